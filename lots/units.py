@@ -23,7 +23,7 @@ UG_PER_UNIT: Final[dict[str, Decimal]] = {
     "dwt": Decimal("1555173.84"),
     "ozt": Decimal("31103476.8"),
     "lbt": Decimal("373241721.6"),
-    "oz": Decimal("28349523.125"),
+    "ozav": Decimal("28349523.125"),
     "lb": Decimal("453592370"),
 }
 UNIT_NAMES: Final[dict[str, str]] = {
@@ -35,10 +35,17 @@ UNIT_NAMES: Final[dict[str, str]] = {
     "dwt": "pennyweight",
     "ozt": "troy ounce",
     "lbt": "troy pound",
-    "oz": "avoirdupois ounce",
+    "ozav": "avoirdupois ounce",
     "lb": "avoirdupois pound",
 }
-_ALIASES: Final[dict[str, str]] = {"µg": "ug", "μg": "ug", "oz t": "ozt", "oz tr": "ozt"}
+_ALIASES: Final[dict[str, str]] = {
+    "µg": "ug",
+    "μg": "ug",
+    "oz t": "ozt",
+    "oz tr": "ozt",
+    "oz av": "ozav",
+    "oz avdp": "ozav",
+}
 
 UG_PER_OZT: Final = UG_PER_UNIT["ozt"]
 UG_PER_G: Final = 1_000_000
@@ -50,8 +57,11 @@ VOLUME_UL_MAX: Final = 10_000_000_000
 DECIMALS_MAX: Final = 9
 DIGITS_MAX: Final = 24
 _EXACT: Final = Context(prec=60, rounding=ROUND_HALF_EVEN)
-_NUMBER: Final = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)")
-_QUANTITY: Final = re.compile(r"^\s*([+-]?[\d.,\s'\u00a0\u202f]*\d[\d.,\s'\u00a0\u202f]*?)\s*([^\d\s.,+-].*)$")
+TEXT_MAX: Final = 200
+_NUMBER: Final = re.compile(r"[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)")
+# Python's \s includes the no-break and thin spaces that group digits in printed tables.
+_QUANTITY: Final = re.compile(r"([+-]?[0-9.,\s']*[0-9][0-9.,\s']*?)\s*([^0-9\s.,'+-].*)")
+_EXPONENT: Final = re.compile(r"e[+-]?[0-9]", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -64,9 +74,21 @@ class Quantity:
 
 
 def canonical_unit(unit: object, *, field: str = "unit") -> str:
-    """The unit's symbol in `UG_PER_UNIT`. Raises InvalidError `unknown_unit`."""
-    text = " ".join(str(unit).strip().lower().split())
+    """The unit's symbol in `UG_PER_UNIT`.
+
+    Raises InvalidError `unknown_unit`, and `ambiguous_unit` for a bare "oz": at a precious-metal
+    bench it is read as troy, in a shop as avoirdupois, and the two differ by a tenth.
+    """
+    text = " ".join(str(unit).lower().split())
     text = _ALIASES.get(text, text)
+    if text == "oz":
+        raise InvalidError(
+            'A bare "oz" does not say which ounce.',
+            code="ambiguous_unit",
+            field=field,
+            value=unit,
+            remedy='Write "ozt" for troy ounces or "ozav" for avoirdupois ounces.',
+        )
     if text not in UG_PER_UNIT:
         raise InvalidError(
             "This unit is not known.",
@@ -91,26 +113,15 @@ def parse_decimal(
     Refuses, naming `field`: empty or overlong text, anything but digits with one decimal point
     (so no NaN, infinity or exponent), more than `decimals_max` decimals, values outside the limits.
     """
-    if isinstance(value, bool | float) or value is None:
-        raise _not_a_number(value, field)
-    if isinstance(value, Decimal):
-        if not value.is_finite():
-            raise _not_a_number(value, field)
-        # The exponent is bounded before it is written out, or 1E+9999999 would fill the memory.
-        if abs(value.adjusted()) > DIGITS_MAX:
-            raise _too_large(value, field, maximum)
-        text = format(value, "f")
-    else:
-        text = str(value).strip()
+    text = _plain_text(value, field, maximum, decimals_max)
     if len(text) > 64 or not _NUMBER.fullmatch(text):
         raise _not_a_number(value, field)
     try:
         number = Decimal(text)
     except InvalidOperation as error:  # pragma: no cover - the pattern admits plain digits only
         raise _not_a_number(value, field) from error
-    if len(number.as_tuple().digits) > DIGITS_MAX:
-        raise _too_many_digits(value, field, decimals_max)
-    if -int(number.as_tuple().exponent) > decimals_max:
+    digits = len(number.as_tuple().digits)
+    if digits > DIGITS_MAX or -int(number.as_tuple().exponent) > decimals_max:
         raise _too_many_digits(value, field, decimals_max)
     if minimum is not None and number < minimum:
         raise InvalidError(
@@ -129,7 +140,8 @@ def mass_to_ug(value: object, unit: object, *, field: str = "mass", positive: bo
     """Integer micrograms of `value` in `unit`, rounded half-even to the microgram.
 
     `positive` demands more than zero; otherwise zero is accepted too. Raises InvalidError with code
-    `not_a_number`, `too_many_digits`, `not_positive`, `too_small`, `too_large` or `unknown_unit`.
+    `not_a_number`, `too_many_digits`, `not_positive`, `too_small`, `too_large`, or on the field
+    `<field>.unit` with `unknown_unit` or `ambiguous_unit`.
     """
     symbol = canonical_unit(unit, field=f"{field}.unit" if field else "unit")
     number = parse_decimal(value, field=field)
@@ -144,7 +156,13 @@ def mass_to_ug(value: object, unit: object, *, field: str = "mass", positive: bo
     with localcontext(_EXACT):
         mass_ug = int((number * UG_PER_UNIT[symbol]).to_integral_value(ROUND_HALF_EVEN))
     if mass_ug > MASS_UG_MAX:
-        raise _too_large(f"{value} {symbol}", field, Decimal(MASS_UG_MAX) / UG_PER_G)
+        raise InvalidError(
+            "The mass is above ten tonnes, the most the ledger takes.",
+            code="too_large",
+            field=field,
+            value=f"{value} {symbol}",
+            remedy="Check the number and its unit.",
+        )
     if positive and mass_ug == 0:
         raise InvalidError(
             "The mass is below half a microgram.",
@@ -162,8 +180,9 @@ def parse_mass(text: object, *, field: str = "mass", positive: bool = True) -> Q
     Spaces, apostrophes and thin spaces group digits; the point is the only decimal sign, because a
     comma means thousands to one reader and decimals to another. Raises InvalidError.
     """
-    match = _QUANTITY.match(str(text)[:200])
-    if match is None:
+    written = text.strip() if isinstance(text, str) and len(text) <= TEXT_MAX else ""
+    match = _QUANTITY.fullmatch(written)
+    if match is None or _EXPONENT.match(match[2]):
         raise InvalidError(
             "A mass needs a number and a unit.",
             code="not_a_number",
@@ -180,7 +199,7 @@ def parse_mass(text: object, *, field: str = "mass", positive: bool = True) -> Q
             value=text,
             remedy="Use a point for decimals and a space between thousands.",
         )
-    number = re.sub(r"[\s'\u00a0\u202f]", "", digits)
+    number = re.sub(r"[\s']", "", digits)
     symbol = canonical_unit(unit, field=field)
     mass_ug = mass_to_ug(number, symbol, field=field, positive=positive)
     return Quantity(mass_ug=mass_ug, value=Decimal(number), unit=symbol)
@@ -208,7 +227,10 @@ def round_to_ug(value: float | Decimal) -> int:
 
     Raises ValueError for NaN or infinity, which are our own mistakes and never a user's.
     """
-    return int(Decimal(value).to_integral_value(ROUND_HALF_EVEN))
+    number = Decimal(value)
+    if not number.is_finite():
+        raise ValueError(f"{value} is not a mass")
+    return int(number.to_integral_value(ROUND_HALF_EVEN))
 
 
 def share_ug(total_ug: int, weights: list[int]) -> list[int]:
@@ -229,9 +251,7 @@ def share_ug(total_ug: int, weights: list[int]) -> list[int]:
     magnitude = abs(total_ug)
     parts = [magnitude * weight // whole for weight in weights]
     left = magnitude - sum(parts)
-    by_remainder = sorted(
-        range(len(weights)), key=lambda i: (-(magnitude * weights[i] % whole), i)
-    )
+    by_remainder = sorted(range(len(weights)), key=lambda i: (-(magnitude * weights[i] % whole), i))
     for index in by_remainder[:left]:
         parts[index] += 1
     return [sign * part for part in parts]
@@ -244,6 +264,26 @@ def proportion_ug(total_ug: int, part: int, whole: int) -> int:
     if twice > whole or (twice == whole and quotient % 2):
         quotient += 1
     return quotient
+
+
+def _plain_text(value: object, field: str, maximum: Decimal | None, decimals_max: int) -> str:
+    """`value` written out in digits, bounded first.
+
+    1E+9999999 would fill the memory, and Python refuses to print an integer of over 4300 digits.
+    """
+    if isinstance(value, bool | float) or value is None:
+        raise _not_a_number(value, field)
+    if isinstance(value, Decimal):
+        if not value.is_finite():
+            raise _not_a_number(value, field)
+        if value.adjusted() > DIGITS_MAX:
+            raise _too_large(value, field, maximum)
+        if value.adjusted() < -DIGITS_MAX:
+            raise _too_many_digits(value, field, decimals_max)
+        return format(value, "f")
+    if isinstance(value, int) and abs(value) >= 10**DIGITS_MAX:
+        raise _too_large(f"an integer of {value.bit_length()} bits", field, maximum)
+    return str(value).strip()
 
 
 def _not_a_number(value: object, field: str) -> InvalidError:
