@@ -1,0 +1,150 @@
+"""What every API list and refusal has in common: paging, strict filters, one shape of problem."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.db import DatabaseError, OperationalError
+from django.db.models import Model, QuerySet
+from django.http import Http404
+from django_filters.rest_framework import DjangoFilterBackend
+from rest_framework import exceptions, status
+from rest_framework.filters import OrderingFilter
+from rest_framework.pagination import PageNumberPagination
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView, exception_handler
+
+from config.refusals import ConflictError, InvalidError, RefusalError, shorten
+
+logger = logging.getLogger(__name__)
+
+GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
+
+
+class NumberedPages(PageNumberPagination):
+    """Pages of 50 unless asked otherwise, 500 at most."""
+
+    page_size_query_param = "page_size"
+    max_page_size = 500
+
+
+class StrictFilterBackend(DjangoFilterBackend):
+    """Filters by the view's filter set; a parameter nobody knows is refused, not ignored."""
+
+    def filter_queryset(
+        self, request: Request, queryset: QuerySet[Model], view: APIView
+    ) -> QuerySet[Model]:
+        filterset = self.get_filterset(request, queryset, view)
+        known = set(GENERAL_PARAMETERS) | set(getattr(view, "extra_parameters", ()))
+        if filterset is not None:
+            known |= set(filterset.filters)
+            known |= {
+                f"{name}_{suffix}"
+                for name, each in filterset.filters.items()
+                for suffix in getattr(each.field.widget, "suffixes", ()) or ()
+            }
+        unknown = sorted(set(request.query_params) - known)
+        if unknown:
+            raise InvalidError(
+                "This filter is not known.",
+                code="unknown_filter",
+                field=unknown[0],
+                value=request.query_params[unknown[0]],
+                remedy="Use one of: " + ", ".join(sorted(known)) + ".",
+            )
+        if filterset is None:
+            return queryset
+        if not filterset.is_valid():
+            raise exceptions.ValidationError(filterset.errors)
+        filtered: QuerySet[Model] = filterset.qs
+        return filtered
+
+
+class StrictOrdering(OrderingFilter):
+    """Ordering by the view's `ordering_fields` only; anything else is refused."""
+
+    def get_ordering(self, request: Request, queryset: Any, view: APIView) -> Any:
+        asked = request.query_params.get(self.ordering_param, "")
+        fields = [field.strip() for field in asked.split(",") if field.strip()]
+        allowed = set(getattr(view, "ordering_fields", ()) or ())
+        unknown = [field for field in fields if field.lstrip("-") not in allowed]
+        if unknown:
+            raise InvalidError(
+                "The list can't be ordered by this.",
+                code="unknown_ordering",
+                field="ordering",
+                value=unknown[0],
+                remedy="Use one of: " + ", ".join(sorted(allowed)) + ".",
+            )
+        return super().get_ordering(request, queryset, view)
+
+
+def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None:
+    """Every refusal as `{code, field, value, message, remedy}`, with its HTTP status."""
+    if isinstance(error, RefusalError):
+        return Response(error.as_problem(), status=error.status)
+    if isinstance(error, exceptions.ValidationError):
+        problems = _flatten(error.get_full_details())
+        return Response({**problems[0], "problems": problems}, status=error.status_code)
+    if isinstance(error, OperationalError):
+        logger.warning("database busy: %s", error)
+        return Response(
+            _problem("busy", None, "The ledger is busy.", "Send the same request again."),
+            status=status.HTTP_503_SERVICE_UNAVAILABLE,
+            headers={"Retry-After": "1"},
+        )
+    if isinstance(error, DatabaseError) and _is_guard(error):
+        conflict = guard_refusal(error)
+        return Response(conflict.as_problem(), status=conflict.status)
+    if isinstance(error, Http404):
+        return Response(
+            _problem("unknown", None, "There is no such thing here.", "Check the address."),
+            status=status.HTTP_404_NOT_FOUND,
+        )
+    if isinstance(error, PermissionDenied):
+        error = exceptions.PermissionDenied()
+    answer = exception_handler(error, context)
+    if answer is not None and isinstance(error, exceptions.APIException):
+        code = error.get_codes()
+        answer.data = _problem(
+            code if isinstance(code, str) else error.default_code, None, str(error.detail), ""
+        )
+    return answer
+
+
+def guard_refusal(error: DatabaseError) -> ConflictError:
+    """The refusal to show for what a database trigger turned down."""
+    text = str(error)
+    code = "month_closed" if "closed month" in text else "append_only"
+    return ConflictError(
+        text.splitlines()[0], code=code, remedy="Record a reversal in the open month instead."
+    )
+
+
+def _is_guard(error: DatabaseError) -> bool:
+    return "append-only" in str(error) or "closed month" in str(error)
+
+
+def _problem(code: str, field: str | None, message: str, remedy: str) -> dict[str, str | None]:
+    return {"code": code, "field": field, "value": None, "message": message, "remedy": remedy}
+
+
+def _flatten(details: Any, path: str = "") -> list[dict[str, str | None]]:
+    """DRF's nested validation details as a flat list of problems with dotted field names."""
+    if isinstance(details, dict) and set(details) == {"message", "code"}:
+        return [
+            _problem(str(details["code"]), path or None, shorten(str(details["message"]), 300), "")
+        ]
+    found: list[dict[str, str | None]] = []
+    if isinstance(details, dict):
+        for key, value in details.items():
+            name = path if key == "non_field_errors" else f"{path}.{key}".lstrip(".")
+            found += _flatten(value, name)
+    elif isinstance(details, list):
+        nested = any(isinstance(each, dict) and "code" not in each for each in details)
+        for index, value in enumerate(details):
+            found += _flatten(value, f"{path}.{index}".lstrip(".") if nested else path)
+    return found or [_problem("invalid", path or None, "This input is not valid.", "")]

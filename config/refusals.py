@@ -1,0 +1,73 @@
+"""Why a request is turned down: one family of refusals, printed alike by the API and the pages.
+
+Free of Django so that pure calculations can refuse too.
+"""
+
+from __future__ import annotations
+
+
+class RefusalError(ValueError):
+    """A request that cannot be recorded as it stands; nothing has been written.
+
+    `code` is stable and machine-readable (every code is listed in DEVELOPERS.md), `field` names the
+    input at fault, `value` repeats what was given (shortened), `remedy` says what to do instead.
+    """
+
+    status = 400
+    default_code = "invalid"
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        code: str | None = None,
+        field: str | None = None,
+        value: object = None,
+        remedy: str = "",
+    ) -> None:
+        super().__init__(message)
+        self.code = code or self.default_code
+        self.field = field
+        self.value = None if value is None else shorten(str(value))
+        self.message = message
+        self.remedy = remedy
+
+    def as_problem(self) -> dict[str, str | None]:
+        """The answer the API and the pages print: code, field, value, message, remedy."""
+        return {
+            "code": self.code,
+            "field": self.field,
+            "value": self.value,
+            "message": self.message,
+            "remedy": self.remedy,
+        }
+
+
+class InvalidError(RefusalError):
+    """The input itself is wrong (HTTP 400)."""
+
+
+class ConflictError(RefusalError):
+    """The input is well formed but contradicts what is on the books (HTTP 409)."""
+
+    status = 409
+    default_code = "conflict"
+
+
+class ForbiddenError(RefusalError):
+    """The person may not do this (HTTP 403)."""
+
+    status = 403
+    default_code = "forbidden"
+
+
+class UnknownError(RefusalError):
+    """What the request names does not exist, or is not this person's to see (HTTP 404)."""
+
+    status = 404
+    default_code = "unknown"
+
+
+def shorten(text: str, limit: int = 80) -> str:
+    """`text` cut to `limit` characters, so that an answer never repeats a very long input."""
+    return text if len(text) <= limit else text[: limit - 1] + "…"

@@ -1,0 +1,6 @@
+"""Root addresses: the pages, the API, its schema, and the admin."""
+
+from django.contrib import admin
+from django.urls import URLPattern, URLResolver, path
+
+urlpatterns: list[URLPattern | URLResolver] = [path("admin/", admin.site.urls)]

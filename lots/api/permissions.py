@@ -1,0 +1,46 @@
+"""Who may call the API: people of the works, by role; customers only what is made for them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rest_framework.permissions import SAFE_METHODS, BasePermission
+from rest_framework.request import Request
+
+from lots.models import Person
+
+if TYPE_CHECKING:  # the framework's views import this module while they load
+    from rest_framework.views import APIView
+
+
+def role_of(request: Request) -> str | None:
+    """The signed-in person's role, or None for a stranger. Superusers act as managers."""
+    user = request.user
+    if not user.is_authenticated:
+        return None
+    person = Person.objects.filter(user_id=user.pk).first()
+    if person is not None:
+        return person.role
+    return Person.Role.MANAGER.value if user.is_superuser else None
+
+
+class WorksStaff(BasePermission):
+    """Any role of the works may read; a view's `writers` (roles) may write, all staff if absent."""
+
+    message = "This is for people of the works."
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        role = role_of(request)
+        if role is None or role == Person.Role.CUSTOMER:
+            return False
+        if request.method in SAFE_METHODS:
+            return True
+        writers = getattr(view, "writers", None)
+        return writers is None or role in writers
+
+
+class WorksOffice(WorksStaff):
+    """Only accountants and managers, for reading too."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        return role_of(request) in {Person.Role.ACCOUNTANT, Person.Role.MANAGER}

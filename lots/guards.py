@@ -1,0 +1,119 @@
+"""The database itself refuses to change posted rows, or to post into a closed month.
+
+Triggers for SQLite and PostgreSQL, installed by migration. Apps above add their own tables.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.backends.base.schema import BaseDatabaseSchemaEditor
+
+APPEND_ONLY: Final = (
+    "lots_movement",
+    "lots_entry",
+    "lots_claimentry",
+    "lots_materialentry",
+    "lots_lotstanding",
+    "lots_measurement",
+    "lots_weighing",
+    "lots_volumereading",
+    "lots_assay",
+    "lots_assayresult",
+    "lots_assayruling",
+    "lots_withdrawal",
+)
+APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
+CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
+
+_PG_FUNCTIONS: Final = (
+    f"""
+    CREATE OR REPLACE FUNCTION ledger_refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN RAISE EXCEPTION '{APPEND_ONLY_MESSAGE}' USING ERRCODE = 'integrity_constraint_violation';
+    END $$
+    """,
+    f"""
+    CREATE OR REPLACE FUNCTION ledger_refuse_closed_month() RETURNS trigger LANGUAGE plpgsql AS $$
+    BEGIN
+      IF EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed'
+                 AND NEW.occurred_at >= starts_at AND NEW.occurred_at < ends_at) THEN
+        RAISE EXCEPTION '{CLOSED_MONTH_MESSAGE}' USING ERRCODE = 'integrity_constraint_violation';
+      END IF;
+      RETURN NEW;
+    END $$
+    """,
+)
+
+
+def append_only(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
+    """Installs the triggers that refuse UPDATE and DELETE on `tables`."""
+    with database.cursor() as cursor:
+        if database.vendor == "postgresql":
+            for statement in _PG_FUNCTIONS:
+                cursor.execute(statement)
+        for table in tables:
+            for statement in _append_only_sql(database.vendor, table):
+                cursor.execute(statement)
+
+
+def changeable(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
+    """Takes the append-only triggers away again: for un-migrating and for emptying test tables."""
+    with database.cursor() as cursor:
+        for table in tables:
+            if database.vendor == "postgresql":
+                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_kept ON {table}")
+                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_kept_whole ON {table}")
+            else:
+                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_update")
+                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_delete")
+
+
+def lock_months(database: BaseDatabaseWrapper) -> None:
+    """Installs the trigger that refuses a movement whose moment lies in a closed month."""
+    with database.cursor() as cursor:
+        if database.vendor == "postgresql":
+            cursor.execute(_PG_FUNCTIONS[1])
+            cursor.execute(
+                "CREATE OR REPLACE TRIGGER lots_movement_open_month BEFORE INSERT ON lots_movement "
+                "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_closed_month()"
+            )
+        else:
+            cursor.execute(
+                "CREATE TRIGGER IF NOT EXISTS lots_movement_open_month "
+                "BEFORE INSERT ON lots_movement "
+                "WHEN EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed' "
+                "AND NEW.occurred_at >= starts_at AND NEW.occurred_at < ends_at) "
+                f"BEGIN SELECT RAISE(ABORT, '{CLOSED_MONTH_MESSAGE}'); END"
+            )
+
+
+def install(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """For migrations: every guard of this app."""
+    append_only(schema_editor.connection, APPEND_ONLY)
+    lock_months(schema_editor.connection)
+
+
+def remove(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
+    """For un-migrating."""
+    changeable(schema_editor.connection, APPEND_ONLY)
+    with schema_editor.connection.cursor() as cursor:
+        on_table = " ON lots_movement" if schema_editor.connection.vendor == "postgresql" else ""
+        cursor.execute(f"DROP TRIGGER IF EXISTS lots_movement_open_month{on_table}")
+
+
+def _append_only_sql(vendor: str, table: str) -> list[str]:
+    if vendor == "postgresql":
+        return [
+            f"CREATE OR REPLACE TRIGGER {table}_kept BEFORE UPDATE OR DELETE ON {table} "
+            "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_change()",
+            f"CREATE OR REPLACE TRIGGER {table}_kept_whole BEFORE TRUNCATE ON {table} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION ledger_refuse_change()",
+        ]
+    return [
+        f"CREATE TRIGGER IF NOT EXISTS {table}_no_update BEFORE UPDATE ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END",
+        f"CREATE TRIGGER IF NOT EXISTS {table}_no_delete BEFORE DELETE ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END",
+    ]

@@ -1,0 +1,54 @@
+"""Facts of the works: who, where, what lots, what was measured, and the ledger itself."""
+
+from lots.models.ledger import (
+    Account,
+    BooksMonth,
+    ClaimEntry,
+    Entry,
+    Excess,
+    LedgerHead,
+    LotStanding,
+    MaterialEntry,
+    Movement,
+    RecordedRequest,
+)
+from lots.models.lot import Document, Lot, LotNumber
+from lots.models.measurements import (
+    Assay,
+    AssayResult,
+    AssayRuling,
+    Measurement,
+    VolumeReading,
+    Weighing,
+    Withdrawal,
+)
+from lots.models.process_batch import ProcessBatch
+from lots.models.reference import Balance, Party, Person, Place
+
+__all__ = [
+    "Account",
+    "Assay",
+    "AssayResult",
+    "AssayRuling",
+    "Balance",
+    "BooksMonth",
+    "ClaimEntry",
+    "Document",
+    "Entry",
+    "Excess",
+    "LedgerHead",
+    "Lot",
+    "LotNumber",
+    "LotStanding",
+    "MaterialEntry",
+    "Measurement",
+    "Movement",
+    "Party",
+    "Person",
+    "Place",
+    "ProcessBatch",
+    "RecordedRequest",
+    "VolumeReading",
+    "Weighing",
+    "Withdrawal",
+]
