@@ -1,0 +1,70 @@
+"""How a portion of a lot divides: every metal in proportion, every microgram placed.
+
+A lot is taken to be of even composition unless its sampling says otherwise (common practice for
+granules, melts and solutions, no source).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from config.refusals import ConflictError
+from lots.units import proportion_ug, ug_to_g
+
+
+@dataclass(frozen=True)
+class Portion:
+    """What a portion takes along: micrograms by metal, own mass and volume."""
+
+    metals: dict[str, int]
+    mass_ug: int
+    volume_ul: int
+
+
+def portion_by_mass(
+    metals: Mapping[str, int], mass_ug: int, volume_ul: int, take_ug: int, *, field: str
+) -> Portion:
+    """`take_ug` out of a lot of `mass_ug`; the whole mass takes every last microgram.
+
+    Raises ConflictError `more_than_there_is` naming `field`.
+    """
+    if take_ug > mass_ug:
+        raise _more(field, f"{ug_to_g(take_ug)} g", f"{ug_to_g(mass_ug)} g")
+    return _portion(metals, mass_ug, volume_ul, take_ug, mass_ug)
+
+
+def portion_by_volume(
+    metals: Mapping[str, int], mass_ug: int, volume_ul: int, take_ul: int, *, field: str
+) -> Portion:
+    """`take_ul` microlitres out of a solution of `volume_ul`.
+
+    Raises ConflictError `more_than_there_is` naming `field`.
+    """
+    if take_ul > volume_ul:
+        raise _more(field, f"{take_ul / 1000:g} ml", f"{volume_ul / 1000:g} ml")
+    return _portion(metals, mass_ug, volume_ul, take_ul, volume_ul)
+
+
+def _portion(
+    metals: Mapping[str, int], mass_ug: int, volume_ul: int, part: int, whole: int
+) -> Portion:
+    return Portion(
+        metals={
+            metal: taken
+            for metal, held in metals.items()
+            if (taken := proportion_ug(held, part, whole))
+        },
+        mass_ug=proportion_ug(mass_ug, part, whole),
+        volume_ul=proportion_ug(volume_ul, part, whole),
+    )
+
+
+def _more(field: str, asked: str, held: str) -> ConflictError:
+    return ConflictError(
+        f"This asks for {asked}, but there is only {held}.",
+        code="more_than_there_is",
+        field=field,
+        value=asked,
+        remedy=f"Take at most {held}, or weigh the lot and post the difference first.",
+    )

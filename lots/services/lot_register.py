@@ -1,0 +1,79 @@
+"""Gives a new lot its code and its row."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from config.refusals import ConflictError
+from lots.codes import make_code, parse_code
+from lots.models import Lot, LotNumber, Party, Place
+from lots.services.recording import Act
+
+PREFIX_BY_FORM: Final[dict[str, str]] = {
+    Lot.Form.FEED: "FD",
+    Lot.Form.GRANULES: "GR",
+    Lot.Form.ANODE_CHARGE: "CH",
+    Lot.Form.ANODE_REMNANT: "RM",
+    Lot.Form.SLIMES_BAG: "SB",
+    Lot.Form.ELECTROLYTE: "EL",
+    Lot.Form.RINSE_WATER: "RW",
+    Lot.Form.SOLUTION: "SN",
+    Lot.Form.CEMENT_SILVER: "CS",
+    Lot.Form.FINE_CRYSTAL: "FC",
+    Lot.Form.BAR: "BR",
+    Lot.Form.SAMPLE: "SM",
+    Lot.Form.RESIDUE: "RS",
+    Lot.Form.FINE_GOLD: "FG",
+    Lot.Form.PGM_CONCENTRATE: "PG",
+    Lot.Form.IN_PROCESS: "WP",
+}
+
+
+def next_code(prefix: str, year: int) -> str:
+    """The next code of a prefix in a year; the caller holds the ledger's lock."""
+    row, _ = LotNumber.objects.get_or_create(prefix=prefix, year=year)
+    row.last_number += 1
+    row.save(update_fields=["last_number"])
+    return str(make_code(prefix, year, row.last_number))
+
+
+def register_lot(
+    *,
+    form: str,
+    owner: Party,
+    place: Place,
+    content: str,
+    act: Act,
+    description: str = "",
+    received_from: Party | None = None,
+    code: str = "",
+    state: str = Lot.State.AVAILABLE,
+) -> Lot:
+    """A new lot's row; the movement that fills it follows in the same transaction.
+
+    `code` may be given for a lot already labelled before the ledger began; it is checked, and
+    refused when taken (409 `duplicate_code`).
+    """
+    if code:
+        code = str(parse_code(code, field="code"))
+        if Lot.objects.filter(code=code).exists():
+            raise ConflictError(
+                "This code is already on another lot.",
+                code="duplicate_code",
+                field="code",
+                value=code,
+                remedy="Leave the code out to have one made, or check the label.",
+            )
+    else:
+        code = next_code(PREFIX_BY_FORM[form], act.moment.year)
+    return Lot.objects.create(
+        code=code,
+        form=form,
+        description=description,
+        owner=owner,
+        place=place,
+        content=content,
+        received_from=received_from,
+        registered_at=act.moment,
+        state=state,
+    )

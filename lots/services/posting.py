@@ -1,0 +1,283 @@
+"""The only writer of the ledger: checks a movement, then writes it whole or not at all."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from django.db.models import F
+
+from config.refusals import ConflictError, InvalidError
+from lots import clock
+from lots.metals import Metal
+from lots.models import (
+    Account,
+    BooksMonth,
+    ClaimEntry,
+    Entry,
+    LedgerHead,
+    Lot,
+    LotStanding,
+    MaterialEntry,
+    Movement,
+    Party,
+)
+from lots.queries.holdings import AsOf, holdings
+from lots.queries.standings import standings_of
+from lots.services.drafts import Draft, Line
+from lots.services.overdraft import check_not_below_zero
+from lots.services.recording import Act, lock_ledger
+from lots.services.written import Written, digest_of
+
+FUTURE_ALLOWANCE: Final = dt.timedelta(minutes=2)
+
+
+@dataclass(frozen=True)
+class _Posting:
+    """What is known while one movement is being written."""
+
+    draft: Draft
+    moment: dt.datetime
+    recorded_at: dt.datetime
+    house_id: int
+    owners: dict[int, int]
+
+
+def house() -> Party:
+    """The works' own party. Raises ConflictError `no_house` before the works is set up."""
+    party = Party.objects.filter(kind=Party.Kind.HOUSE).first()
+    if party is None:
+        raise ConflictError(
+            "The works itself is not among the parties.",
+            code="no_house",
+            field="party",
+            remedy="Add a party of kind 'house' first.",
+        )
+    return party
+
+
+def post(draft: Draft, act: Act) -> Movement:
+    """Posts one movement with all its lines.
+
+    Call it inside a service marked `recorded_once`. Refuses (nothing is written): a moment in the
+    future (`in_the_future`) or in a closed month (`month_closed`); taking a lot, its mass or
+    volume, or a customer's claim below zero at that moment or any later one (`lot_overdrawn`,
+    `claim_overdrawn`, naming lot and date). Lines that don't balance are our own mistake.
+    """
+    head = lock_ledger()
+    now = clock.now()
+    recorded_at = max(now, head.last_recorded_at or now)
+    _check_balanced(draft)
+    _check_moment(act.moment, recorded_at)
+    posting = _Posting(draft, act.moment, recorded_at, house().pk, _owners(draft, act))
+    entries = _entries(posting)
+    written = Written(entries, _claims(posting, entries), _materials(posting), _standings(posting))
+    check_not_below_zero(act.moment, posting.house_id, written)
+    movement = _write(posting, act, head, written)
+    _follow(draft)
+    return movement
+
+
+def _write(posting: _Posting, act: Act, head: LedgerHead, written: Written) -> Movement:
+    draft = posting.draft
+    movement = Movement(
+        sequence=head.last_sequence + 1,
+        kind=draft.kind,
+        stage=draft.stage,
+        cause=draft.cause,
+        occurred_at=posting.moment,
+        recorded_at=posting.recorded_at,
+        recorded_by_id=act.who.pk,
+        counterparty=draft.counterparty,
+        reverses=draft.reverses,
+        refers_to=draft.refers_to,
+        note=act.note,
+    )
+    movement.digest = digest_of(head.last_digest, movement, written)
+    movement.save(force_insert=True)
+    _insert(Entry, written.entries, movement)
+    _insert(ClaimEntry, written.claims, movement)
+    _insert(MaterialEntry, written.materials, movement)
+    _insert(LotStanding, written.standings, movement)
+    head.last_sequence = movement.sequence
+    head.last_digest = movement.digest
+    head.last_recorded_at = posting.recorded_at
+    head.save(update_fields=["last_sequence", "last_digest", "last_recorded_at"])
+    return movement
+
+
+def _insert(model: type[Any], rows: list[Any], movement: Movement) -> None:
+    for row in rows:
+        row.movement = movement
+    if rows:
+        model.objects.bulk_create(rows)
+
+
+def _owners(draft: Draft, act: Act) -> dict[int, int]:
+    """Each lot's owner at the moment; for a lot that begins with this movement, its standing's."""
+    lots = {line.lot.pk for line in draft.lines if line.lot is not None}
+    owners = {
+        pk: standing.owner_id for pk, standing in standings_of(lots, AsOf(act.moment)).items()
+    }
+    for standing in draft.standings:
+        owners.setdefault(standing.lot.pk, standing.owner.pk)
+    for line in draft.lines:
+        if line.lot is not None and line.lot.pk not in owners:
+            raise ConflictError(
+                f"Lot {line.lot.code} was not there yet at that moment.",
+                code="lot_not_there_yet",
+                field="occurred_at",
+                value=act.moment.isoformat(),
+                remedy="Give a moment after the lot came in, or leave it out for now.",
+            )
+    return owners
+
+
+def _check_balanced(draft: Draft) -> None:
+    sums: dict[str, int] = defaultdict(int)
+    for line in draft.lines:
+        assert (line.lot is None) != (not line.account), "a line is of a lot or of an account"
+        assert line.metal in Metal.values
+        sums[line.metal] += line.mass_ug
+    unbalanced = {metal: total for metal, total in sums.items() if total}
+    assert not unbalanced, f"movement does not balance: {unbalanced}"
+
+
+def _check_moment(moment: dt.datetime, recorded_at: dt.datetime) -> None:
+    if moment > recorded_at + FUTURE_ALLOWANCE:
+        raise InvalidError(
+            "This moment is in the future.",
+            code="in_the_future",
+            field="occurred_at",
+            value=moment.isoformat(),
+            remedy="Give the moment it happened, or leave it out for now.",
+        )
+    month = BooksMonth.objects.filter(
+        state=BooksMonth.State.CLOSED, starts_at__lte=moment, ends_at__gt=moment
+    ).first()
+    if month is not None:
+        raise ConflictError(
+            f"The books of {month} are closed.",
+            code="month_closed",
+            field="occurred_at",
+            value=moment.isoformat(),
+            remedy="Record it in the open month and refer to the movement it corrects.",
+        )
+
+
+def _entries(posting: _Posting) -> list[Entry]:
+    accounts = {account.code: account for account in Account.objects.all()}
+    return [
+        Entry(
+            lot=line.lot,
+            account=accounts[line.account] if line.account else None,
+            owner_id=_owner_id(posting, line),
+            metal=line.metal,
+            mass_ug=line.mass_ug,
+            standard_uncertainty_ug=line.standard_uncertainty_ug,
+            basis=line.basis,
+            quantity_by=line.quantity_by,
+            content_by=line.content_by,
+            occurred_at=posting.moment,
+            recorded_at=posting.recorded_at,
+        )
+        for line in posting.draft.lines
+        if line.mass_ug
+    ]
+
+
+def _owner_id(posting: _Posting, line: Line) -> int:
+    if line.owner is not None:
+        return line.owner.pk
+    return posting.owners[line.lot.pk] if line.lot is not None else posting.house_id
+
+
+def _claims(posting: _Posting, entries: Sequence[Entry]) -> list[ClaimEntry]:
+    """The customers' lines given, and the house's for the rest of what the pool gained or lost."""
+    pool: dict[str, int] = defaultdict(int)
+    for entry in entries:
+        if entry.lot_id is not None and entry.owner_id == posting.house_id:
+            pool[entry.metal] += entry.mass_ug
+    wanted: dict[tuple[int, str], int] = defaultdict(int)
+    for line in posting.draft.claims:
+        wanted[line.owner.pk, line.metal] += line.mass_ug
+        if line.owner.pk != posting.house_id:
+            pool[line.metal] -= line.mass_ug
+    for owner_metal in [key for key in wanted if key[0] == posting.house_id]:
+        del wanted[owner_metal]
+    for metal, rest in pool.items():
+        wanted[posting.house_id, metal] = rest
+    return [
+        ClaimEntry(
+            owner_id=owner_id,
+            metal=metal,
+            mass_ug=mass_ug,
+            occurred_at=posting.moment,
+            recorded_at=posting.recorded_at,
+        )
+        for (owner_id, metal), mass_ug in sorted(wanted.items())
+        if mass_ug
+    ]
+
+
+def _materials(posting: _Posting) -> list[MaterialEntry]:
+    return [
+        MaterialEntry(
+            lot=line.lot,
+            mass_ug=line.mass_ug,
+            volume_ul=line.volume_ul,
+            quantity_by=line.quantity_by,
+            occurred_at=posting.moment,
+            recorded_at=posting.recorded_at,
+        )
+        for line in posting.draft.materials
+        if line.mass_ug or line.volume_ul
+    ]
+
+
+def _standings(posting: _Posting) -> list[LotStanding]:
+    return [
+        LotStanding(
+            lot=line.lot,
+            place=line.place,
+            owner=line.owner,
+            occurred_at=posting.moment,
+            recorded_at=posting.recorded_at,
+        )
+        for line in posting.draft.standings
+    ]
+
+
+def _follow(draft: Draft) -> None:
+    """Brings the lots' own columns in step: owner and place by standing, spent when empty."""
+    now = standings_of([line.lot for line in draft.standings], AsOf())
+    for line in draft.standings:
+        latest = now[line.lot.pk]
+        Lot.objects.filter(pk=line.lot.pk).update(
+            owner_id=latest.owner_id, place_id=latest.place_id, version=F("version") + 1
+        )
+        line.lot.owner_id, line.lot.place_id = latest.owner_id, latest.place_id
+    touched = {line.lot.pk: line.lot for line in draft.lines if line.lot is not None}
+    touched |= {line.lot.pk: line.lot for line in draft.materials}
+    refresh_states(list(touched.values()))
+
+
+def refresh_states(lots: Sequence[Lot]) -> None:
+    """A lot that holds nothing more is spent; one that holds something again is available."""
+    ids = [lot.pk for lot in lots]
+    holding = {pk for pk, each in holdings(ids).items() if not each.is_empty}
+    open_states = {Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED}
+    for lot in lots:
+        if lot.pk in holding and lot.state not in open_states:
+            _set_state(lot, Lot.State.AVAILABLE)
+        elif lot.pk not in holding and lot.state in open_states:
+            _set_state(lot, Lot.State.SPENT)
+
+
+def _set_state(lot: Lot, state: str) -> None:
+    lot.state = state
+    lot.version += 1
+    lot.save(update_fields=["state", "version"])

@@ -1,0 +1,135 @@
+"""Takes back a movement by posting its mirror image; nothing is edited or removed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from typing import Final
+
+from config.refusals import ConflictError
+from lots import clock
+from lots.models import BooksMonth, LotStanding, Movement
+from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+
+# What a movement meant to something outside the ledger (a process batch, a cell run) is undone by
+# the function registered for its kind; it refuses when that something has moved on.
+Undo = Callable[[Movement], None]
+_UNDO: Final[dict[str, Undo]] = {}
+
+
+def undo_for(kind: str) -> Callable[[Undo], Undo]:
+    """Registers how the meaning of a movement kind is undone when it is reversed."""
+
+    def register(undo: Undo) -> Undo:
+        assert kind not in _UNDO, f"two undoings for {kind}"
+        _UNDO[kind] = undo
+        return undo
+
+    return register
+
+
+@recorded_once
+def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
+    """Posts the exact opposite of `movement`, at its own moment if that month is still open.
+
+    Otherwise it occurs now, in the open month. Refuses a movement already reversed, a reversal, and
+    one whose metal has moved on since (`lot_overdrawn`, naming the date and the lot).
+    """
+    movement = Movement.objects.select_related("counterparty").get(pk=movement.pk)
+    if Movement.objects.filter(reverses=movement).exists():
+        raise ConflictError(
+            "This movement is already reversed.",
+            code="already_reversed",
+            field="movement",
+            value=movement.sequence,
+            remedy="Record what really happened as a new movement.",
+        )
+    if movement.reverses_id is not None:
+        raise ConflictError(
+            "A reversal can't be reversed.",
+            code="is_a_reversal",
+            field="movement",
+            value=movement.sequence,
+            remedy="Record what really happened as a new movement.",
+        )
+    undo = _UNDO.get(movement.kind)
+    if undo is not None:
+        undo(movement)
+    act = replace(act, occurred_at=_moment(movement), note=reason)
+    return post(_mirror(movement), act)
+
+
+def _moment(movement: Movement) -> dt.datetime:
+    closed = BooksMonth.objects.filter(
+        state=BooksMonth.State.CLOSED,
+        starts_at__lte=movement.occurred_at,
+        ends_at__gt=movement.occurred_at,
+    ).exists()
+    return clock.now() if closed else movement.occurred_at
+
+
+def _mirror(movement: Movement) -> Draft:
+    return Draft(
+        kind=Movement.Kind.REVERSAL,
+        stage=movement.stage,
+        cause=movement.cause,
+        counterparty=movement.counterparty,
+        reverses=movement,
+        lines=[
+            Line(
+                lot=entry.lot,
+                account=entry.account.code if entry.account else "",
+                owner=entry.owner,
+                metal=entry.metal,
+                mass_ug=-entry.mass_ug,
+                standard_uncertainty_ug=entry.standard_uncertainty_ug,
+                basis=entry.basis,
+                quantity_by=entry.quantity_by,
+                content_by=entry.content_by,
+            )
+            for entry in movement.entries.select_related(
+                "lot", "account", "owner", "quantity_by", "content_by"
+            ).order_by("id")
+        ],
+        claims=[
+            ClaimLine(owner=claim.owner, metal=claim.metal, mass_ug=-claim.mass_ug)
+            for claim in movement.claim_entries.select_related("owner").order_by("id")
+        ],
+        materials=[
+            MaterialLine(
+                lot=material.lot,
+                mass_ug=-material.mass_ug,
+                volume_ul=-material.volume_ul,
+                quantity_by=material.quantity_by,
+            )
+            for material in movement.material_entries.select_related("lot", "quantity_by").order_by(
+                "id"
+            )
+        ],
+        standings=list(_standings_before(movement)),
+    )
+
+
+def _standings_before(movement: Movement) -> Iterator[StandingLine]:
+    """What each lot's standing was before; a lot that began with the movement keeps its own."""
+    for standing in movement.standings.select_related("lot"):
+        later = LotStanding.objects.filter(lot=standing.lot, pk__gt=standing.pk)
+        if later.exists():
+            raise ConflictError(
+                f"Lot {standing.lot.code} has changed place or owner since.",
+                code="lot_moved_since",
+                field="movement",
+                value=movement.sequence,
+                remedy="Reverse the later change first.",
+            )
+        before = (
+            LotStanding.objects.filter(lot=standing.lot, pk__lt=standing.pk)
+            .select_related("place", "owner")
+            .order_by("occurred_at", "pk")
+            .last()
+        )
+        if before is not None:
+            yield StandingLine(lot=standing.lot, place=before.place, owner=before.owner)
