@@ -1,0 +1,253 @@
+"""A step of the works outside the cell: inputs into a vessel, outputs out of it, the rest told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from django.db.models import F
+
+from config.refusals import ConflictError, InvalidError
+from lots import chart
+from lots.metals import Metal
+from lots.models import (
+    Entry,
+    Lot,
+    Movement,
+    Place,
+    ProcessBatch,
+)
+from lots.queries.holdings import AsOf, holding
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import next_code, register_lot
+from lots.services.outputs import Output, check_output, content_of, measure
+from lots.services.posting import house, post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.surplus import draw, mark_surpluses, rest_to_difference
+from lots.services.taking import Take, commingled_claims, into, take
+
+_KIND: Final = ProcessBatch.Kind
+_STAGE: Final[dict[str, str]] = {
+    _KIND.PARTING: Movement.Stage.PARTING,
+    _KIND.DISSOLUTION: Movement.Stage.PARTING,
+    _KIND.CEMENTATION: Movement.Stage.CEMENTATION,
+    _KIND.SLIMES_RECOVERY: Movement.Stage.SLIMES_RECOVERY,
+    _KIND.GRANULATING: Movement.Stage.RECEIPT,
+    _KIND.MELT: Movement.Stage.RECEIPT,
+    _KIND.FINE_MELT: Movement.Stage.FINE_MELT,
+    _KIND.OTHER: Movement.Stage.STORE,
+}
+_DIFFERENCE: Final[dict[str, str]] = {
+    _KIND.SLIMES_RECOVERY: chart.RECOVERY_DIFFERENCE,
+    _KIND.GRANULATING: chart.MELT_DIFFERENCE,
+    _KIND.MELT: chart.MELT_DIFFERENCE,
+    _KIND.FINE_MELT: chart.MELT_DIFFERENCE,
+}
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """Portions of lots, and metal from supplies such as copper for cementation."""
+
+    takes: Sequence[Take]
+    supplies_ug: Mapping[str, int] = field(default_factory=dict)
+
+
+def stage_of(batch: ProcessBatch) -> str:
+    return _STAGE[batch.kind]
+
+
+def difference_account_of(batch: ProcessBatch) -> str:
+    return _DIFFERENCE.get(batch.kind, chart.PROCESS_DIFFERENCE)
+
+
+@recorded_once
+def start_batch(
+    *, kind: str, place: Place, inputs: Inputs, act: Act, keep_apart: bool = True
+) -> ProcessBatch:
+    """Begins a process: its inputs leave their lots and stand in the batch's vessel.
+
+    One customer's metal stays that customer's own unless `keep_apart` is False; several owners'
+    metal joins the house's pool, and each customer's claim grows by what they gave.
+    """
+    if kind not in _STAGE:
+        raise InvalidError(
+            "This kind of process is not known.",
+            code="unknown_choice",
+            field="kind",
+            value=kind,
+            remedy="Use one of: " + ", ".join(_STAGE) + ".",
+        )
+    taken = take(inputs.takes, act)
+    owner = taken.sole_owner() if keep_apart else None
+    vessel = register_lot(
+        form=Lot.Form.IN_PROCESS,
+        owner=owner or house(),
+        place=place,
+        content=Lot.Content.BY_PROPORTION,
+        act=act,
+        description=ProcessBatch.Kind(kind).label,
+        state=Lot.State.IN_PROCESS,
+    )
+    batch = ProcessBatch.objects.create(
+        code=next_code("PB", act.moment.year),
+        kind=kind,
+        vessel=vessel,
+        started_at=act.moment,
+        started_by_id=act.who.pk,
+        note=act.note,
+    )
+    _post_inputs(batch, inputs, act, [StandingLine(vessel, place, vessel.owner)])
+    return batch
+
+
+@recorded_once
+def add_inputs(*, batch: ProcessBatch, inputs: Inputs, act: Act) -> Movement:
+    """Adds more to an open batch. Metal of another owner joins only a batch of the house's pool."""
+    _check_open(batch)
+    return _post_inputs(batch, inputs, act, [])
+
+
+@recorded_once
+def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
+    """Takes one output out of an open batch, as a new lot of the vessel's owner.
+
+    When it measures more than the vessel holds by the book, the rest is drawn from the batch's
+    difference account and marked (`Excess`).
+    """
+    _check_open(batch)
+    check_output(output)
+    vessel = Lot.objects.select_related("owner").get(pk=batch.vessel_id)
+    lot = register_lot(
+        form=output.form,
+        owner=vessel.owner,
+        place=output.place,
+        content=content_of(output),
+        act=act,
+        description=output.description,
+        received_from=vessel.received_from,
+    )
+    contents, material = measure(lot, output, act)
+    account = difference_account_of(batch)
+    lines, surpluses = draw(vessel, lot, contents, account, act)
+    movement = post(
+        Draft(
+            kind=Movement.Kind.BATCH_OUTPUT,
+            stage=stage_of(batch),
+            lines=lines,
+            materials=[material, *_from_vessel(vessel, material, act)],
+            standings=[StandingLine(lot, output.place, vessel.owner)],
+        ),
+        act,
+    )
+    mark_surpluses(movement, lot, account, surpluses)
+    return lot
+
+
+@recorded_once
+def close_batch(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
+    """Ends a batch: what is left in the vessel by the book goes to the difference account."""
+    _check_open(batch)
+    vessel = Lot.objects.get(pk=batch.vessel_id)
+    left = holding(vessel, AsOf(act.moment))
+    movement = post(
+        Draft(
+            kind=Movement.Kind.BATCH_CLOSE,
+            stage=stage_of(batch),
+            lines=rest_to_difference(vessel, difference_account_of(batch), act),
+            materials=[MaterialLine(vessel, mass_ug=-left.mass_ug, volume_ul=-left.volume_ul)],
+        ),
+        act,
+    )
+    batch.state = ProcessBatch.State.CLOSED
+    batch.closed_at = act.moment
+    batch.closing_movement = movement
+    batch.version += 1
+    batch.save(update_fields=["state", "closed_at", "closing_movement", "version"])
+    Lot.objects.filter(pk=vessel.pk).update(state=Lot.State.SPENT, version=F("version") + 1)
+    return batch
+
+
+@undo_for(Movement.Kind.BATCH_CLOSE)
+def reopen_batch(movement: Movement) -> None:
+    """Reversing the closing opens the batch again."""
+    batch = ProcessBatch.objects.get(closing_movement=movement)
+    batch.state = ProcessBatch.State.OPEN
+    batch.closed_at = None
+    batch.closing_movement = None
+    batch.version += 1
+    batch.save(update_fields=["state", "closed_at", "closing_movement", "version"])
+    Lot.objects.filter(pk=batch.vessel_id).update(
+        state=Lot.State.IN_PROCESS, version=F("version") + 1
+    )
+
+
+def _post_inputs(
+    batch: ProcessBatch, inputs: Inputs, act: Act, standings: Sequence[StandingLine]
+) -> Movement:
+    vessel = Lot.objects.select_related("owner").get(pk=batch.vessel_id)
+    taken = take(inputs.takes, act)
+    if not vessel.owner.is_house and set(taken.owners) != {vessel.owner_id}:
+        raise ConflictError(
+            f"Batch {batch.code} is kept apart for {vessel.owner}.",
+            code="kept_apart",
+            field="inputs",
+            value=vessel.owner.code,
+            remedy="Add only that owner's lots, or start a batch of the works' pool.",
+        )
+    lines, materials = into(vessel, vessel.owner, taken)
+    return post(
+        Draft(
+            kind=Movement.Kind.BATCH_INPUT,
+            stage=stage_of(batch),
+            lines=[*taken.lines, *lines, *_supplies(vessel, inputs.supplies_ug)],
+            claims=commingled_claims(taken) if vessel.owner.is_house else [],
+            materials=[*taken.materials, *materials],
+            standings=standings,
+        ),
+        act,
+    )
+
+
+def _supplies(vessel: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
+    lines = []
+    for metal, mass_ug in supplies_ug.items():
+        if metal not in Metal.values or mass_ug <= 0:
+            raise InvalidError(
+                "Supplies are a known metal and a mass above zero.",
+                code="not_positive" if metal in Metal.values else "unknown_metal",
+                field=f"supplies.{metal}",
+                value=mass_ug,
+                remedy="Enter the metal put in from supplies, such as copper for cementation.",
+            )
+        lines += [
+            Line(metal, mass_ug, lot=vessel, basis=Entry.Basis.DECLARED),
+            Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
+        ]
+    return lines
+
+
+def _check_open(batch: ProcessBatch) -> None:
+    batch.refresh_from_db()
+    if batch.state != ProcessBatch.State.OPEN:
+        raise ConflictError(
+            f"Batch {batch.code} is closed.",
+            code="batch_closed",
+            field="batch",
+            value=batch.code,
+            remedy="Reverse its closing first, or start another batch.",
+        )
+
+
+def _from_vessel(vessel: Lot, material: MaterialLine, act: Act) -> list[MaterialLine]:
+    """The output's own mass and volume leave the vessel as far as it has them by the book."""
+    held = holding(vessel, AsOf(act.moment))
+    return [
+        MaterialLine(
+            vessel,
+            mass_ug=-min(material.mass_ug, held.mass_ug),
+            volume_ul=-min(material.volume_ul, held.volume_ul),
+        )
+    ]

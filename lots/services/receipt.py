@@ -1,0 +1,88 @@
+"""A lot comes in at the door: weighed, labelled and put on the books with its declared content."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+
+from config.refusals import InvalidError
+from lots import chart
+from lots.fineness import check_contents, content_ug
+from lots.models import Entry, Lot, Movement, Party, Place, Weighing
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.weighings import Weight, check_weight, keep_weighing
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """What came in. `declared` is fineness (parts per thousand) by metal, as the sender states it.
+
+    `owner` is the customer whose metal it stays, or the house when it was bought outright.
+    """
+
+    party: Party
+    owner: Party
+    form: str
+    place: Place
+    weight: Weight
+    declared: Mapping[str, Decimal] = field(default_factory=dict)
+    description: str = ""
+    code: str = ""
+
+
+@recorded_once
+def receive_lot(*, receipt: Receipt, act: Act) -> Lot:
+    """Receives one lot. Its book content is declared, and provisional, until an assay rules.
+
+    Refuses a weighing that can't be, fineness out of range or summing to more than 1000
+    (`fineness_out_of_range`, `fineness_sum_above_1000`), a form that doesn't come in at the door.
+    """
+    check_weight(receipt.weight)
+    check_contents(dict(receipt.declared))
+    if receipt.form in {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE}:
+        raise InvalidError(
+            "A lot of this form does not come in at the door.",
+            code="form_not_received",
+            field="form",
+            value=receipt.form,
+            remedy="Receive it as feed, granules or what it is when it arrives.",
+        )
+    lot = register_lot(
+        form=receipt.form,
+        owner=receipt.owner,
+        place=receipt.place,
+        content=Lot.Content.DECLARED,
+        act=act,
+        description=receipt.description,
+        received_from=receipt.party,
+        code=receipt.code,
+    )
+    weighing = keep_weighing(lot, receipt.weight, Weighing.Purpose.RECEIPT, act)
+    lines = []
+    for metal, fineness_ppt in receipt.declared.items():
+        mass_ug = content_ug(weighing.net_ug, fineness_ppt)
+        lines += [
+            Line(metal, mass_ug, lot=lot, basis=Entry.Basis.DECLARED, quantity_by=weighing),
+            Line(
+                metal,
+                -mass_ug,
+                account=chart.RECEIVED,
+                owner=receipt.party,
+                basis=Entry.Basis.DECLARED,
+                quantity_by=weighing,
+            ),
+        ]
+    draft = Draft(
+        kind=Movement.Kind.RECEIPT,
+        stage=Movement.Stage.RECEIPT,
+        lines=lines,
+        materials=[MaterialLine(lot, mass_ug=weighing.net_ug, quantity_by=weighing)],
+        standings=[StandingLine(lot, receipt.place, receipt.owner)],
+        counterparty=receipt.party,
+    )
+    post(draft, act)
+    return lot

@@ -1,0 +1,158 @@
+"""Takes portions out of lots: metals in proportion, ownership carried along."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from config.refusals import ConflictError, InvalidError
+from lots.models import Entry, Lot, Party
+from lots.portions import Portion, portion_by_mass, portion_by_volume
+from lots.queries.holdings import AsOf, Holding, holdings
+from lots.queries.standings import standings_of
+from lots.services.drafts import ClaimLine, Line, MaterialLine
+from lots.services.recording import Act
+
+
+@dataclass(frozen=True)
+class Take:
+    """A portion of a lot: by mass, by volume, or all of it when neither is given."""
+
+    lot: Lot
+    mass_ug: int | None = None
+    volume_ul: int | None = None
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Portions out of their lots, as lines, with what each owner gave."""
+
+    lines: list[Line]
+    materials: list[MaterialLine]
+    by_owner: dict[int, dict[str, int]]
+    metals: dict[str, int]
+    mass_ug: int
+    volume_ul: int
+    owners: dict[int, Party] = field(default_factory=dict)
+
+    def sole_owner(self) -> Party | None:
+        """The owner of everything taken, or None when it is several owners'."""
+        return next(iter(self.owners.values())) if len(self.owners) == 1 else None
+
+
+def take(takes: Sequence[Take], act: Act, *, field: str = "inputs") -> Taken:
+    """The portions asked for, out of lots that are at hand at the act's moment.
+
+    Raises InvalidError `nothing_taken`, `taken_twice`; ConflictError `lot_not_available`,
+    `lot_is_empty`, `more_than_there_is`.
+    """
+    _check_list(takes, field)
+    as_of = AsOf(act.moment)
+    held = holdings([each.lot for each in takes], as_of)
+    standings = standings_of([each.lot for each in takes], as_of)
+    owners = Party.objects.in_bulk({standing.owner_id for standing in standings.values()})
+    lines: list[Line] = []
+    materials: list[MaterialLine] = []
+    by_owner: dict[int, dict[str, int]] = defaultdict(lambda: defaultdict(int))
+    total: dict[str, int] = defaultdict(int)
+    mass_ug = volume_ul = 0
+    for index, each in enumerate(takes):
+        name = f"{field}.{index}"
+        check_at_hand(each.lot, field=name)
+        portion = _portion(each, held[each.lot.pk], name)
+        owner = owners[standings[each.lot.pk].owner_id]
+        for metal, metal_ug in portion.metals.items():
+            lines.append(Line(metal, -metal_ug, lot=each.lot, owner=owner))
+            by_owner[owner.pk][metal] += metal_ug
+            total[metal] += metal_ug
+        materials.append(
+            MaterialLine(each.lot, mass_ug=-portion.mass_ug, volume_ul=-portion.volume_ul)
+        )
+        mass_ug += portion.mass_ug
+        volume_ul += portion.volume_ul
+    return Taken(
+        lines,
+        materials,
+        {pk: dict(metals) for pk, metals in by_owner.items()},
+        dict(total),
+        mass_ug,
+        volume_ul,
+        {
+            standings[each.lot.pk].owner_id: owners[standings[each.lot.pk].owner_id]
+            for each in takes
+        },
+    )
+
+
+def into(lot: Lot, owner: Party, taken: Taken) -> tuple[list[Line], list[MaterialLine]]:
+    """Lines that put all that was taken into one lot of `owner`."""
+    lines = [
+        Line(metal, metal_ug, lot=lot, owner=owner, basis=Entry.Basis.PROPORTION)
+        for metal, metal_ug in taken.metals.items()
+    ]
+    return lines, [MaterialLine(lot, mass_ug=taken.mass_ug, volume_ul=taken.volume_ul)]
+
+
+def commingled_claims(taken: Taken) -> list[ClaimLine]:
+    """The claims customers gain when what they gave joins the house's pool."""
+    return [
+        ClaimLine(taken.owners[owner_id], metal, metal_ug)
+        for owner_id, metals in taken.by_owner.items()
+        if not taken.owners[owner_id].is_house
+        for metal, metal_ug in metals.items()
+    ]
+
+
+def check_at_hand(lot: Lot, *, field: str) -> None:
+    """Refuses a lot that can't be worked with now (`lot_not_available`)."""
+    if lot.state != Lot.State.AVAILABLE:
+        reason = f": {lot.state_reason}" if lot.state_reason else ""
+        raise ConflictError(
+            f"Lot {lot.code} is {lot.get_state_display().lower()}{reason}.",
+            code="lot_not_available",
+            field=field,
+            value=lot.code,
+            remedy="Choose a lot that is at hand, or release this one first.",
+        )
+
+
+def _check_list(takes: Sequence[Take], field: str) -> None:
+    if not takes:
+        raise InvalidError(
+            "Nothing is taken.",
+            code="nothing_taken",
+            field=field,
+            remedy="Name at least one lot.",
+        )
+    seen: set[int] = set()
+    for index, each in enumerate(takes):
+        if each.lot.pk in seen:
+            raise InvalidError(
+                f"Lot {each.lot.code} is named twice.",
+                code="taken_twice",
+                field=f"{field}.{index}",
+                value=each.lot.code,
+                remedy="Name each lot once, with the whole portion.",
+            )
+        seen.add(each.lot.pk)
+
+
+def _portion(take: Take, held: Holding, field: str) -> Portion:
+    if held.is_empty:
+        raise ConflictError(
+            f"Lot {take.lot.code} holds nothing at that moment.",
+            code="lot_is_empty",
+            field=field,
+            value=take.lot.code,
+            remedy="Check the lot and the moment.",
+        )
+    if take.mass_ug is not None:
+        return portion_by_mass(
+            held.metals, held.mass_ug, held.volume_ul, take.mass_ug, field=f"{field}.mass"
+        )
+    if take.volume_ul is not None:
+        return portion_by_volume(
+            held.metals, held.mass_ug, held.volume_ul, take.volume_ul, field=f"{field}.volume"
+        )
+    return Portion(dict(held.metals), held.mass_ug, held.volume_ul)
