@@ -24,7 +24,6 @@ from cells.electrolyte_state import (
     ElectrolyteAssay,
     Estimate,
     RunState,
-    require_liquid,
 )
 from lots.refusals import InvalidError
 
@@ -59,8 +58,8 @@ def update_from_assay(state: AnyState, assay: ElectrolyteAssay) -> Updated[AnySt
     """The state after an assay of the electrolyte: g/L of metals, mol/L of free acid.
 
     Raises InvalidError `no_figures` when nothing was determined, `zero_uncertainty` when a figure
-    claims to be exact. Source: R. E. Kalman, J. Basic Eng. 82 (1960) 35-45 (from memory), with the
-    concentration linearised about the state.
+    claims to be exact, `contradicts_state` when it would leave no volume. The concentration is
+    linearised about the state. Source: R. E. Kalman, J. Basic Eng. 82 (1960) 35-45 (from memory).
     """
     volume_l = float(state.mean[VOLUME])
     figures = []
@@ -145,7 +144,14 @@ def _updated(state: AnyState, figures: Sequence[_Figure]) -> Updated[AnyState]:
     # The symmetric (Joseph) form keeps every variance at or above zero in floating point.
     covariance = keep @ state.covariance @ keep.T + gain @ noise @ gain.T
     mean = state.mean + gain @ misses
-    require_liquid(float(mean[VOLUME]))
+    if mean[VOLUME] <= 0.0:
+        raise InvalidError(
+            "This figure cannot be squared with the electrolyte as reckoned.",
+            code="contradicts_state",
+            field=figures[0].quantity,
+            value=figures[0].found.value,
+            remedy="Check the figure and its unit, and the volume and assays before it.",
+        )
     surprises = tuple(
         Surprise(figure.quantity, figure.expected, figure.found.value, float(miss / width**0.5))
         for figure, miss, width in zip(figures, misses, np.diag(spread), strict=True)

@@ -130,6 +130,19 @@ def test_exact_measurement_is_refused():
     assert (refusal.value.code, refusal.value.field) == ("zero_uncertainty", "volume_l")
 
 
+def test_figure_that_would_leave_no_volume_is_refused():
+    vague = electrolyte_from_assay(
+        ElectrolyteAssay(silver_g_per_l=Estimate(80.0, 1.0)), Estimate(12.0, 6.0)
+    )
+    sure = np.zeros((5, 5))
+    sure[VOLUME, VOLUME] = 36.0
+    with pytest.raises(InvalidError) as refusal:
+        update_from_assay(
+            type(vague)(vague.mean, sure), ElectrolyteAssay(silver_g_per_l=Estimate(400.0, 1.0))
+        )
+    assert (refusal.value.code, refusal.value.field) == ("contradicts_state", "silver_g_per_l")
+
+
 def test_remnant_above_the_anode_is_refused():
     with pytest.raises(InvalidError) as refusal:
         update_from_remnant(run_after(), Estimate(4001.0, 1.0))
