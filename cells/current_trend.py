@@ -135,7 +135,7 @@ class Blocks:
     live_hours: float
 
 
-def block_readings(hours: Sequence[float], current_a: Sequence[float]) -> Blocks:
+def block_readings(hours: Sequence[float] | Floats, current_a: Sequence[float] | Floats) -> Blocks:
     """The readings on an axis of live hours, averaged into blocks.
 
     An interval that starts or ends on a current of zero is a power cut: neither its time nor its

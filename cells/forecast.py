@@ -19,6 +19,7 @@ from scipy.special import chdtri, ndtr, ndtri
 from cells.checked_numbers import checked
 from cells.current_trend import MODEL_BY_NAME, ORIGIN_MIN, Trend, block_readings, fit_trends
 from cells.electrolysis import SILVER_G_PER_AH, AnodeComposition, anode_consumed_g_per_ah
+from cells.electrolyte_state import Estimate
 from lots.refusals import InvalidError
 
 if TYPE_CHECKING:
@@ -39,14 +40,6 @@ REACH_MAX: Final = 10.0
 
 
 @dataclass(frozen=True)
-class Estimated:
-    """A value with its standard uncertainty, in the unit its name states."""
-
-    value: float
-    u: float = 0.0
-
-
-@dataclass(frozen=True)
 class RunSoFar:
     """A run as it stands at its last reading, at `as_of`.
 
@@ -57,15 +50,15 @@ class RunSoFar:
     """
 
     as_of: datetime.datetime
-    hours: Sequence[float]
-    current_a: Sequence[float]
+    hours: Sequence[float] | Floats
+    current_a: Sequence[float] | Floats
     anode: AnodeComposition
-    anode_g: Estimated
-    charge_ah: Estimated
-    silver_g: Estimated
-    copper_g: Estimated
-    volume_l: Estimated
-    efficiency: Estimated = Estimated(1.0)
+    anode_g: Estimate
+    charge_ah: Estimate
+    silver_g: Estimate
+    copper_g: Estimate
+    volume_l: Estimate
+    efficiency: Estimate = field(default_factory=lambda: Estimate(1.0))
     copper_limit_g_per_l: float = 60.0
     silver_min_g_per_l: float = 30.0
 
@@ -196,23 +189,26 @@ def _forecast(run: RunSoFar, trends: tuple[Trend, ...]) -> Forecast:
     named = reaching[0] if reaching else 0
     hours = np.vstack([by_trend[named][:1], *(rows[1:] for rows in by_trend)])
     exhausted = _event(run.as_of, hours[:, 0])
+    silver_then = silver_g - left_ah * silver_loss
     return Forecast(
         state="forecast",
-        reason=_reason(float(left_ah[0]), exhausted),
+        reason=_reason(float(left_ah[0]), exhausted, float(silver_then[0])),
         model=trends[named].model,
         scores=trends[named].scores,
         exhausted=exhausted,
         harvest_g=_band(anode_g * SILVER_G_PER_AH / anode_consumed_g_per_ah(anode)),
-        silver_g_per_l=_band(np.maximum(silver_g - left_ah * silver_loss, 0.0) / volume_l),
+        silver_g_per_l=_band(np.maximum(silver_then, 0.0) / volume_l),
         copper_g_per_l=_band((copper_g + left_ah * copper_gain) / volume_l),
         copper_limit=_event(run.as_of, hours[:, 1]),
         silver_min=_event(run.as_of, hours[:, 2]),
     )
 
 
-def _reason(left_ah: float, exhausted: Event) -> str:
+def _reason(left_ah: float, exhausted: Event, silver_then_g: float) -> str:
     if left_ah == 0.0:
         return "By the charge passed the anode is exhausted already."
+    if silver_then_g < 0.0:
+        return "The electrolyte's silver is used up before the anode is; add silver or stop sooner."
     if exhausted.hours is None:
         return "By this trend the current dies away before the anode is exhausted."
     return ""
@@ -260,7 +256,7 @@ def _hours(trend: Trend, charge_ah: Floats) -> Floats:
     return hours
 
 
-def _vary(item: Estimated, normal: Floats) -> Floats:
+def _vary(item: Estimate, normal: Floats) -> Floats:
     return item.value + item.u * normal
 
 
@@ -328,11 +324,8 @@ def _check(run: RunSoFar) -> None:
             value=run.as_of,
             remedy="Give the time with its zone or offset.",
         )
-    for name in ("anode_g", "charge_ah", "silver_g", "copper_g", "volume_l", "efficiency"):
-        item: Estimated = getattr(run, name)
-        above = name in {"anode_g", "volume_l", "efficiency"}
-        highest = EFFICIENCY_MAX if name == "efficiency" else math.inf
-        checked(item.value, field=name, above=above, maximum=highest)
-        checked(item.u, field=f"{name}.u")
+    checked(run.anode_g.value, field="anode_g", above=True)
+    checked(run.volume_l.value, field="volume_l", above=True)
+    checked(run.efficiency.value, field="efficiency", above=True, maximum=EFFICIENCY_MAX)
     checked(run.copper_limit_g_per_l, field="copper_limit_g_per_l", above=True)
     checked(run.silver_min_g_per_l, field="silver_min_g_per_l")

@@ -14,7 +14,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from cells.electrolysis import AnodeComposition
-from cells.forecast import Estimated, RunSoFar, forecast_runs
+from cells.electrolyte_state import Estimate
+from cells.forecast import RunSoFar, forecast_runs
 
 RUNS = 1000
 READINGS = 60
@@ -32,12 +33,12 @@ def make_runs() -> list[RunSoFar]:
                 hours=hours,
                 current_a=current,
                 anode=AnodeComposition(silver=0.925, copper=0.07),
-                anode_g=Estimated(1500.0, 3.0),
-                charge_ah=Estimated(float(np.trapezoid(current, hours)), 1.0),
-                silver_g=Estimated(700.0, 5.0),
-                copper_g=Estimated(200.0, 2.0),
-                volume_l=Estimated(12.0, 0.1),
-                efficiency=Estimated(0.98, 0.01),
+                anode_g=Estimate(1500.0, 3.0),
+                charge_ah=Estimate(float(np.trapezoid(current, hours)), 1.0),
+                silver_g=Estimate(700.0, 5.0),
+                copper_g=Estimate(200.0, 2.0),
+                volume_l=Estimate(12.0, 0.1),
+                efficiency=Estimate(0.98, 0.01),
             )
         )
     return runs
