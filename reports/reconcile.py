@@ -37,10 +37,11 @@ class Reconciliation:
     """The figures before and after; NaN stands for "not measured" or "cannot be known".
 
     `adjustment` is reconciled less measured. `residuals` is A y - b of the balances that hold
-    measured figures only (NaN elsewhere); `check_residuals` belongs to the sums left after the
-    unmeasured figures are eliminated. `sd_after`, `statistic` and the tests are those of the
-    solution without bounds, which is the one whose distribution is known. `at_bound` names the
-    figures held at their lower limit; `converged` is False when the set of them was not settled.
+    measured figures only (NaN elsewhere). `check_residuals`, with standard uncertainties `check_u`,
+    belongs to the sums left after the unmeasured figures are eliminated. `sd_after`, `statistic`
+    and the tests are those of the solution without bounds, which is the one whose distribution is
+    known. `at_bound` names the figures held at their lower limit; `converged` is False when the set
+    of them was not settled.
     """
 
     measured: Floats
@@ -50,6 +51,7 @@ class Reconciliation:
     sd_after: Floats
     residuals: Floats
     check_residuals: Floats
+    check_u: Floats
     statistic: float
     dof: int
     p_value: float
@@ -109,7 +111,7 @@ def _assembled(
     missing = abs(matrix) @ (~measured).astype(float) > 0
     sd_after = np.where(measured, np.sqrt(found.variance_after), np.nan)
     sd_after[reduction.observable] = np.sqrt(found.output_variance)
-    sd_before = np.sqrt(np.asarray(spread.power(2).sum(axis=1)).ravel())
+    sd_before = _row_sizes(spread)
     dof = len(found.kept)
     reconciled = _completed(reduction, found.solution, measured)
     return Reconciliation(
@@ -120,6 +122,7 @@ def _assembled(
         sd_after=sd_after,
         residuals=np.where(missing, np.nan, matrix @ filled - target),
         check_residuals=reduction.matrix @ filled - reduction.target,
+        check_u=_row_sizes(csr_array(reduction.matrix @ spread)),
         statistic=found.statistic,
         dof=dof,
         p_value=float(chi2.sf(found.statistic, dof)) if dof else 1.0,
@@ -129,6 +132,10 @@ def _assembled(
         reduction=reduction,
         fit=found,
     )
+
+
+def _row_sizes(matrix: csr_array) -> Floats:
+    return np.asarray(np.sqrt(matrix.power(2).sum(axis=1)), dtype=float).ravel()
 
 
 def _completed(reduction: Reduction, solution: Floats, measured: NDArray[np.bool_]) -> Floats:
