@@ -174,7 +174,7 @@ REST_FRAMEWORK = {
     ],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": [
-        "rest_framework.parsers.JSONParser",
+        "config.parsers.ExactJSONParser",
         "rest_framework.parsers.FormParser",
         "rest_framework.parsers.MultiPartParser",
     ],
@@ -193,6 +193,16 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "ENUM_NAME_OVERRIDES": {
+        "AssayBasis": "lots.models.Assay.Basis",
+        "EntryBasis": "lots.models.Entry.Basis",
+        "MovementKind": "lots.models.Movement.Kind",
+        "PartyKind": "lots.models.Party.Kind",
+        "ProcessKind": "lots.models.ProcessBatch.Kind",
+        "LotForm": "lots.models.Lot.Form",
+        "LotState": "lots.models.Lot.State",
+        "LotContent": "lots.models.Lot.Content",
+    },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }
 

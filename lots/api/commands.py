@@ -1,0 +1,127 @@
+"""The one way a POST changes something: validate, act once, answer alike when repeated."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, ClassVar
+
+from django.db import transaction
+from django.db.models import Model
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers, status
+from rest_framework.renderers import JSONRenderer
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.views import APIView
+
+from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
+
+KEY_HEADER = "Idempotency-Key"
+
+
+class ProblemSerializer(serializers.Serializer[Any]):
+    """How every refusal is answered."""
+
+    code = serializers.CharField()
+    field = serializers.CharField(allow_null=True)
+    value = serializers.CharField(allow_null=True)
+    message = serializers.CharField()
+    remedy = serializers.CharField()
+
+
+class ActSerializer(serializers.Serializer[Any]):
+    """What every recorded act may say: when it happened (now if left out) and a note."""
+
+    occurred_at = serializers.DateTimeField(required=False)
+    note = serializers.CharField(
+        required=False, default="", allow_blank=True, max_length=NOTE_LENGTH_MAX
+    )
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Refuses names nobody knows, so that a misspelt field is not silently ignored."""
+        if isinstance(data, dict):
+            unknown = sorted(set(data) - set(self.fields))
+            if unknown:
+                raise serializers.ValidationError(
+                    {str(unknown[0])[:80]: "This field is not known here."}, code="unknown_field"
+                )
+        return super().to_internal_value(data)
+
+
+PROBLEMS: dict[int, Any] = {
+    400: ProblemSerializer,
+    401: ProblemSerializer,
+    403: ProblemSerializer,
+    404: ProblemSerializer,
+    409: ProblemSerializer,
+    503: ProblemSerializer,
+}
+KEY_PARAMETER = OpenApiParameter(
+    KEY_HEADER,
+    OpenApiTypes.STR,
+    OpenApiParameter.HEADER,
+    description=f"A unique text of at most {KEY_LENGTH_MAX} characters. The same request with the "
+    "same key is recorded once and answered alike.",
+)
+
+
+class CommandView(APIView):
+    """A POST that records one thing. Subclasses name `input`, `output` and `perform`.
+
+    `writers` limits which roles may call it; any of the works' staff may when it is absent.
+    """
+
+    input: ClassVar[type[serializers.Serializer[Any]]]
+    output: ClassVar[type[serializers.BaseSerializer[Any]]]
+    summary: ClassVar[str] = ""
+    answer_status: ClassVar[int] = status.HTTP_201_CREATED
+
+    def __init_subclass__(cls, **kwargs: Any) -> None:
+        super().__init_subclass__(**kwargs)
+        if not hasattr(cls, "input"):
+            return
+
+        def post(self: CommandView, request: Request, **path: Any) -> Response:
+            return self.record(request, **path)
+
+        post.__doc__ = cls.__doc__
+        cls.post = extend_schema(  # type: ignore[attr-defined]
+            request=cls.input,
+            responses={cls.answer_status: cls.output, **PROBLEMS},
+            parameters=[KEY_PARAMETER],
+            summary=cls.summary or (cls.__doc__ or "").strip().splitlines()[0],
+        )(post)
+
+    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Model:
+        """Calls one service with the validated input and returns what it recorded."""
+        raise AssertionError(f"{type(self).__name__} has no perform")
+
+    def show(self, recorded: Any) -> Any:
+        """The recorded thing as the answer's data."""
+        return self.output(recorded, context={"request": self.request}).data
+
+    def record(self, request: Request, **path: Any) -> Response:
+        body = self.input(data=request.data, context={"request": request})
+        body.is_valid(raise_exception=True)
+        data = dict(body.validated_data)
+        act = act_of(request, data)
+        with transaction.atomic():
+            recorded = self.perform(act, data, **path)
+            answer = remember_answer(act.key, as_plain(self.show(recorded)))
+        return Response(answer, status=self.answer_status)
+
+
+def act_of(request: Request, data: dict[str, Any]) -> Act:
+    """Takes who, when, why and the key out of a request; the rest of `data` is the service's."""
+    return Act(
+        who=request.user,  # type: ignore[arg-type]
+        occurred_at=data.pop("occurred_at", None),
+        key=request.headers.get(KEY_HEADER, "").strip(),
+        note=data.pop("note", ""),
+    )
+
+
+def as_plain(data: Any) -> Any:
+    """Serializer data as what JSON carries, so that a stored answer equals a fresh one."""
+    return json.loads(JSONRenderer().render(data))

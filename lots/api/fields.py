@@ -1,0 +1,220 @@
+"""How masses, volumes and contents are written in the API, in and out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any, Final
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from config.refusals import InvalidError
+from lots.metals import Metal
+from lots.units import VOLUME_UL_MAX, mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
+
+UL_PER_UNIT: Final[dict[str, Decimal]] = {
+    "ul": Decimal(1),
+    "ml": Decimal(1000),
+    "l": Decimal(1_000_000),
+}
+
+_MASS_IN: Final = {
+    "oneOf": [
+        {"type": "string", "example": "1302.4 g"},
+        {
+            "type": "object",
+            "properties": {"value": {"type": "string"}, "unit": {"type": "string"}},
+            "required": ["value", "unit"],
+        },
+    ]
+}
+_MASS_OUT: Final = {
+    "type": "object",
+    "properties": {
+        "ug": {"type": "integer"},
+        "g": {"type": "string", "example": "1302.400000"},
+        "ozt": {"type": "string", "example": "41.873132"},
+    },
+    "required": ["ug", "g", "ozt"],
+}
+_BY_METAL: Final = {"type": "object", "additionalProperties": {"type": "string"}}
+
+
+def shown_code(slug_field: str = "code") -> serializers.SlugRelatedField[Any]:
+    """A related row on the way out, by its code."""
+    return serializers.SlugRelatedField(slug_field=slug_field, read_only=True)
+
+
+def show_mass(mass_ug: int) -> dict[str, Any]:
+    """A mass in micrograms, grams (exact) and troy ounces (six decimals, half-even)."""
+    return {"ug": mass_ug, "g": str(ug_to_g(mass_ug)), "ozt": str(ug_to_ozt(mass_ug))}
+
+
+def show_metals(metals: Mapping[str, int]) -> dict[str, dict[str, Any]]:
+    """Masses by metal, in the books' order of metals."""
+    return {metal: show_mass(metals[metal]) for metal in Metal.values if metal in metals}
+
+
+@extend_schema_field(_MASS_IN)
+class MassField(serializers.Field):  # type: ignore[type-arg]
+    """A mass with its unit, "41.87 ozt" or {"value": "41.87", "unit": "ozt"}; micrograms inside."""
+
+    def __init__(self, *, positive: bool = True, **kwargs: Any) -> None:
+        super().__init__(**kwargs)
+        self.positive = positive
+
+    def to_internal_value(self, data: Any) -> int:
+        name = full_name(self)
+        if isinstance(data, Mapping):
+            unknown = set(data) - {"value", "unit"}
+            if unknown or "value" not in data or "unit" not in data:
+                raise InvalidError(
+                    "A mass needs a value and a unit.",
+                    code="mass_incomplete",
+                    field=name,
+                    value=dict(data),
+                    remedy='Send {"value": "1302.4", "unit": "g"}.',
+                )
+            return mass_to_ug(data["value"], data["unit"], field=name, positive=self.positive)
+        return parse_mass(data, field=name, positive=self.positive).mass_ug
+
+    def to_representation(self, value: int) -> dict[str, Any]:
+        return show_mass(value)
+
+
+@extend_schema_field(_MASS_OUT)
+class ShownMass(serializers.Field):  # type: ignore[type-arg]
+    """A mass on the way out."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(read_only=True, **kwargs)
+
+    def to_representation(self, value: int) -> dict[str, Any]:
+        return show_mass(value)
+
+
+@extend_schema_field({"type": "object", "additionalProperties": _MASS_OUT})
+class ShownMetals(serializers.Field):  # type: ignore[type-arg]
+    """Masses by metal on the way out."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(read_only=True, **kwargs)
+
+    def to_representation(self, value: Mapping[str, int]) -> dict[str, Any]:
+        return show_metals(value)
+
+
+@extend_schema_field({"oneOf": [{"type": "string", "example": "11.5 l"}, _MASS_IN["oneOf"][1]]})
+class VolumeField(serializers.Field):  # type: ignore[type-arg]
+    """A volume, "850 ml" or {"value": "0.85", "unit": "l"}; microlitres inside."""
+
+    def to_internal_value(self, data: Any) -> int:
+        name = full_name(self)
+        if isinstance(data, Mapping):
+            value, unit = data.get("value"), data.get("unit")
+        else:
+            value, _, unit = str(data)[:200].strip().rpartition(" ")
+        symbol = str(unit).strip().lower()
+        if symbol not in UL_PER_UNIT:
+            raise InvalidError(
+                "This unit of volume is not known.",
+                code="unknown_unit",
+                field=name,
+                value=unit,
+                remedy="Use ml, l or ul, as in 850 ml.",
+            )
+        number = parse_decimal(value, field=name)
+        if number <= 0:
+            raise InvalidError(
+                "A volume is above zero.",
+                code="not_positive",
+                field=name,
+                value=value,
+                remedy="Enter the volume as read.",
+            )
+        volume_ul = round(number * UL_PER_UNIT[symbol])
+        if not 0 < volume_ul <= VOLUME_UL_MAX:
+            raise InvalidError(
+                "This volume is out of range.",
+                code="too_large" if volume_ul else "too_small",
+                field=name,
+                value=value,
+                remedy="Check the number and its unit.",
+            )
+        return volume_ul
+
+    def to_representation(self, value: int) -> dict[str, Any]:
+        return show_volume(value)
+
+
+def show_volume(volume_ul: int) -> dict[str, Any]:
+    """A volume in microlitres and litres."""
+    return {"ul": volume_ul, "l": str(Decimal(volume_ul) / UL_PER_UNIT["l"])}
+
+
+@extend_schema_field(_BY_METAL)
+class ByMetalField(serializers.Field):  # type: ignore[type-arg]
+    """Decimal figures keyed by metal, such as {"Ag": "925", "Cu": "70"}; checked by the service."""
+
+    def to_internal_value(self, data: Any) -> dict[str, Decimal]:
+        name = full_name(self)
+        if not isinstance(data, Mapping) or len(data) > len(Metal.values):
+            raise InvalidError(
+                "Figures are given by metal.",
+                code="not_by_metal",
+                field=name,
+                value=data,
+                remedy='Send an object such as {"Ag": "925", "Cu": "70"}.',
+            )
+        for metal in data:
+            if metal not in Metal.values:
+                raise InvalidError(
+                    "This metal is not one that is followed here.",
+                    code="unknown_metal",
+                    field=f"{name}.{str(metal)[:20]}",
+                    value=metal,
+                    remedy="Use one of: " + ", ".join(Metal.values) + ".",
+                )
+        return {
+            metal: parse_decimal(value, field=f"{name}.{metal}") for metal, value in data.items()
+        }
+
+    def to_representation(self, value: Mapping[str, Decimal]) -> dict[str, str]:
+        return {metal: str(figure) for metal, figure in value.items()}
+
+
+@extend_schema_field({"type": "object", "additionalProperties": _MASS_IN})
+class MassesByMetalField(serializers.Field):  # type: ignore[type-arg]
+    """Masses keyed by metal, such as {"Cu": "250 g"}; micrograms inside."""
+
+    def to_internal_value(self, data: Any) -> dict[str, int]:
+        name = full_name(self)
+        if not isinstance(data, Mapping) or not set(data) <= set(Metal.values):
+            raise InvalidError(
+                "Masses are given by metal.",
+                code="not_by_metal",
+                field=name,
+                value=data,
+                remedy='Send an object such as {"Cu": "250 g"}.',
+            )
+        masses = {}
+        for metal, value in data.items():
+            field = MassField(positive=False)
+            field.bind(metal, self)  # type: ignore[arg-type]
+            masses[metal] = field.to_internal_value(value)
+        return masses
+
+    def to_representation(self, value: Mapping[str, int]) -> dict[str, Any]:
+        return show_metals(value)
+
+
+def full_name(field: serializers.Field) -> str:  # type: ignore[type-arg]
+    """The field's dotted name in the request, as refusals print it."""
+    parts: list[str] = []
+    current: Any = field
+    while current is not None:
+        if current.field_name:
+            parts.append(str(current.field_name))
+        current = current.parent
+    return ".".join(reversed(parts))

@@ -1,0 +1,34 @@
+"""Addresses of the lots and ledger API."""
+
+from django.urls import URLPattern, URLResolver, path
+from rest_framework.routers import SimpleRouter
+
+from lots.api import lists, process_batches, receipts, reference, reversals
+
+router = SimpleRouter()
+router.register("lots", lists.LotViewSet, "lot")
+router.register("movements", lists.MovementViewSet, "movement")
+router.register("weighings", lists.WeighingViewSet, "weighing")
+router.register("volume-readings", lists.VolumeReadingViewSet, "volume-reading")
+router.register("assays", lists.AssayViewSet, "assay")
+router.register("process-batches", lists.ProcessBatchViewSet, "process-batch")
+router.register("excesses", lists.ExcessViewSet, "excess")
+router.register("documents", lists.DocumentViewSet, "document")
+router.register("parties", reference.PartyViewSet, "party")
+router.register("places", reference.PlaceViewSet, "place")
+router.register("balances", reference.BalanceViewSet, "balance")
+
+LOT = "lots/<str:code>"
+BATCH = "process-batches/<str:code>"
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("receipts/", receipts.ReceiveLot.as_view()),
+    path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
+    path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),
+    path("process-batches/start/", process_batches.StartBatch.as_view()),
+    path(f"{BATCH}/inputs/", process_batches.AddInputs.as_view()),
+    path(f"{BATCH}/outputs/", process_batches.RecordOutput.as_view()),
+    path(f"{BATCH}/close/", process_batches.CloseBatch.as_view()),
+    path("movements/<int:sequence>/reverse/", reversals.ReverseMovement.as_view()),
+    *router.urls,
+]
