@@ -1,5 +1,7 @@
 """The electrolyte stepped through a run: exact balances, uncertainty, additions and bleed."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -91,6 +93,38 @@ def test_covariance_matches_a_sample_of_runs():
     assert end.estimate(CONSUMED).u == pytest.approx(np.std(consumed), rel=0.05)
     plated = scale * charge * 4.02471
     assert end.estimate(PLATED).u == pytest.approx(np.std(plated), rel=0.05)
+
+
+def test_covariance_follows_the_slopes_of_the_step():
+    begun = run(
+        evaporation_l_per_h=0.01,
+        u_evaporation=0.002,
+        u_silver=0.004,
+        u_copper=0.006,
+        u_palladium=0.001,
+    )
+
+    def end_mean(start_mean):
+        return step(replace(begun, mean=start_mean), charge_ah=300.0, hours=60.0).mean
+
+    slopes = np.empty((12, 12))
+    for index in range(12):
+        nudge = np.zeros(12)
+        nudge[index] = 1e-6
+        high, low = end_mean(begun.mean + nudge), end_mean(begun.mean - nudge)
+        slopes[:, index] = (high - low) / 2e-6
+    by_slopes = slopes @ begun.covariance @ slopes.T
+    covariance = step(begun, charge_ah=300.0, hours=60.0).covariance
+    assert np.allclose(covariance, by_slopes, rtol=1e-5, atol=1e-8)
+
+
+def test_random_charge_uncertainty_counts_only_for_the_charge_that_worked():
+    begun = replace(run(anode_g=400.0), covariance=np.zeros((12, 12)))
+    needed_ah = charge_to_consume_ah(400.0, ANODE, efficiency=0.96)
+    whole = step(begun, charge_ah=0.999 * needed_ah, hours=20.0, u_charge_ah=3.0)
+    half = step(begun, charge_ah=2 * needed_ah, hours=40.0, u_charge_ah=3.0)
+    assert whole.estimate(PLATED).u == pytest.approx(3.0 * 0.96 * 4.02471, rel=1e-4)
+    assert half.estimate(PLATED).u == pytest.approx(whole.estimate(PLATED).u / np.sqrt(2))
 
 
 def test_run_stops_when_the_anode_is_exhausted_and_says_when():

@@ -23,6 +23,7 @@ from cells.electrolyte_state import (
     step,
 )
 from cells.run_trace import trace_run
+from cells.state_update import update_from_assay
 from lots.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)
@@ -56,14 +57,22 @@ def run(anode_g=2000.0, evaporation_l_per_h=0.01):
     )
 
 
-def test_trace_agrees_with_stepping_to_each_reading():
+def run_after_assay():
+    """A run whose assay has tied metals, volume and evaporation to one another."""
+    state = step(run(), charge_ah=60.0, hours=24.0, u_charge_ah=0.5)
+    assay = ElectrolyteAssay(silver_g_per_l=Estimate(77.0, 0.3), copper_g_per_l=Estimate(13.0, 0.1))
+    return update_from_assay(state, assay).state
+
+
+@pytest.mark.parametrize("begun", [run(), run_after_assay()], ids=["fresh", "after_assay"])
+def test_trace_agrees_with_stepping_to_each_reading(begun):
     readings = series()
     count = count_charge(readings, Ammeter(u_gain=0.0))
-    trace = trace_run(run(), readings, count)
+    trace = trace_run(begun, readings, count)
     for index in range(1, len(POINTS)):
-        charge_ah = trace.charge_ah[index]
+        charge_ah = trace.charge_ah[index] - begun.charge_ah
         state = step(
-            run(),
+            begun,
             charge_ah=charge_ah,
             hours=POINTS[index][0],
             u_charge_ah=count.u_random_ah * np.sqrt(charge_ah / count.ampere_hours),
