@@ -37,6 +37,15 @@ class Ammeter:
         for name in ("u_gain", "u_reading_a", "u_zero_a"):
             checked(getattr(self, name), field=f"ammeter.{name}")
 
+    def relative_u(self, mean_current_a: float) -> float:
+        """Gain and zero together, relative to a run's mean current in amperes.
+
+        This is the part that a run's readings share, for `RunAssumptions.u_gain`. Raises
+        InvalidError `too_small` without a current.
+        """
+        mean_a = checked(mean_current_a, field="mean_current_a", above=True)
+        return math.hypot(self.u_gain, self.u_zero_a / mean_a)
+
 
 @dataclass(frozen=True)
 class Gap:

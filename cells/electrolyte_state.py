@@ -77,7 +77,10 @@ class AnodeCharge:
 
 @dataclass(frozen=True)
 class RunAssumptions:
-    """Current efficiency, the ammeter's relative gain uncertainty, and water lost per hour."""
+    """Current efficiency, the ammeter's relative uncertainty, and water lost per hour.
+
+    `u_gain` is what all readings of the run share: `Ammeter.relative_u`.
+    """
 
     efficiency: Estimate
     u_gain: float = 0.01

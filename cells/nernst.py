@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from cells.checked_numbers import checked
 from lots.elements import ATOMIC_WEIGHTS, FARADAY_C_PER_MOL, VALENCE_IN_SILVER_CELL
 
+Plating = Literal["Ag", "Cu", "Pd"]
 # Standard potentials at 25 °C against the hydrogen electrode: OpenStax, Chemistry 2e, Appendix L.
-STANDARD_POTENTIAL_V: Final[dict[str, float]] = {"Ag": 0.7996, "Cu": 0.34, "Pd": 0.987}
+STANDARD_POTENTIAL_V: Final[dict[Plating, float]] = {"Ag": 0.7996, "Cu": 0.34, "Pd": 0.987}
 # Exact since the 2019 SI: the product of the Avogadro and Boltzmann constants.
 GAS_CONSTANT_J_PER_MOL_K: Final = 8.31446261815324
 ROOM_K: Final = 298.15
@@ -30,7 +31,7 @@ class CopperMargin:
         return self.silver_v - self.copper_v
 
 
-def nernst_potential_v(metal: str, g_per_l: float, *, temperature_k: float = ROOM_K) -> float:
+def nernst_potential_v(metal: Plating, g_per_l: float, *, temperature_k: float = ROOM_K) -> float:
     """Equilibrium potential in volts of Ag, Cu or Pd in a solution of its ion, in g/L.
 
     Concentrations in mol/L stand for activities, which in a strong electrolyte is good to some

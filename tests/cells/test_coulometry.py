@@ -113,6 +113,15 @@ def test_impossible_plating_is_refused(arguments, code, field):
     assert (refusal.value.code, refusal.value.field) == (code, field)
 
 
+def test_zero_offset_weighs_more_on_a_small_current():
+    ammeter = Ammeter(u_gain=0.01, u_zero_a=0.02)
+    assert ammeter.relative_u(5.0) == pytest.approx(np.hypot(0.01, 0.004))
+    assert ammeter.relative_u(1.0) > ammeter.relative_u(5.0)
+    with pytest.raises(InvalidError) as refusal:
+        ammeter.relative_u(0.0)
+    assert (refusal.value.code, refusal.value.field) == ("too_small", "mean_current_a")
+
+
 def test_ammeter_with_negative_uncertainty_is_refused():
     with pytest.raises(InvalidError) as refusal:
         Ammeter(u_gain=-0.01)
