@@ -135,55 +135,76 @@ def plan_make_up(
     Source: the balanced equations and the density table in `cells.stoichiometry` and
     `cells.nitric_acid`.
     """
-    silver_g = _missing(
-        "silver_g", target.silver_g_per_l * target.volume_l, now.silver_g, SILVER_G_STEP, now
+    need = _Need(
+        silver_g=_missing(
+            "silver_g", target.silver_g_per_l * target.volume_l, now.silver_g, SILVER_G_STEP, now
+        ),
+        free_mol=_missing(
+            "acid_mol", target.acid_mol_per_l * target.volume_l, now.acid_mol, ACID_MOL_STEP, now
+        ),
+        room_ml=ML_PER_L * _missing("volume_l", target.volume_l, now.volume_l, VOLUME_L_STEP, now),
+        acid_percent=acid_percent,
     )
-    free_mol = _missing(
-        "acid_mol", target.acid_mol_per_l * target.volume_l, now.acid_mol, ACID_MOL_STEP, now
-    )
-    room_l = _missing("volume_l", target.volume_l, now.volume_l, VOLUME_L_STEP, now)
-
-    def dissolving(name: str, share: float) -> Route:
-        taken = dissolve_metal("Ag", silver_g, acid_percent=acid_percent, concentrated_share=share)
-        acid_ml = taken.acid_ml + acid_volume_ml(free_mol, acid_percent)
-        water_ml = room_l * ML_PER_L - acid_ml
-        return Route(
-            name=name,
-            silver_g=silver_g,
-            nitrate_g=0.0,
-            acid_ml=acid_ml,
-            water_ml=max(0.0, water_ml),
-            nitrogen_monoxide_mol=taken.nitrogen_monoxide_mol,
-            nitrogen_dioxide_mol=taken.nitrogen_dioxide_mol,
-            fits=water_ml >= -VOLUME_L_STEP * ML_PER_L,
-        )
-
-    chosen = dissolving("chosen", concentrated_share)
+    chosen = _dissolving("chosen", need, concentrated_share)
     if not chosen.fits:
         raise InvalidError(
-            f"{chosen.acid_ml:.0f} mL of acid do not fit in the {room_l * ML_PER_L:.0f} mL left.",
+            f"{chosen.acid_ml:.0f} mL of acid do not fit in the {need.room_ml:.0f} mL left.",
             code="no_room",
             field="target.volume_l",
             value=target.volume_l,
             remedy="Bleed first, use stronger acid or silver nitrate, or make up a larger volume.",
         )
-    free_ml = acid_volume_ml(free_mol, acid_percent)
-    nitrate = Route(
-        name="nitrate",
-        silver_g=0.0,
-        nitrate_g=nitrate_for_silver_g(silver_g),
-        acid_ml=free_ml,
-        water_ml=max(0.0, room_l * ML_PER_L - free_ml),
-        nitrogen_monoxide_mol=0.0,
-        nitrogen_dioxide_mol=0.0,
-        fits=free_ml <= room_l * ML_PER_L + VOLUME_L_STEP * ML_PER_L,
-    )
     return MakeUp(
         chosen=chosen,
-        dilute=dissolving("dilute", 0.0),
-        concentrated=dissolving("concentrated", 1.0),
-        nitrate=nitrate,
+        dilute=_dissolving("dilute", need, 0.0),
+        concentrated=_dissolving("concentrated", need, 1.0),
+        nitrate=_nitrate(need),
         copper_g_per_l=now.copper_g / target.volume_l,
+    )
+
+
+@dataclass(frozen=True)
+class _Need:
+    silver_g: float
+    free_mol: float
+    room_ml: float
+    acid_percent: float
+
+    def fits(self, acid_ml: float) -> bool:
+        return acid_ml <= self.room_ml + VOLUME_L_STEP * ML_PER_L
+
+
+def _dissolving(name: str, need: _Need, concentrated_share: float) -> Route:
+    taken = dissolve_metal(
+        "Ag",
+        need.silver_g,
+        acid_percent=need.acid_percent,
+        concentrated_share=concentrated_share,
+    )
+    acid_ml = taken.acid_ml + acid_volume_ml(need.free_mol, need.acid_percent)
+    return Route(
+        name=name,
+        silver_g=need.silver_g,
+        nitrate_g=0.0,
+        acid_ml=acid_ml,
+        water_ml=max(0.0, need.room_ml - acid_ml),
+        nitrogen_monoxide_mol=taken.nitrogen_monoxide_mol,
+        nitrogen_dioxide_mol=taken.nitrogen_dioxide_mol,
+        fits=need.fits(acid_ml),
+    )
+
+
+def _nitrate(need: _Need) -> Route:
+    acid_ml = acid_volume_ml(need.free_mol, need.acid_percent)
+    return Route(
+        name="nitrate",
+        silver_g=0.0,
+        nitrate_g=nitrate_for_silver_g(need.silver_g),
+        acid_ml=acid_ml,
+        water_ml=max(0.0, need.room_ml - acid_ml),
+        nitrogen_monoxide_mol=0.0,
+        nitrogen_dioxide_mol=0.0,
+        fits=need.fits(acid_ml),
     )
 
 

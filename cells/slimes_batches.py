@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
+from cells.checked_numbers import checked
 from lots.elements import METALS
 from lots.refusals import InvalidError
 
@@ -66,7 +67,7 @@ def rank_bags(
 
     `weights` is the value of one gram per metal in the user's own unit; a metal left out counts
     nothing. Without it the stake is grams of precious metal. A bag closed after `as_of` has age 0.
-    Raises InvalidError `unknown_metal`, `not_positive`, `duplicate`.
+    Raises InvalidError `unknown_metal`, `too_small`, `duplicate`.
     """
     _check(bags, weights)
     staked = []
@@ -95,17 +96,12 @@ def group_bags(
 
     Taken oldest first, or biggest stake first. A batch full at `bags_max`, or left at the end,
     without reaching `stake_min` is not worthwhile and says what it lacks. Every bag is in exactly
-    one batch. Raises InvalidError `not_positive`. Greedy is simple to follow by hand and may make
+    one batch. Raises InvalidError `too_small`. Greedy is simple to follow by hand and may make
     fewer worthwhile batches than an exact packing would.
     """
-    if stake_min <= 0 or (bags_max is not None and bags_max < 1):
-        raise InvalidError(
-            "A batch needs a positive least stake and room for one bag.",
-            code="not_positive",
-            field="stake_min" if stake_min <= 0 else "bags_max",
-            value=stake_min if stake_min <= 0 else bags_max,
-            remedy="Enter what makes a recovery worth its acid and time.",
-        )
+    checked(stake_min, field="stake_min", above=True)
+    if bags_max is not None:
+        checked(bags_max, field="bags_max", minimum=1)
     queue = sorted(
         ranked, key=lambda bag: bag.rank_by_age if order == "oldest" else bag.rank_by_stake
     )
@@ -148,17 +144,11 @@ def _check(bags: Sequence[WaitingBag], weights: Mapping[str, float]) -> None:
     for metal in (*weights, *(metal for bag in bags for metal in bag.mass_ug)):
         if metal not in METALS:
             raise InvalidError(
-                "This metal is not followed in the ledger.",
+                "This metal is not followed.",
                 code="unknown_metal",
                 field="weights" if metal in weights else "mass_ug",
                 value=metal,
                 remedy="Use one of: " + ", ".join(METALS) + ".",
             )
-    if any(weight < 0 for weight in weights.values()):
-        raise InvalidError(
-            "The value of a gram cannot be below zero.",
-            code="not_positive",
-            field="weights",
-            value=min(weights.values()),
-            remedy="Leave out a metal that counts for nothing.",
-        )
+    for weight in weights.values():
+        checked(weight, field="weights")

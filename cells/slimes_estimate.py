@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from cells.checked_numbers import checked
+from cells.electrolyte_state import COVERAGE_FACTOR
 from lots.elements import METALS
 from lots.refusals import InvalidError
 
@@ -20,15 +22,18 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 COVERAGE: Final = 0.95
-COVERAGE_FACTOR: Final = 1.959963984540054  # two-sided 95 % of the normal distribution
 
 
 @dataclass(frozen=True)
 class Share:
-    """A fraction with its standard uncertainty."""
+    """A fraction (0 to 1) with its standard uncertainty. Raises `too_small` or `too_large`."""
 
     value: float
     u: float
+
+    def __post_init__(self) -> None:
+        checked(self.value, field="share", maximum=1.0)
+        checked(self.u, field="share.u")
 
 
 # What share of a metal that left the anode is found in the bag. Gold, platinum and rhodium do not
@@ -150,15 +155,14 @@ def recovery_factors(
     variance by degrees of freedom, so that few bags cannot claim to vary less than is believed.
 
     Bags expected to hold nothing say nothing and are passed over. Raises InvalidError
-    `unknown_metal`, `not_positive`. Source of the form: C. N. Morris, "Parametric Empirical Bayes
+    `unknown_metal`, `too_small`. Source of the form: C. N. Morris, "Parametric Empirical Bayes
     Inference", J. Am. Stat. Assoc. 78 (1983) 47-55 (from memory); the prior's weight is ours.
     """
     prior = prior or FactorPrior()
     for item in past:
         _check_metal(item.metal, "past.metal")
-        lowest = min(item.expected_ug, item.recovered_ug, item.u_expected_ug, item.u_recovered_ug)
-        if not lowest >= 0:
-            raise _not_positive("past", item.metal)
+        for name in ("expected_ug", "u_expected_ug", "recovered_ug", "u_recovered_ug"):
+            checked(getattr(item, name), field=f"past.{name}")
     return {
         metal: _factor(
             metal, group, [item for item in past if item.metal == metal and item.expected_ug], prior
@@ -252,7 +256,7 @@ def estimate_slimes(
     each input independent of the others; a dissolved share is common to all metals of its charge,
     which the dry mass takes into account. Low ends of intervals stop at zero.
 
-    Raises InvalidError `unknown_metal`, `not_positive`, `not_a_fraction`, `missing_share`,
+    Raises InvalidError `unknown_metal`, `too_small`, `not_a_number`, `missing_share` or
     `nothing_given`.
     """
     _check_parts(parts, retention)
@@ -321,45 +325,21 @@ def _check_parts(parts: Sequence[ChargePart], retention: Mapping[str, Share]) ->
                 value=name,
                 remedy="Give a share for each metal and for the rest.",
             )
-        _check_share(retention[name], "retention")
     for part in parts:
-        for metal in (*part.content_ug, *part.u_content_ug):
-            _check_metal(metal, "content_ug")
-        lowest = min([*part.content_ug.values(), *part.u_content_ug.values()], default=0)
-        if not lowest >= 0:
-            raise _not_positive("content_ug", lowest)
-        if not (part.other_ug >= 0 and part.u_other_ug >= 0):
-            raise _not_positive("other_ug", part.other_ug)
-        _check_share(part.dissolved, "dissolved")
+        for name, masses in (("content_ug", part.content_ug), ("u_content_ug", part.u_content_ug)):
+            for metal, mass in masses.items():
+                _check_metal(metal, name)
+                checked(mass, field=name)
+        checked(part.other_ug, field="other_ug")
+        checked(part.u_other_ug, field="u_other_ug")
 
 
 def _check_metal(metal: str, name: str) -> None:
     if metal not in METALS:
         raise InvalidError(
-            "This metal is not followed in the ledger.",
+            "This metal is not followed.",
             code="unknown_metal",
             field=name,
             value=metal,
             remedy="Use one of: " + ", ".join(METALS) + ".",
         )
-
-
-def _check_share(share: Share, name: str) -> None:
-    if not (0 <= share.value <= 1 and share.u >= 0):
-        raise InvalidError(
-            "A share lies between 0 and 1, with an uncertainty of zero or more.",
-            code="not_a_fraction",
-            field=name,
-            value=share.value,
-            remedy="Give it as a fraction, such as 0.97.",
-        )
-
-
-def _not_positive(name: str, value: object) -> InvalidError:
-    return InvalidError(
-        "A mass or its uncertainty cannot be below zero.",
-        code="not_positive",
-        field=name,
-        value=value,
-        remedy="Check the sign of every mass and uncertainty.",
-    )

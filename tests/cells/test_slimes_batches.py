@@ -73,7 +73,7 @@ def test_no_bags_make_no_batches():
     [
         ([BAGS[0], BAGS[0]], {"Au": 1}, "duplicate", "bags"),
         (BAGS, {"Zn": 1}, "unknown_metal", "weights"),
-        (BAGS, {"Au": -1}, "not_positive", "weights"),
+        (BAGS, {"Au": -1}, "too_small", "weights"),
         ([_bag("N-9", "2026-01-30", Zn=1)], {"Au": 1}, "unknown_metal", "mass_ug"),
     ],
 )
@@ -89,4 +89,4 @@ def test_ranking_refuses(bags, weights, code, field):
 def test_grouping_refuses(stake_min, bags_max, field):
     with pytest.raises(InvalidError) as refusal:
         group_bags(rank_bags(BAGS, as_of=AS_OF), stake_min=stake_min, bags_max=bags_max)
-    assert (refusal.value.code, refusal.value.field) == ("not_positive", field)
+    assert (refusal.value.code, refusal.value.field) == ("too_small", field)

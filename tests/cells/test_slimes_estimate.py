@@ -133,15 +133,28 @@ def test_prior_is_the_works_own_choice():
     [
         ([], "nothing_given", "parts"),
         ([ChargePart({"Zn": 1}, {}, Share(1, 0))], "unknown_metal", "content_ug"),
-        ([ChargePart({"Ag": -1}, {}, Share(1, 0))], "not_positive", "content_ug"),
-        ([ChargePart({"Ag": 1}, {}, Share(1.1, 0))], "not_a_fraction", "dissolved"),
-        ([ChargePart({"Ag": 1}, {}, Share(float("nan"), 0))], "not_a_fraction", "dissolved"),
-        ([ChargePart({"Ag": 1}, {}, Share(1, 0), other_ug=-1)], "not_positive", "other_ug"),
+        ([ChargePart({"Ag": -1}, {}, Share(1, 0))], "too_small", "content_ug"),
+        ([ChargePart({"Ag": 1}, {"Ag": -1.0}, Share(1, 0))], "too_small", "u_content_ug"),
+        ([ChargePart({"Ag": 1}, {}, Share(1, 0), other_ug=-1)], "too_small", "other_ug"),
     ],
 )
 def test_estimate_refuses(parts, code, field):
     with pytest.raises(InvalidError) as refusal:
         estimate_slimes(parts)
+    assert (refusal.value.code, refusal.value.field) == (code, field)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "code", "field"),
+    [
+        (1.1, 0.0, "too_large", "share"),
+        (float("nan"), 0.0, "not_a_number", "share"),
+        (0.5, -0.1, "too_small", "share.u"),
+    ],
+)
+def test_share_refuses(value, u, code, field):
+    with pytest.raises(InvalidError) as refusal:
+        Share(value, u)
     assert (refusal.value.code, refusal.value.field) == (code, field)
 
 
@@ -155,7 +168,7 @@ def test_estimate_refuses_a_missing_share():
     ("past", "code", "field"),
     [
         (_past("North", (1e6, 1e6), metal="Zn"), "unknown_metal", "past.metal"),
-        (_past("North", (1e6, -1e6)), "not_positive", "past"),
+        (_past("North", (1e6, -1e6)), "too_small", "past.recovered_ug"),
     ],
 )
 def test_factors_refuse(past, code, field):
