@@ -58,7 +58,16 @@ class StrictFilterBackend(DjangoFilterBackend):
         if filterset is None:
             return queryset
         if not filterset.is_valid():
-            raise exceptions.ValidationError(filterset.errors)
+            raise exceptions.ValidationError(
+                {
+                    name: [
+                        exceptions.ErrorDetail(message, code=error.code or "invalid")
+                        for error in errors
+                        for message in error.messages
+                    ]
+                    for name, errors in filterset.form.errors.as_data().items()
+                }
+            )
         filtered: QuerySet[Model] = filterset.qs
         return filtered
 
