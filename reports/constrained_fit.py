@@ -252,7 +252,7 @@ class SparseFit:
         out_reach = csr_array(outputs @ system.reach)
         long = np.diff(out_reach.indptr) > LONG_ROW
         short = csr_array(out_reach[np.flatnonzero(~long)])
-        touch = coo_array(abs(csr_array(scaled @ scaled.T)))
+        touch = coo_array(abs(scaled) @ abs(scaled).T)
         spot = (touch.row, touch.col)
         touch = coo_array((touch.data, spot), shape=system.matrix.shape)
         pattern = abs(system.matrix) + abs(system.reach).T @ abs(system.reach) + touch

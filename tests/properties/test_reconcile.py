@@ -244,6 +244,13 @@ def test_bounds_agree_with_a_bounded_least_squares_solver(network):
     assert np.allclose(result.reconciled, best, atol=1e-7 * sd.max())
 
 
+def test_rows_that_meet_in_two_streams_with_opposite_signs(engine):
+    """Their products cancel in G G^T, yet the inverse is needed there."""
+    a = csr_array(np.array([[1.0, -1.0], [1.0, 1.0]]))
+    result = reconcile(a, np.zeros(2), np.array([0.3, 0.2]), factor_from_sd(np.array([0.1, 1.0])))
+    assert np.allclose(result.fit.information, [100.0, 1.0])
+
+
 def test_a_contradiction_between_exact_figures_is_refused(engine):
     a = csr_array(np.array([[1.0, -1.0]]))
     with pytest.raises(InvalidError) as caught:
