@@ -1,0 +1,88 @@
+"""The movements as a trace takes them: in order of time, without what was taken back."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import NamedTuple
+
+# A lot by its number, or an outside account by its code.
+Holder = int | str
+
+
+class Step(NamedTuple):
+    """One movement: when it happened, its number, and its lines of holder, metal, micrograms."""
+
+    at: dt.datetime
+    movement: int
+    lines: Sequence[tuple[Holder, str, int]]
+
+
+class Flows(NamedTuple):
+    """One metal's part of a movement: what leaves whom, and what arrives where, all above zero."""
+
+    sources: list[tuple[Holder, int]]
+    targets: list[tuple[Holder, int]]
+
+
+def flows_of(lines: Iterable[tuple[Holder, str, int]]) -> dict[str, Flows]:
+    """A movement's lines by metal: one sum a holder, what leaves apart from what arrives."""
+    sums: dict[str, dict[Holder, int]] = {}
+    for holder, metal, mass_ug in lines:
+        by_holder = sums.setdefault(metal, {})
+        by_holder[holder] = by_holder.get(holder, 0) + mass_ug
+    return {
+        metal: Flows(
+            [(holder, -mass_ug) for holder, mass_ug in by_holder.items() if mass_ug < 0],
+            [(holder, mass_ug) for holder, mass_ug in by_holder.items() if mass_ug > 0],
+        )
+        for metal, by_holder in sums.items()
+    }
+
+
+def without_reversed(steps: Iterable[Step], reverses: Mapping[int, int]) -> Iterator[Step]:
+    """The steps without those that a reversal of the same moment took back, and without it.
+
+    `reverses` maps a reversal's movement to the one it takes back, for the pairs of one moment. A
+    reversal that had to wait for an open month is a step of its own: until then the books said
+    otherwise, and what was drawn meanwhile was drawn on them.
+    """
+    dropped = set(reverses) | set(reverses.values())
+    return (step for step in steps if step.movement not in dropped)
+
+
+def givers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
+    """The lots, and every lot whose metal can have come to them."""
+    into: dict[int, set[int]] = defaultdict(set)
+    for step in steps:
+        sources, targets = _lots_of(step)
+        for target in targets:
+            into[target].update(sources)
+    return _reached(into, lots)
+
+
+def takers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
+    """The lots, and every lot their metal can have gone to."""
+    out_of: dict[int, set[int]] = defaultdict(set)
+    for step in steps:
+        sources, targets = _lots_of(step)
+        for source in sources:
+            out_of[source].update(targets)
+    return _reached(out_of, lots)
+
+
+def _reached(links: Mapping[int, set[int]], lots: Iterable[int]) -> set[int]:
+    seen = set(lots)
+    frontier = list(seen)
+    while frontier:
+        fresh = links.get(frontier.pop(), set()) - seen
+        seen |= fresh
+        frontier += fresh
+    return seen
+
+
+def _lots_of(step: Step) -> tuple[set[int], set[int]]:
+    sources = {holder for holder, _, ug in step.lines if ug < 0 and isinstance(holder, int)}
+    targets = {holder for holder, _, ug in step.lines if ug > 0 and isinstance(holder, int)}
+    return sources, targets
