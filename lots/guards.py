@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+from django.apps import apps as installed_apps
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 
@@ -45,6 +46,28 @@ _PG_FUNCTIONS: Final = (
     END $$
     """,
 )
+
+
+MONTH_TRIGGER: Final = "lots_movement_open_month"
+
+
+def guarded_tables() -> list[str]:
+    """Every append-only table: each app names its own in its AppConfig, `append_only_tables`."""
+    return [
+        table
+        for config in installed_apps.get_app_configs()
+        for table in getattr(config, "append_only_tables", ())
+    ]
+
+
+def expected_triggers(vendor: str) -> dict[str, str]:
+    """The name of every trigger that must be there, with the message it refuses with."""
+    suffixes = ("kept", "kept_whole") if vendor == "postgresql" else ("no_update", "no_delete")
+    return {
+        f"{table}_{suffix}": APPEND_ONLY_MESSAGE
+        for table in guarded_tables()
+        for suffix in suffixes
+    } | {MONTH_TRIGGER: CLOSED_MONTH_MESSAGE}
 
 
 def append_only(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
