@@ -6,11 +6,11 @@ granules, melts and solutions, no source).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from config.refusals import ConflictError
-from lots.units import proportion_ug, ug_to_g
+from lots.units import proportion_ug, share_ug, ug_to_g
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,23 @@ def portion_by_volume(
     if take_ul > volume_ul:
         raise _more(field, f"{take_ul / 1000:g} ml", f"{volume_ul / 1000:g} ml")
     return _portion(metals, mass_ug, volume_ul, take_ul, volume_ul)
+
+
+def divide(
+    metals: Mapping[str, int], mass_ug: int, volume_ul: int, weights: Sequence[int]
+) -> list[Portion]:
+    """The whole lot divided in proportion to `weights` (>= 0, not all zero), to the microgram."""
+    shares = {metal: share_ug(held, list(weights)) for metal, held in metals.items()}
+    masses = share_ug(mass_ug, list(weights))
+    volumes = share_ug(volume_ul, list(weights))
+    return [
+        Portion(
+            metals={metal: parts[index] for metal, parts in shares.items() if parts[index]},
+            mass_ug=masses[index],
+            volume_ul=volumes[index],
+        )
+        for index in range(len(weights))
+    ]
 
 
 def _portion(

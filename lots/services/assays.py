@@ -14,6 +14,7 @@ from lots.fineness import WHOLE_PPT, check_contents
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Party
 from lots.services.recording import Act, recorded_once
+from lots.texts import checked_text
 from lots.units import parse_decimal
 
 # Above what any solution of these metals holds; a larger figure is a slip of unit.
@@ -73,6 +74,7 @@ def check_report(report: AssayReport, *, field: str = "assay") -> None:
 def keep_assay(lot: Lot, report: AssayReport, act: Act, *, field: str = "assay") -> Assay:
     """The report as a fact of `lot`; it changes nothing on the books until it rules the lot."""
     check_report(report, field=field)
+    certificate = checked_text(report.certificate, field=f"{field}.certificate", limit=80)
     assay = Assay.objects.create(
         lot=lot,
         sample=report.sample,
@@ -80,7 +82,7 @@ def keep_assay(lot: Lot, report: AssayReport, act: Act, *, field: str = "assay")
         laboratory=report.laboratory,
         side=report.side,
         basis=report.basis,
-        certificate=report.certificate,
+        certificate=certificate,
         taken_at=report.taken_at or act.moment,
         reported_at=act.moment,
         recorded_at=clock.now(),

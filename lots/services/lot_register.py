@@ -8,6 +8,7 @@ from config.refusals import ConflictError
 from lots.codes import make_code, parse_code
 from lots.models import Lot, LotNumber, Party, Place
 from lots.services.recording import Act
+from lots.texts import DESCRIPTION_MAX, checked_text
 
 PREFIX_BY_FORM: Final[dict[str, str]] = {
     Lot.Form.FEED: "FD",
@@ -30,9 +31,14 @@ PREFIX_BY_FORM: Final[dict[str, str]] = {
 
 
 def next_code(prefix: str, year: int) -> str:
-    """The next code of a prefix in a year; the caller holds the ledger's lock."""
+    """The next code of a prefix in a year; the caller holds the ledger's lock.
+
+    A number that a lot labelled before the ledger began already bears is passed over.
+    """
     row, _ = LotNumber.objects.get_or_create(prefix=prefix, year=year)
     row.last_number += 1
+    while Lot.objects.filter(code=str(make_code(prefix, year, row.last_number))).exists():
+        row.last_number += 1
     row.save(update_fields=["last_number"])
     return str(make_code(prefix, year, row.last_number))
 
@@ -52,8 +58,10 @@ def register_lot(
     """A new lot's row; the movement that fills it follows in the same transaction.
 
     `code` may be given for a lot already labelled before the ledger began; it is checked, and
-    refused when taken (409 `duplicate_code`).
+    refused when taken (409 `duplicate_code`). A description that is not text or is too long is
+    refused.
     """
+    description = checked_text(description, field="description", limit=DESCRIPTION_MAX)
     if code:
         code = str(parse_code(code, field="code"))
         if Lot.objects.filter(code=code).exists():

@@ -266,18 +266,21 @@ def _follow(draft: Draft) -> None:
 
 
 def refresh_states(lots: Sequence[Lot]) -> None:
-    """A lot that holds nothing more is spent; one that holds something again is available."""
+    """A lot that holds nothing more is spent; one that holds something again is in use again."""
     ids = [lot.pk for lot in lots]
     holding = {pk for pk, each in holdings(ids).items() if not each.is_empty}
+    stored = dict(Lot.objects.filter(pk__in=ids).values_list("pk", "state"))
     open_states = {Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED}
+    vessels = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
     for lot in lots:
+        lot.state = stored[lot.pk]
         if lot.pk in holding and lot.state not in open_states:
-            _set_state(lot, Lot.State.AVAILABLE)
+            in_use = lot.form in vessels
+            _set_state(lot, Lot.State.IN_PROCESS if in_use else Lot.State.AVAILABLE)
         elif lot.pk not in holding and lot.state in open_states:
             _set_state(lot, Lot.State.SPENT)
 
 
 def _set_state(lot: Lot, state: str) -> None:
     lot.state = state
-    lot.version += 1
-    lot.save(update_fields=["state", "version"])
+    Lot.objects.filter(pk=lot.pk).update(state=state, version=F("version") + 1)

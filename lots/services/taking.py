@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 
 from config.refusals import ConflictError, InvalidError
@@ -41,13 +41,41 @@ class Taken:
         return next(iter(self.owners.values())) if len(self.owners) == 1 else None
 
 
-def take(takes: Sequence[Take], act: Act, *, field: str = "inputs") -> Taken:
+def take(
+    takes: Sequence[Take], act: Act, *, field: str = "inputs", also: Collection[str] = ()
+) -> Taken:
     """The portions asked for, out of lots that are at hand at the act's moment.
 
-    Raises InvalidError `nothing_taken`, `taken_twice`; ConflictError `lot_not_available`,
+    `also` names states beside available that the lots may be in. Raises InvalidError
+    `nothing_taken`, `taken_twice`, `not_positive`; ConflictError `lot_not_available`,
     `lot_is_empty`, `more_than_there_is`.
     """
     _check_list(takes, field)
+    names = [_Names.of(f"{field}.{index}") for index in range(len(takes))]
+    return _gather(takes, names, act, also)
+
+
+def take_one(wanted: Take, act: Act, *, also: Collection[str] = ()) -> Taken:
+    """A portion of one lot; refuses as `take`, naming `lot`, `mass` or `volume`."""
+    return _gather([wanted], [_Names("lot", "mass", "volume")], act, also)
+
+
+@dataclass(frozen=True)
+class _Names:
+    """What the caller calls the lot, its mass and its volume."""
+
+    lot: str
+    mass: str
+    volume: str
+
+    @classmethod
+    def of(cls, name: str) -> _Names:
+        return cls(name, f"{name}.mass", f"{name}.volume")
+
+
+def _gather(
+    takes: Sequence[Take], names: Sequence[_Names], act: Act, also: Collection[str]
+) -> Taken:
     as_of = AsOf(act.moment)
     held = holdings([each.lot for each in takes], as_of)
     standings = standings_of([each.lot for each in takes], as_of)
@@ -57,9 +85,8 @@ def take(takes: Sequence[Take], act: Act, *, field: str = "inputs") -> Taken:
     by_owner: dict[int, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     total: dict[str, int] = defaultdict(int)
     mass_ug = volume_ul = 0
-    for index, each in enumerate(takes):
-        name = f"{field}.{index}"
-        check_at_hand(each.lot, field=name)
+    for each, name in zip(takes, names, strict=True):
+        check_at_hand(each.lot, field=name.lot, also=also)
         portion = _portion(each, held[each.lot.pk], name)
         owner = owners[standings[each.lot.pk].owner_id]
         for metal, metal_ug in portion.metals.items():
@@ -104,9 +131,13 @@ def commingled_claims(taken: Taken) -> list[ClaimLine]:
     ]
 
 
-def check_at_hand(lot: Lot, *, field: str) -> None:
-    """Refuses a lot that can't be worked with now (`lot_not_available`)."""
-    if lot.state != Lot.State.AVAILABLE:
+def check_at_hand(lot: Lot, *, field: str, also: Collection[str] = ()) -> None:
+    """Refuses a lot that can't be worked with now (`lot_not_available`).
+
+    The state is read anew, because the caller may have fetched the lot before the lock was taken.
+    """
+    lot.refresh_from_db(fields=["state", "state_reason"])
+    if lot.state != Lot.State.AVAILABLE and lot.state not in also:
         reason = f": {lot.state_reason}" if lot.state_reason else ""
         raise ConflictError(
             f"Lot {lot.code} is {lot.get_state_display().lower()}{reason}.",
@@ -138,21 +169,30 @@ def _check_list(takes: Sequence[Take], field: str) -> None:
         seen.add(each.lot.pk)
 
 
-def _portion(take: Take, held: Holding, field: str) -> Portion:
+def _portion(take: Take, held: Holding, names: _Names) -> Portion:
+    for name, amount in ((names.mass, take.mass_ug), (names.volume, take.volume_ul)):
+        if amount is not None and amount <= 0:
+            raise InvalidError(
+                "A portion is more than nothing.",
+                code="not_positive",
+                field=name,
+                value=amount,
+                remedy="Enter what is taken as a positive number.",
+            )
     if held.is_empty:
         raise ConflictError(
             f"Lot {take.lot.code} holds nothing at that moment.",
             code="lot_is_empty",
-            field=field,
+            field=names.lot,
             value=take.lot.code,
             remedy="Check the lot and the moment.",
         )
     if take.mass_ug is not None:
         return portion_by_mass(
-            held.metals, held.mass_ug, held.volume_ul, take.mass_ug, field=f"{field}.mass"
+            held.metals, held.mass_ug, held.volume_ul, take.mass_ug, field=names.mass
         )
     if take.volume_ul is not None:
         return portion_by_volume(
-            held.metals, held.mass_ug, held.volume_ul, take.volume_ul, field=f"{field}.volume"
+            held.metals, held.mass_ug, held.volume_ul, take.volume_ul, field=names.volume
         )
     return Portion(dict(held.metals), held.mass_ug, held.volume_ul)

@@ -1,0 +1,222 @@
+"""A works begins to use the ledger mid-operation: what there was, and was owed, on that day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from config.refusals import InvalidError
+from lots import chart
+from lots.metals import Metal
+from lots.models import Entry, Lot, Movement, Party, Place
+from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
+
+# What stands inside a running process can't be taken over by itself: its lots are opened and the
+# process is started on the ledger.
+_NOT_OPENED: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
+
+
+@dataclass(frozen=True)
+class Amount:
+    """Micrograms of one metal, with their standard uncertainty where it is known."""
+
+    mass_ug: int
+    standard_uncertainty_ug: int | None = None
+
+
+@dataclass(frozen=True)
+class Opening:
+    """A lot as it was found: its metals as masses, its own mass or volume, and what it rests on.
+
+    `code` is the label it bears already, if that is one of this ledger's codes.
+    """
+
+    form: str
+    owner: Party
+    place: Place
+    metals: Mapping[str, Amount] = field(default_factory=dict)
+    mass_ug: int = 0
+    volume_ul: int = 0
+    content: str = Lot.Content.BY_DIFFERENCE
+    description: str = ""
+    code: str = ""
+    received_from: Party | None = None
+
+
+@recorded_once
+def open_lot(*, opening: Opening, act: Act) -> Lot:
+    """Puts a lot on the books as of a date, against the opening account.
+
+    Raises InvalidError `form_not_opened`, `unknown_choice`, `quantity_needed`, `not_positive`,
+    `too_large`, `unknown_metal`, `metals_above_mass`; what `register_lot` raises of a code.
+    """
+    _check(opening)
+    lot = register_lot(
+        form=opening.form,
+        owner=opening.owner,
+        place=opening.place,
+        content=opening.content,
+        act=act,
+        description=opening.description,
+        received_from=opening.received_from,
+        code=opening.code,
+    )
+    lines = []
+    for metal, amount in opening.metals.items():
+        basis = _BASIS[opening.content]
+        lines += [
+            Line(
+                metal,
+                amount.mass_ug,
+                lot=lot,
+                owner=opening.owner,
+                basis=basis,
+                standard_uncertainty_ug=amount.standard_uncertainty_ug,
+            ),
+            Line(metal, -amount.mass_ug, account=chart.OPENING, owner=opening.owner, basis=basis),
+        ]
+    post(
+        Draft(
+            kind=Movement.Kind.OPENING,
+            stage=Movement.Stage.STORE,
+            lines=lines,
+            materials=[MaterialLine(lot, mass_ug=opening.mass_ug, volume_ul=opening.volume_ul)],
+            standings=[StandingLine(lot, opening.place, opening.owner)],
+        ),
+        act,
+    )
+    return lot
+
+
+@recorded_once
+def open_claim(*, owner: Party, metals: Mapping[str, int], act: Act) -> Movement:
+    """What a customer had in the works' pool on the opening day (micrograms by metal).
+
+    No metal moves: the house's own position goes down by as much. Raises InvalidError
+    `house_has_no_claim`, `nothing_taken`, `unknown_metal`, `not_positive`, `too_large`.
+    """
+    check_claim(owner, metals)
+    return post(
+        Draft(
+            kind=Movement.Kind.OPENING,
+            stage=Movement.Stage.STORE,
+            claims=[ClaimLine(owner, metal, mass_ug) for metal, mass_ug in metals.items()],
+            counterparty=owner,
+        ),
+        act,
+    )
+
+
+def check_claim(owner: Party, metals: Mapping[str, int]) -> None:
+    """Refuses what can't be a claim: see `open_claim`."""
+    if owner.is_house:
+        raise InvalidError(
+            "The house has no claim on itself: what is not owed is its own.",
+            code="house_has_no_claim",
+            field="owner",
+            value=owner.code,
+            remedy="Name the customer whose metal it is.",
+        )
+    if not metals:
+        raise InvalidError(
+            "A claim is of some metal.",
+            code="nothing_taken",
+            field="metals",
+            remedy="Give the mass of at least one metal.",
+        )
+    for metal, mass_ug in metals.items():
+        _check_amount(metal, mass_ug)
+
+
+_BASIS: Final[dict[str, str]] = {
+    Lot.Content.ASSAYED: Entry.Basis.MEASURED,
+    Lot.Content.DECLARED: Entry.Basis.DECLARED,
+    Lot.Content.BY_DIFFERENCE: Entry.Basis.DIFFERENCE,
+    Lot.Content.BY_PROPORTION: Entry.Basis.PROPORTION,
+}
+
+
+def _check(opening: Opening) -> None:
+    if opening.form not in Lot.Form.values or opening.form in _NOT_OPENED:
+        raise InvalidError(
+            "A lot of this form is not taken over by itself.",
+            code="form_not_opened",
+            field="form",
+            value=opening.form,
+            remedy="Open the lots it is made of, then start the process on the ledger.",
+        )
+    if opening.content not in _BASIS:
+        raise InvalidError(
+            "This is not what a content can rest on.",
+            code="unknown_choice",
+            field="content",
+            value=opening.content,
+            remedy="Use one of: " + ", ".join(_BASIS) + ".",
+        )
+    _check_quantity(opening)
+    for metal, amount in opening.metals.items():
+        _check_amount(metal, amount.mass_ug)
+        if (amount.standard_uncertainty_ug or 0) < 0:
+            raise InvalidError(
+                "A standard uncertainty is not below zero.",
+                code="not_positive",
+                field=f"metals.{metal}.standard_uncertainty",
+                value=amount.standard_uncertainty_ug,
+                remedy="Enter it as a mass, or leave it out when it is not known.",
+            )
+    total_ug = sum(amount.mass_ug for amount in opening.metals.values())
+    if opening.mass_ug and total_ug > opening.mass_ug:
+        raise InvalidError(
+            f"The metals add up to {ug_to_g(total_ug)} g, more than the lot weighs.",
+            code="metals_above_mass",
+            field="metals",
+            value=f"{ug_to_g(total_ug)} g",
+            remedy="Check each metal's mass and the weight of the lot.",
+        )
+
+
+def _check_quantity(opening: Opening) -> None:
+    for name, amount, most in (
+        ("mass", opening.mass_ug, MASS_UG_MAX),
+        ("volume", opening.volume_ul, VOLUME_UL_MAX),
+    ):
+        if amount < 0 or amount > most:
+            raise InvalidError(
+                "A quantity is not below zero, nor above what the ledger takes.",
+                code="not_positive" if amount < 0 else "too_large",
+                field=name,
+                value=amount,
+                remedy="Check the number and its unit.",
+            )
+    wanted = "volume" if Lot(form=opening.form).is_liquid else "mass"
+    if not (opening.volume_ul if wanted == "volume" else opening.mass_ug):
+        raise InvalidError(
+            f"A lot of this form is told by its {wanted}.",
+            code="quantity_needed",
+            field=wanted,
+            remedy=f"Give its {wanted}; estimate it when it can't be measured now.",
+        )
+
+
+def _check_amount(metal: str, mass_ug: int) -> None:
+    if metal not in Metal.values:
+        raise InvalidError(
+            "This metal is not one that is followed here.",
+            code="unknown_metal",
+            field=f"metals.{metal}",
+            value=metal,
+            remedy="Use one of: " + ", ".join(Metal.values) + ".",
+        )
+    if not 0 < mass_ug <= MASS_UG_MAX:
+        raise InvalidError(
+            "A metal's mass is above zero and at most ten tonnes.",
+            code="not_positive" if mass_ug <= 0 else "too_large",
+            field=f"metals.{metal}",
+            value=mass_ug,
+            remedy="Leave out a metal there is none of; check the unit.",
+        )

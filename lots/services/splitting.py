@@ -1,0 +1,150 @@
+"""One lot becomes several, each with its own label."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from config.refusals import ConflictError, InvalidError
+from lots.models import Entry, Lot, Movement, Party, Place
+from lots.portions import Portion, divide
+from lots.queries.holdings import AsOf, Holding, holding
+from lots.queries.standings import standings_of
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import check_at_hand
+from lots.units import ug_to_g
+
+
+@dataclass(frozen=True)
+class Part:
+    """One new lot out of the old: its mass, or for a solution its volume; where it goes."""
+
+    mass_ug: int | None = None
+    volume_ul: int | None = None
+    place: Place | None = None
+    description: str = ""
+    code: str = ""
+
+
+@recorded_once
+def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = False) -> Movement:
+    """Divides a lot by masses (or volumes) into new lots of the same owner and form.
+
+    What no part takes stays under the old label, or becomes a new lot too with `label_rest`. Every
+    metal divides in proportion and every microgram is placed. The new lots are the movement's
+    standings. Raises InvalidError `nothing_taken`, `not_positive`, `one_quantity_needed`;
+    ConflictError `lot_not_available`, `lot_is_empty`, `more_than_there_is`.
+    """
+    check_at_hand(lot, field="lot")
+    held = holding(lot, AsOf(act.moment))
+    amounts, by_volume = _amounts(parts, held, lot)
+    rest = (held.volume_ul if by_volume else held.mass_ug) - sum(amounts)
+    portions = divide(held.metals, held.mass_ug, held.volume_ul, [*amounts, rest])
+    wanted = [*parts, Part()] if label_rest and rest else list(parts)
+    place, owner = _standing(lot, act)
+    lines: list[Line] = []
+    materials: list[MaterialLine] = []
+    standings: list[StandingLine] = []
+    for part, portion in zip(wanted, portions, strict=False):
+        new = register_lot(
+            form=lot.form,
+            owner=owner,
+            place=part.place or place,
+            content=Lot.Content.BY_PROPORTION,
+            act=act,
+            description=part.description or lot.description,
+            received_from=lot.received_from,
+            code=part.code,
+        )
+        lines += _moved(lot, new, owner, portion)
+        materials += [
+            MaterialLine(lot, mass_ug=-portion.mass_ug, volume_ul=-portion.volume_ul),
+            MaterialLine(new, mass_ug=portion.mass_ug, volume_ul=portion.volume_ul),
+        ]
+        standings.append(StandingLine(new, part.place or place, owner))
+    return post(
+        Draft(
+            kind=Movement.Kind.SPLIT,
+            stage=Movement.Stage.STORE,
+            lines=lines,
+            materials=materials,
+            standings=standings,
+        ),
+        act,
+    )
+
+
+def _standing(lot: Lot, act: Act) -> tuple[Place, Party]:
+    standing = standings_of([lot], AsOf(act.moment))[lot.pk]
+    return Place.objects.get(pk=standing.place_id), Party.objects.get(pk=standing.owner_id)
+
+
+def _moved(lot: Lot, new: Lot, owner: Party, portion: Portion) -> list[Line]:
+    return [
+        line
+        for metal, mass_ug in portion.metals.items()
+        for line in (
+            Line(metal, -mass_ug, lot=lot, owner=owner, basis=Entry.Basis.PROPORTION),
+            Line(metal, mass_ug, lot=new, owner=owner, basis=Entry.Basis.PROPORTION),
+        )
+    ]
+
+
+def _amounts(parts: Sequence[Part], held: Holding, lot: Lot) -> tuple[list[int], bool]:
+    """What each part takes of the lot's mass, or of its volume when the parts give volumes."""
+    if not parts:
+        raise InvalidError(
+            "The lot is divided into nothing.",
+            code="nothing_taken",
+            field="parts",
+            remedy="Give the mass or the volume of at least one part.",
+        )
+    if held.is_empty:
+        raise ConflictError(
+            f"Lot {lot.code} holds nothing at that moment.",
+            code="lot_is_empty",
+            field="lot",
+            value=lot.code,
+            remedy="Check the lot and the moment.",
+        )
+    by_volume = parts[0].volume_ul is not None
+    unit = "volume" if by_volume else "mass"
+    amounts = []
+    for index, part in enumerate(parts):
+        amount, other = part.mass_ug, part.volume_ul
+        if by_volume:
+            amount, other = other, amount
+        if amount is None or other is not None:
+            raise InvalidError(
+                "Parts are given either all by mass or all by volume.",
+                code="one_quantity_needed",
+                field=f"parts.{index}",
+                remedy="Give each part one figure: a mass, or for solutions a volume.",
+            )
+        if amount <= 0:
+            raise InvalidError(
+                "A part is more than nothing.",
+                code="not_positive",
+                field=f"parts.{index}.{unit}",
+                value=amount,
+                remedy="Enter what the part takes as a positive number.",
+            )
+        amounts.append(amount)
+    there = held.volume_ul if by_volume else held.mass_ug
+    if sum(amounts) > there:
+        asked, has = (
+            (f"{sum(amounts) / 1000:g} ml", f"{there / 1000:g} ml")
+            if by_volume
+            else (f"{ug_to_g(sum(amounts))} g", f"{ug_to_g(there)} g")
+        )
+        raise ConflictError(
+            f"The parts take {asked}, but there is only {has}.",
+            code="more_than_there_is",
+            field="parts",
+            value=asked,
+            remedy="Make the parts smaller, or weigh the lot and post the difference first.",
+        )
+    return amounts, by_volume

@@ -1,0 +1,61 @@
+"""A lot is carried to another place; its metal and its owner stay what they are."""
+
+from __future__ import annotations
+
+from config.refusals import ConflictError
+from lots.models import Lot, Movement, Party, Place
+from lots.queries.holdings import AsOf
+from lots.queries.standings import standings_of
+from lots.services.drafts import Draft, StandingLine
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import check_at_hand
+
+
+@recorded_once
+def transfer_lot(*, lot: Lot, place: Place, act: Act) -> Movement:
+    """Moves a lot that is at hand, or in quarantine, to another place.
+
+    Raises ConflictError `lot_not_available`, `lot_not_there_yet`, `place_not_in_use`,
+    `already_there`.
+    """
+    check_at_hand(lot, field="lot", also={Lot.State.QUARANTINED})
+    return post(
+        Draft(
+            kind=Movement.Kind.TRANSFER,
+            stage=Movement.Stage.STORE,
+            standings=[moved_to(lot, place, act)],
+        ),
+        act,
+    )
+
+
+def moved_to(lot: Lot, place: Place, act: Act) -> StandingLine:
+    """The lot's standing at its new place. Raises as `transfer_lot` does."""
+    place.refresh_from_db(fields=["is_active"])
+    if not place.is_active:
+        raise ConflictError(
+            f"{place} is no longer in use.",
+            code="place_not_in_use",
+            field="place",
+            value=place.code,
+            remedy="Choose another place.",
+        )
+    standing = standings_of([lot], AsOf(act.moment)).get(lot.pk)
+    if standing is None:
+        raise ConflictError(
+            f"Lot {lot.code} was not there yet at that moment.",
+            code="lot_not_there_yet",
+            field="occurred_at",
+            value=act.moment.isoformat(),
+            remedy="Give a moment after the lot came in, or leave it out for now.",
+        )
+    if standing.place_id == place.pk:
+        raise ConflictError(
+            f"Lot {lot.code} stands there already.",
+            code="already_there",
+            field="place",
+            value=place.code,
+            remedy="Choose another place.",
+        )
+    return StandingLine(lot, place, Party.objects.get(pk=standing.owner_id))

@@ -1,0 +1,109 @@
+"""Metal is gone, or goes to waste: it leaves its lot with a cause and the stage it happened at."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import F
+
+from config.refusals import InvalidError
+from lots import chart
+from lots.models import Entry, Lot, Movement
+from lots.services.drafts import Draft, Line
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import Take, take_one
+
+
+class Cause(models.TextChoices):
+    """Why metal was lost; losses are accounted by it and by stage."""
+
+    SPILL = "spill", "Spill"
+    FILTER = "filter", "Left in a filter"
+    FUME = "fume", "Fume"
+    SWEEP = "sweep", "Swept away"
+    DROSS = "dross", "Dross"
+    OTHER = "other", "Other"
+
+
+@recorded_once
+def write_off(
+    *,
+    lot: Lot,
+    cause: str,
+    stage: str,
+    act: Act,
+    mass_ug: int | None = None,
+    volume_ul: int | None = None,
+    discarded: bool = False,
+) -> Movement:
+    """Writes off a portion of a lot, or all of it when neither mass nor volume is given.
+
+    It goes to the loss account, or with `discarded` to waste knowingly thrown away. The cause
+    "other" needs a note. Raises what `take` raises; InvalidError `unknown_choice`, `empty`.
+    """
+    check_cause(cause, act)
+    check_stage(stage)
+    taken = take_one(Take(lot, mass_ug, volume_ul), act, also={Lot.State.QUARANTINED})
+    account = chart.WASTE if discarded else chart.LOSS
+    movement = post(
+        Draft(
+            kind=Movement.Kind.WRITE_OFF,
+            stage=stage,
+            cause=cause,
+            lines=[
+                *taken.lines,
+                *(
+                    Line(
+                        metal,
+                        metal_ug,
+                        account=account,
+                        owner=taken.sole_owner(),
+                        basis=Entry.Basis.PROPORTION,
+                    )
+                    for metal, metal_ug in taken.metals.items()
+                ),
+            ],
+            materials=taken.materials,
+        ),
+        act,
+    )
+    ended_as(lot, Lot.State.WRITTEN_OFF)
+    return movement
+
+
+def ended_as(lot: Lot, state: str) -> None:
+    """Says how a lot ended, when the movement has emptied it."""
+    if lot.state == Lot.State.SPENT:
+        Lot.objects.filter(pk=lot.pk).update(state=state, version=F("version") + 1)
+        lot.state = state
+
+
+def check_cause(cause: str, act: Act) -> None:
+    """Refuses a cause that is not on the list (`unknown_choice`), or "other" untold (`empty`)."""
+    if cause not in Cause.values:
+        raise InvalidError(
+            "This cause of loss is not known.",
+            code="unknown_choice",
+            field="cause",
+            value=cause,
+            remedy="Use one of: " + ", ".join(Cause.values) + ".",
+        )
+    if cause == Cause.OTHER and not act.note.strip():
+        raise InvalidError(
+            "A loss with another cause needs telling.",
+            code="empty",
+            field="note",
+            remedy="Write what happened.",
+        )
+
+
+def check_stage(stage: str) -> None:
+    """Refuses a stage of the works that is not on the list (`unknown_choice`)."""
+    if stage not in Movement.Stage.values:
+        raise InvalidError(
+            "This stage of the works is not known.",
+            code="unknown_choice",
+            field="stage",
+            value=stage,
+            remedy="Use one of: " + ", ".join(Movement.Stage.values) + ".",
+        )
