@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from cells.feed_limits import (
@@ -79,27 +79,36 @@ def plan_feed(
 
     All copper taken is counted as dissolving. Masses other than whole lots are rounded down to the
     step, so `basket_ug_min` and no other limit may be missed, by less than a step for each lot.
-    Whole lots that meet a limit to within ten micrograms may be passed over.
-    Raises InvalidError `duplicate`, `not_positive`, `content_above_mass`, `unknown_metal`,
+    Lots lighter than a step are left out, and whole lots that meet a limit to within ten micrograms
+    may be passed over. Raises InvalidError `duplicate`, `content_above_mass`, `unknown_metal`,
     `limits_reversed`, or those of `checked`.
     """
     wishes = wishes or FeedWishes()
     check_terms(lots, limits, wishes)
-    ordered = sorted(lots, key=lambda lot: lot.lot)
-    problem = Programme(ordered, limits, wishes)
+    ordered = sorted(
+        (lot for lot in lots if lot.mass_ug >= wishes.step_ug), key=lambda lot: lot.lot
+    )
+    plan = _search(ordered, limits, wishes)
+    if plan.state == "infeasible":
+        return replace(plan, remedies=_remedies(ordered, limits, wishes))
+    return plan
+
+
+def _search(lots: Sequence[GranuleLot], limits: FeedLimits, wishes: FeedWishes) -> FeedPlan:
+    programme = Programme(lots, limits, wishes)
     margin_g = 0.0
     for _ in range(ATTEMPTS_MAX):
-        solution = problem.solve(margin_g)
+        solution = programme.solve(margin_g)
         if solution.grams is None:
             break
-        masses_ug, excess_ug = _round_within(solution.grams, ordered, limits, wishes)
+        masses_ug, excess_ug = _round_within(solution.grams, lots, limits, wishes)
         if excess_ug == 0:
-            return _plan(ordered, masses_ug, limits, solution.proven)
+            return _plan(lots, masses_ug, limits, solution.proven)
         # Whole lots cannot be shaved: the solver's tolerance is taken out of the limits instead.
         margin_g = 2.0 * margin_g + 2.0 * excess_ug / UG_PER_G + 1e-6
     if solution.bound_reached:
         return FeedPlan(state="undecided", proven_best=False)
-    return FeedPlan(state="infeasible", remedies=_remedies(problem))
+    return FeedPlan(state="infeasible")
 
 
 def _round_within(
@@ -207,19 +216,35 @@ _REMEDY_TEXT: Final[dict[Limit, str]] = {
 }
 
 
-def _remedies(problem: Programme) -> tuple[Remedy, ...]:
-    """Each limit that is enough to move by itself; lowering the basket's least always is."""
+def _remedies(
+    lots: Sequence[GranuleLot], limits: FeedLimits, wishes: FeedWishes
+) -> tuple[Remedy, ...]:
+    """Each limit that is enough to move by itself, shown to be so by a plan with it moved."""
+    programme = Programme(lots, limits, wishes)
     found = []
     for limit, text in _REMEDY_TEXT.items():
-        excess = problem.least_excess(limit)
+        excess = programme.least_excess(limit)
         if excess is None:
             continue
         if limit == "lots_max":
             by = round(excess)
             amount = f"{by} lots"
         else:
-            # Ten micrograms clear the solver's tolerance.
-            by = math.ceil(excess * UG_PER_G) + 10
-            amount = f"{math.ceil(by / 1_000) / 1_000:.3f} g"
-        found.append(Remedy(limit=limit, by=by, message=text.format(by=amount)))
+            # To the next milligram, by way of ten micrograms that clear the solver's tolerance.
+            by = math.ceil((excess * UG_PER_G + 10) / 1_000) * 1_000
+            amount = f"{by / UG_PER_G:.3f} g"
+        if _search(lots, _moved(limits, limit, by), wishes).state == "planned":
+            found.append(Remedy(limit=limit, by=by, message=text.format(by=amount)))
     return tuple(found)
+
+
+def _moved(limits: FeedLimits, limit: Limit, by: int) -> FeedLimits:
+    if limit == "basket_min":
+        return replace(limits, basket_ug_min=max(0, limits.basket_ug_min - by))
+    if limit == "basket_max":
+        return replace(limits, basket_ug_max=limits.basket_ug_max + by)
+    if limit == "copper_max":
+        return replace(limits, copper_ug_max=limits.copper_ug_max + by)
+    if limit == "palladium_max":
+        return replace(limits, palladium_ug_max=limits.palladium_ug_max + by)
+    return replace(limits, lots_max=None if limits.lots_max is None else limits.lots_max + by)

@@ -81,8 +81,7 @@ def test_each_remedy_is_enough_by_itself(lots, limits):
         return
     assert plan.remedies
     for remedy in plan.remedies:
-        # A milligram clears the rounding to steps and the solver's tolerance.
-        by = remedy.by if remedy.limit == "lots_max" else remedy.by + 1_000
+        by = remedy.by
         moved = {
             "basket_min": {"basket_ug_min": max(0, limits.basket_ug_min - by)},
             "basket_max": {"basket_ug_max": limits.basket_ug_max + by},
@@ -94,9 +93,9 @@ def test_each_remedy_is_enough_by_itself(lots, limits):
 
 
 @settings(max_examples=60, deadline=None)
-@given(_lots(whole=True, most=6, grain=1_000), _limits(grain=1_000))
+@given(_lots(whole=True, most=6, grain=STEP), _limits(grain=STEP))
 def test_infeasible_is_true_by_trying_every_set_of_whole_lots(lots, limits):
-    # In whole milligrams, because the solver tells sums apart only down to some micrograms.
+    # In whole steps: lighter lots are left out, and the solver tells sums apart to micrograms.
     def fits(chosen):
         mass = sum(lot.mass_ug for lot in chosen)
         return (
