@@ -90,6 +90,8 @@ class Mixing:
     def __init__(self, lots: Collection[int] | None = None) -> None:
         self.contents: dict[str, dict[int, Mixture]] = defaultdict(dict)
         self.gone: dict[str, dict[str, Mixture]] = defaultdict(dict)
+        # All that each origin ever brought in, by metal.
+        self.begun: dict[str, Mixture] = defaultdict(dict)
         # Micrograms moved from holder to holder, by metal.
         self.edges: dict[tuple[Holder, Holder, str], int] = defaultdict(int)
         self._held: dict[str, dict[int, int]] = defaultdict(dict)
@@ -127,10 +129,25 @@ class Mixing:
                 for origin, share_ug in part.items():
                     gone[origin] = gone.get(origin, 0) + share_ug
             elif self._lots is None or holder in self._lots:
-                contents[holder] = joined(contents.get(holder, {}), _entered(part, holder))
+                part = self._begin(metal, part, holder)
+                contents[holder] = joined(contents.get(holder, {}), part)
                 held[holder] = held.get(holder, 0) + mass_ug
         for source, target, mass_ug in paired(flows.sources, flows.targets):
             self.edges[source, target, metal] += mass_ug
+
+    def _begin(self, metal: str, part: Mixture, lot: int) -> Mixture:
+        """A portion as the lot keeps it: metal from outside has this lot for its origin."""
+        if not part or next(iter(part)).lot != OUTSIDE:
+            return part
+        kept: Mixture = {}
+        begun = self.begun[metal]
+        for origin, mass_ug in part.items():
+            own = origin
+            if origin.lot == OUTSIDE:
+                own = Origin(lot, origin.account)
+                begun[own] = begun.get(own, 0) + mass_ug
+            kept[own] = kept.get(own, 0) + mass_ug
+        return dict(sorted(kept.items()))
 
 
 class _Told(NamedTuple):
@@ -317,14 +334,3 @@ def _lines(flows: Mapping[str, Flows]) -> Iterator[tuple[Holder, str, int]]:
     for metal, (sources, targets) in flows.items():
         yield from ((holder, metal, -mass_ug) for holder, mass_ug in sources)
         yield from ((holder, metal, mass_ug) for holder, mass_ug in targets)
-
-
-def _entered(part: Mixture, lot: int) -> Mixture:
-    """A portion as the lot keeps it: metal from outside has this lot for its origin."""
-    if not part or next(iter(part)).lot != OUTSIDE:
-        return part
-    entered: Mixture = {}
-    for origin, mass_ug in part.items():
-        here = Origin(lot, origin.account) if origin.lot == OUTSIDE else origin
-        entered[here] = entered.get(here, 0) + mass_ug
-    return dict(sorted(entered.items()))

@@ -1,0 +1,100 @@
+"""Reads the movements a trace needs: all of them, or those connected with one lot."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Iterator
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, Final
+
+from django.db.models import F, QuerySet
+
+from lots.models import Account, Entry, Movement
+from lots.queries.holdings import NOW, AsOf
+from lots.trace_steps import Step, givers, takers, without_reversed
+
+# Reading along the links costs a query a batch and round; past this many rounds, as when an
+# electrolyte has been through many runs, one pass over all the books is quicker.
+ROUNDS_MAX: Final = 24
+BATCH: Final = 500
+
+Connected = Callable[[Collection[Step]], set[int]]
+
+
+def stream_steps(as_of: AsOf = NOW) -> Iterator[Step]:
+    """Every movement as of then, in order of time, without those taken back at their own moment."""
+    return without_reversed(_steps(Entry.objects.filter(as_of.limit())), _taken_back(as_of))
+
+
+def steps_into(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
+    """Every movement of the lot and of all lots that gave to it; and those lots."""
+    return _read_connected(lot, as_of, lambda steps: givers(steps, {lot}))
+
+
+def steps_around(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
+    """Every movement of the lots that took from this one, of all that gave beside them, and of all
+    that gave to those; and those lots.
+    """
+
+    def around(steps: Collection[Step]) -> set[int]:
+        ahead = takers(steps, {lot})
+        return givers(steps, ahead | _beside(steps, ahead))
+
+    return _read_connected(lot, as_of, around)
+
+
+def _read_connected(lot: int, as_of: AsOf, connected: Connected) -> tuple[list[Step], set[int]]:
+    reverses = _taken_back(as_of)
+    found: dict[int, Step] = {}
+    read: set[int] = set()
+    wanted = {lot}
+    for _ in range(ROUNDS_MAX):
+        for batch in _batches(sorted(wanted - read)):
+            moved = Entry.objects.filter(as_of.limit(), lot_id__in=batch).values("movement_id")
+            rows = Entry.objects.filter(as_of.limit(), movement_id__in=moved)
+            steps = without_reversed(_steps(rows), reverses)
+            found.update((step.movement, step) for step in steps)
+        read |= wanted
+        wanted = connected(found.values())
+        if wanted <= read:
+            return sorted(found.values(), key=lambda step: step[:2]), wanted
+    steps_of_all = list(stream_steps(as_of))
+    return steps_of_all, connected(steps_of_all)
+
+
+def _steps(entries: QuerySet[Entry, Any]) -> Iterator[Step]:
+    codes = dict(Account.objects.values_list("pk", "code"))
+    rows = (
+        entries.order_by("occurred_at", "movement_id", "id")
+        .values_list("movement_id", "occurred_at", "lot_id", "account_id", "metal", "mass_ug")
+        .iterator(chunk_size=5000)
+    )
+    for movement, group in groupby(rows, key=itemgetter(0)):
+        lines = list(group)
+        yield Step(
+            lines[0][1],
+            movement,
+            [(lot or codes[account], metal, ug) for _, _, lot, account, metal, ug in lines],
+        )
+
+
+def _taken_back(as_of: AsOf) -> dict[int, int]:
+    """The reversals seen that happened at the moment of what they reverse, and what that was."""
+    rows = Movement.objects.filter(
+        as_of.limit(), reverses__isnull=False, occurred_at=F("reverses__occurred_at")
+    ).values_list("pk", "reverses_id")
+    return {reversal: reversed_ for reversal, reversed_ in rows if reversed_ is not None}
+
+
+def _beside(steps: Iterable[Step], lots: Collection[int]) -> set[int]:
+    """The lots that give in a movement to which one of `lots` gives too."""
+    beside: set[int] = set()
+    for step in steps:
+        sources = {holder for holder, _, ug in step.lines if ug < 0 and isinstance(holder, int)}
+        if not sources.isdisjoint(lots):
+            beside |= sources
+    return beside
+
+
+def _batches(ids: list[int]) -> Iterator[list[int]]:
+    return (ids[start : start + BATCH] for start in range(0, len(ids), BATCH))
