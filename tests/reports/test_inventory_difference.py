@@ -114,7 +114,7 @@ def test_months_without_loss_keep_the_stated_level():
     generator = np.random.default_rng(20_240_611)
     figures = months([0.0] * 12)
     covariance = np.array([[a.covariance(b) for b in figures] for a in figures])
-    draws = generator.multivariate_normal(np.zeros(12), covariance, size=1_500)
+    draws = generator.multivariate_normal(np.zeros(12), covariance, size=600)
     runs = len(draws)
     alarms = sum(sequence_of(draw, covariance).alarm_month is not None for draw in draws)
     # Five standard deviations of a binomial of 0.05 either side.
