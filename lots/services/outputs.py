@@ -87,7 +87,7 @@ def contents_by_assay(
 
 
 def contents_by_concentration(
-    volume_ul: int, u_volume_ul: int, assay: Assay, reading: Measurement
+    volume_ul: int, u_volume_ul: int, assay: Assay, reading: Measurement | None
 ) -> list[Content]:
     """Volume times concentration (g/L equals ug/ul) for each metal of an assay of a solution."""
     contents = []

@@ -1,0 +1,78 @@
+"""A cell: its bath, what it may carry, and the ammeter it is read by."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from django.db import models
+from django.db.models import Q
+
+from lots.models import Place
+
+
+class Cell(models.Model):
+    """One electrolytic cell. Limits are the works' own; electrolyte and runs come and go."""
+
+    code = models.SlugField(max_length=24, unique=True)
+    name = models.CharField(max_length=80)
+    place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="cells")
+    bath_volume_ul = models.BigIntegerField()
+    copper_limit_g_per_l = models.DecimalField(
+        max_digits=8, decimal_places=3, default=Decimal("60")
+    )
+    silver_min_g_per_l = models.DecimalField(max_digits=8, decimal_places=3, default=Decimal("30"))
+    palladium_limit_g_per_l = models.DecimalField(
+        max_digits=8, decimal_places=3, default=Decimal("1")
+    )
+    current_limit_a = models.DecimalField(max_digits=8, decimal_places=3)
+    fuse_rating_a = models.DecimalField(max_digits=8, decimal_places=3)
+    clearance_days = models.DecimalField(
+        max_digits=6,
+        decimal_places=2,
+        null=True,
+        blank=True,
+        help_text="Days a run may last before crystal may reach the basket.",
+    )
+    basket_ug_max = models.BigIntegerField(
+        null=True, blank=True, help_text="The most the anode basket takes."
+    )
+    ammeter_gain_u = models.DecimalField(
+        max_digits=6,
+        decimal_places=5,
+        default=Decimal("0.01"),
+        help_text="Relative standard uncertainty common to all of the ammeter's readings.",
+    )
+    ammeter_reading_u_a = models.DecimalField(
+        max_digits=8,
+        decimal_places=4,
+        default=Decimal("0"),
+        help_text="Standard uncertainty of a single reading, in amperes.",
+    )
+    ammeter_zero_u_a = models.DecimalField(max_digits=8, decimal_places=4, default=Decimal("0"))
+    is_active = models.BooleanField(default=True)
+    version = models.PositiveIntegerField(default=1)
+
+    class Meta:
+        ordering = ["name", "id"]
+        constraints = [
+            models.CheckConstraint(condition=Q(bath_volume_ul__gt=0), name="cell_bath_volume"),
+            models.CheckConstraint(
+                condition=Q(copper_limit_g_per_l__gt=0)
+                & Q(silver_min_g_per_l__gte=0)
+                & Q(palladium_limit_g_per_l__gt=0),
+                name="cell_concentration_limits",
+            ),
+            models.CheckConstraint(
+                condition=Q(current_limit_a__gt=0) & Q(fuse_rating_a__gt=0),
+                name="cell_current_limits",
+            ),
+            models.CheckConstraint(
+                condition=Q(ammeter_gain_u__gte=0)
+                & Q(ammeter_reading_u_a__gte=0)
+                & Q(ammeter_zero_u_a__gte=0),
+                name="cell_ammeter",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,80 @@
+"""A volume is taken out of an electrolyte, to be cemented or kept."""
+
+from __future__ import annotations
+
+from cells.models import UNDER_WAY, ElectrolyteBatch
+from cells.services.electrolytes import current_batch, unfinished_run
+from cells.services.run_steps import attach
+from config.refusals import ConflictError
+from lots import chart
+from lots.models import Lot, Movement, Place
+from lots.services.assays import AssayReport
+from lots.services.drafts import Draft, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.outputs import Output, Volume, check_output, keep_volume, measure
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.surplus import Surplus, draw, mark_surpluses
+from lots.services.taking import Take, check_at_hand, into, take
+
+
+@recorded_once
+def bleed_electrolyte(
+    *,
+    batch: ElectrolyteBatch,
+    volume: Volume,
+    place: Place,
+    act: Act,
+    assay: AssayReport | None = None,
+) -> Lot:
+    """Takes `volume` out as a lot of solution, every metal in proportion, or by its own assay.
+
+    While a run is under way the electrolyte is no longer what the book says, so its assay is needed
+    (`assay_needed`). Raises ConflictError `more_than_there_is`, `lot_not_available`.
+    """
+    batch = current_batch(batch)
+    check_at_hand(batch.lot, field="electrolyte")
+    run = unfinished_run(batch)
+    if run is not None and run.state in UNDER_WAY and assay is None:
+        raise ConflictError(
+            f"Electrolyte {batch} is in run {run.code}, and has changed since it went in.",
+            code="assay_needed",
+            field="assay",
+            value=batch.lot.code,
+            remedy="Assay what was bled, or bleed after the run is closed.",
+        )
+    solution = register_lot(
+        form=Lot.Form.SOLUTION,
+        owner=batch.lot.owner,
+        place=place,
+        content=Lot.Content.ASSAYED if assay else Lot.Content.BY_PROPORTION,
+        act=act,
+        description=f"Bled from {batch}",
+    )
+    standing = StandingLine(solution, place, batch.lot.owner)
+    taken = take([Take(batch.lot, volume_ul=volume.volume_ul)], act, field="bleed")
+    surpluses: list[Surplus] = []
+    if assay is None:
+        keep_volume(solution, volume, act)
+        lines, materials = into(solution, batch.lot.owner, taken)
+        lines = [*taken.lines, *lines]
+    else:
+        output = Output(form=Lot.Form.SOLUTION, place=place, volume=volume, assay=assay)
+        check_output(output)
+        contents, material = measure(solution, output, act)
+        lines, surpluses = draw(batch.lot, solution, contents, chart.CELL_DIFFERENCE, act)
+        materials = [material]
+    movement = post(
+        Draft(
+            kind=Movement.Kind.BLEED,
+            stage=Movement.Stage.CELL,
+            lines=lines,
+            materials=[*taken.materials, *materials],
+            standings=[standing],
+        ),
+        act,
+    )
+    mark_surpluses(movement, solution, chart.CELL_DIFFERENCE, surpluses)
+    if run is not None:
+        attach(run, movement, solution)
+    return solution

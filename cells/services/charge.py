@@ -1,0 +1,260 @@
+"""A run begins: portions of lots go into the basket, and an electrolyte into the cell."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from math import hypot
+from typing import Final
+
+from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
+from cells.queries.content_uncertainty import relative_uncertainties
+from cells.services.run_steps import attach, follow, refuse_if_later
+from config.refusals import ConflictError, InvalidError
+from lots.models import Entry, Lot, MaterialEntry, Movement
+from lots.queries.holdings import AsOf, Holding, holding
+from lots.services.drafts import Draft, StandingLine
+from lots.services.lot_register import next_code, register_lot
+from lots.services.posting import house, post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.taking import Take, Taken, check_at_hand, commingled_claims, into, take
+
+CHARGED_FORMS: Final = (
+    Lot.Form.FEED,
+    Lot.Form.GRANULES,
+    Lot.Form.ANODE_REMNANT,
+    Lot.Form.CEMENT_SILVER,
+    Lot.Form.FINE_CRYSTAL,
+    Lot.Form.BAR,
+)
+REASON_LENGTH_MAX: Final = 200
+
+
+@dataclass(frozen=True)
+class Charge:
+    """What goes into which cell with which electrolyte.
+
+    `acknowledge_copper`, with `copper_reason`, accepts an electrolyte whose copper is above the
+    cell's limit.
+    """
+
+    cell: Cell
+    electrolyte: ElectrolyteBatch
+    takes: Sequence[Take]
+    acknowledge_copper: bool = False
+    copper_reason: str = ""
+
+
+@recorded_once
+def charge_run(*, charge: Charge, act: Act) -> CellRun:
+    """Charges a cell. Customers' metal joins the works' pool and they gain claims of the same mass.
+
+    Raises ConflictError `cell_busy`, `cell_not_in_use`, `electrolyte_in_use`, `electrolyte_empty`,
+    `lot_in_another_cell`, `copper_above_limit`, or what `take` raises; InvalidError
+    `form_not_charged`, `no_silver`, `reason_needed`.
+    """
+    cell = Cell.objects.select_related("place").get(pk=charge.cell.pk)
+    batch = ElectrolyteBatch.objects.select_related("lot__owner").get(pk=charge.electrolyte.pk)
+    takes = _fresh(charge.takes)
+    _check_free(cell, batch)
+    bath = holding(batch.lot, AsOf(act.moment))
+    acknowledged = _check_copper(charge, cell, bath)
+    _check_lots(takes, cell)
+    taken = take(takes, act, field="charge")
+    if not taken.metals.get("Ag"):
+        raise InvalidError(
+            "There is no silver in this charge by the books.",
+            code="no_silver",
+            field="charge",
+            remedy="Assay the lots, or choose lots that hold silver.",
+        )
+    code = next_code("RN", act.moment.year)
+    lot = register_lot(
+        form=Lot.Form.ANODE_CHARGE,
+        owner=house(),
+        place=cell.place,
+        content=Lot.Content.BY_PROPORTION,
+        act=act,
+        description=f"Charge of run {code}",
+        state=Lot.State.IN_PROCESS,
+    )
+    movement = post(_draft(lot, cell, batch, taken), act)
+    batch.cell = cell
+    batch.version += 1
+    batch.save(update_fields=["cell", "version"])
+    run = CellRun.objects.create(
+        code=code,
+        cell=cell,
+        electrolyte=batch,
+        use_number=batch.use_number,
+        charge_lot=lot,
+        charged_at=act.moment,
+        charged_by_id=act.who.pk,
+        copper_acknowledged_by_id=act.who.pk if acknowledged else None,
+        copper_acknowledgement=acknowledged,
+        note=act.note,
+    )
+    attach(run, movement, lot)
+    return run
+
+
+@undo_for(Movement.Kind.CHARGE)
+def withdraw_charge(movement: Movement) -> None:
+    """Reversing a charge withdraws its run, as long as no current has dissolved any of it."""
+    kinds = Movement.Kind
+    run = refuse_if_later(movement, (kinds.REMNANT, kinds.SLIMES, kinds.HARVEST))
+    count = run.coulomb_count
+    counted = count is not None and count.ampere_hours + count.gaps_ah > 0
+    flowed = run.readings.filter(current_a__gt=0, withdrawal__isnull=True).exists()
+    if counted or (run.state == CellRun.State.RUNNING and flowed):
+        raise ConflictError(
+            f"Run {run.code} has run: its charge is no longer what went in.",
+            code="run_has_run",
+            field="movement",
+            value=movement.sequence,
+            remedy="Stop the run, and take the undissolved charge back as a remnant.",
+        )
+    follow(run, state=CellRun.State.WITHDRAWN)
+
+
+def _fresh(takes: Sequence[Take]) -> list[Take]:
+    """The takes with their lots as they stand under the lock."""
+    lots = Lot.objects.in_bulk([each.lot.pk for each in takes])
+    return [replace(each, lot=lots[each.lot.pk]) for each in takes]
+
+
+def _check_free(cell: Cell, batch: ElectrolyteBatch) -> None:
+    if not cell.is_active:
+        raise ConflictError(
+            f"Cell {cell} is out of use.",
+            code="cell_not_in_use",
+            field="cell",
+            value=cell.code,
+            remedy="Choose another cell, or put this one back in use.",
+        )
+    busy = CellRun.objects.filter(cell=cell, state__in=UNFINISHED).first()
+    if busy is not None:
+        raise ConflictError(
+            f"Cell {cell} still has run {busy.code}.",
+            code="cell_busy",
+            field="cell",
+            value=cell.code,
+            remedy="Close that run first, or choose another cell.",
+        )
+    other = CellRun.objects.filter(electrolyte=batch, state__in=UNFINISHED).first()
+    if other is not None:
+        raise ConflictError(
+            f"Electrolyte {batch} is in run {other.code}.",
+            code="electrolyte_in_use",
+            field="electrolyte",
+            value=batch.lot.code,
+            remedy="Close that run first, or choose another electrolyte.",
+        )
+    check_at_hand(batch.lot, field="electrolyte")
+
+
+def _check_copper(charge: Charge, cell: Cell, bath: Holding) -> str:
+    """The reason given for copper above the limit; empty when there was nothing to acknowledge."""
+    if not bath.volume_ul:
+        raise ConflictError(
+            f"Electrolyte {charge.electrolyte} has no volume at that moment.",
+            code="electrolyte_empty",
+            field="electrolyte",
+            value=charge.electrolyte.lot.code,
+            remedy="Measure its volume, or choose another electrolyte.",
+        )
+    # Micrograms in a microlitre are grams in a litre.
+    copper_g_per_l = Decimal(bath.metals.get("Cu", 0)) / bath.volume_ul
+    if copper_g_per_l <= cell.copper_limit_g_per_l:
+        return ""
+    if not charge.acknowledge_copper:
+        raise ConflictError(
+            f"The electrolyte holds {copper_g_per_l:.2f} g/L of copper; "
+            f"cell {cell} takes {cell.copper_limit_g_per_l:.2f} g/L.",
+            code="copper_above_limit",
+            field="electrolyte",
+            value=f"{copper_g_per_l:.2f} g/L",
+            remedy="Bleed it or make a fresh one, or acknowledge the copper and say why.",
+        )
+    reason = charge.copper_reason.strip()
+    if not reason or len(reason) > REASON_LENGTH_MAX:
+        raise InvalidError(
+            f"Copper above the limit is acknowledged with a reason of 1 to {REASON_LENGTH_MAX} "
+            "characters.",
+            code="reason_needed",
+            field="copper_reason",
+            value=reason,
+            remedy="Say why this electrolyte is used as it is.",
+        )
+    return reason
+
+
+def _check_lots(takes: Sequence[Take], cell: Cell) -> None:
+    for index, each in enumerate(takes):
+        if each.lot.form not in CHARGED_FORMS:
+            raise InvalidError(
+                f"Lot {each.lot.code} is {each.lot.get_form_display().lower()}, no anode feed.",
+                code="form_not_charged",
+                field=f"charge.{index}",
+                value=each.lot.code,
+                remedy="Charge feed, granules, remnants, cement silver, crystal or bars.",
+            )
+    charges = RunMovement.objects.filter(
+        run__state__in=UNFINISHED, movement__kind=Movement.Kind.CHARGE
+    ).exclude(run__cell=cell)
+    elsewhere = (
+        MaterialEntry.objects.filter(
+            lot__in=[each.lot for each in takes],
+            mass_ug__lt=0,
+            movement__in=charges.values("movement"),
+        )
+        .select_related("lot")
+        .order_by("id")
+        .first()
+    )
+    if elsewhere is not None:
+        run = CellRun.objects.select_related("cell").get(
+            run_movements__movement=elsewhere.movement_id
+        )
+        index = [each.lot.pk for each in takes].index(elsewhere.lot_id)
+        raise ConflictError(
+            f"Part of lot {elsewhere.lot.code} hangs in cell {run.cell} (run {run.code}).",
+            code="lot_in_another_cell",
+            field=f"charge.{index}",
+            value=elsewhere.lot.code,
+            remedy="Split the lot first, so that each part has its own label.",
+        )
+
+
+def _draft(lot: Lot, cell: Cell, batch: ElectrolyteBatch, taken: Taken) -> Draft:
+    lines, materials = into(lot, lot.owner, taken)
+    unsure = _uncertainty_ug(taken)
+    standings = [StandingLine(lot, cell.place, lot.owner)]
+    if batch.lot.place_id != cell.place_id:
+        standings.append(StandingLine(batch.lot, cell.place, batch.lot.owner))
+    return Draft(
+        kind=Movement.Kind.CHARGE,
+        stage=Movement.Stage.CELL,
+        lines=[
+            *taken.lines,
+            *(replace(line, standard_uncertainty_ug=unsure[line.metal]) for line in lines),
+        ],
+        claims=commingled_claims(taken),
+        materials=[*taken.materials, *materials],
+        standings=standings,
+    )
+
+
+def _uncertainty_ug(taken: Taken) -> dict[str, int]:
+    """Of each metal charged: every portion has its lot's relative uncertainty."""
+    lots = {line.lot.pk: line.lot for line in taken.lines if line.lot is not None}
+    relative = relative_uncertainties(lots.values())
+    parts: dict[str, list[float]] = defaultdict(list)
+    for line in taken.lines:
+        assert line.lot is not None
+        assert line.basis == Entry.Basis.PROPORTION
+        parts[line.metal].append(line.mass_ug * relative[line.lot.pk].get(line.metal, 0.0))
+    return {metal: round(hypot(*spreads)) for metal, spreads in parts.items()}

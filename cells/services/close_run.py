@@ -1,0 +1,177 @@
+"""A run is closed: the electrolyte is set to what it must hold, the rest is the run's difference.
+
+The electrolyte's silver is measured, or follows from the balance of charge: what plated equals in
+charge what dissolved, so every gram of copper that dissolved took 2 M(Ag) / M(Cu) of silver out of
+the electrolyte, and every gram of palladium 2 M(Ag) / M(Pd). The book follows from the balance of
+mass: what the charge gave less the crystal weighed. They differ by what was lost or misweighed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from math import hypot
+from typing import Final
+
+from cells.models import CellRun, ElectrolyteBatch, Harvest, HarvestBalance
+from cells.queries.content_uncertainty import relative_uncertainties
+from cells.services.book_to_measured import set_contents, set_metal, set_volume
+from cells.services.electrolytes import (
+    ElectrolyteMeasurement,
+    Measured,
+    check_measurement,
+    keep_measured,
+    keep_reading,
+)
+from cells.services.run_steps import (
+    attach,
+    check_step_moment,
+    current_run,
+    follow,
+    refuse_if_later,
+    require_state,
+)
+from config.refusals import ConflictError
+from lots import chart
+from lots.elements import ATOMIC_WEIGHTS, VALENCE_IN_SILVER_CELL
+from lots.models import Entry, Movement
+from lots.queries.holdings import AsOf, Holding, holding
+from lots.services.drafts import Draft, Line
+from lots.services.outputs import Content
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.surplus import rest_to_difference
+from lots.units import round_to_ug
+
+# Grams of silver that plate for each gram of a metal that dissolves.
+SILVER_PER_DISSOLVED: Final[dict[str, Decimal]] = {
+    metal: valence * ATOMIC_WEIGHTS["Ag"].value / ATOMIC_WEIGHTS[metal].value
+    for metal, valence in VALENCE_IN_SILVER_CELL.items()
+}
+
+
+@recorded_once
+def close_run(
+    *, run: CellRun, act: Act, measurement: ElectrolyteMeasurement | None = None
+) -> CellRun:
+    """Closes a harvested run and readies its electrolyte for the next use.
+
+    With a measurement the electrolyte's book is set to it; without one (or for silver, when it was
+    not determined) silver is set by charge balance. Metal still standing in the charge goes to the
+    cell difference too. Raises ConflictError `run_not_harvested`; InvalidError as
+    `measure_electrolyte`.
+    """
+    run = current_run(run)
+    require_state(
+        run,
+        CellRun.State.HARVESTED,
+        code="run_not_harvested",
+        remedy="Harvest the run first; a run is closed once.",
+    )
+    check_step_moment(run, act)
+    batch = run.electrolyte
+    book = holding(batch.lot, AsOf(act.moment))
+    measured = Measured(None, None, [])
+    if measurement is not None:
+        check_measurement(measurement)
+        measured = keep_measured(batch.lot, measurement, book.volume_ul, act)
+    lines = set_contents(batch.lot, book, measured.contents)
+    if "Ag" not in {content.metal for content in measured.contents}:
+        lines += _silver_by_charge(run, book)
+    movement = post(
+        Draft(
+            kind=Movement.Kind.RUN_CLOSE,
+            stage=Movement.Stage.CELL,
+            lines=[*lines, *rest_to_difference(run.charge_lot, chart.CELL_DIFFERENCE, act)],
+            materials=set_volume(batch.lot, book, measured.reading),
+        ),
+        act,
+    )
+    attach(run, movement)
+    if measurement is not None:
+        keep_reading(batch, measurement, measured, movement, act)
+    _set_use(batch, run.use_number + 1)
+    return follow(run, state=CellRun.State.CLOSED, closed_at=act.moment, closing_movement=movement)
+
+
+@undo_for(Movement.Kind.RUN_CLOSE)
+def reopen_run(movement: Movement) -> None:
+    """Reversing the closing opens the run again, unless its electrolyte has gone on."""
+    run = refuse_if_later(movement, ())
+    batch = run.electrolyte
+    later = (
+        CellRun.objects.filter(electrolyte=batch, pk__gt=run.pk)
+        .exclude(state=CellRun.State.WITHDRAWN)
+        .first()
+    )
+    busy = (
+        CellRun.objects.filter(cell=run.cell, pk__gt=run.pk)
+        .exclude(state__in=[CellRun.State.WITHDRAWN, CellRun.State.CLOSED])
+        .first()
+    )
+    blocking = later or busy
+    if blocking is not None:
+        what = f"electrolyte {batch}" if later is not None else f"cell {run.cell}"
+        raise ConflictError(
+            f"Run {blocking.code} uses {what} since.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy=f"Reverse the charge of run {blocking.code} first, or measure the electrolyte "
+            "and post the difference now.",
+        )
+    _set_use(batch, run.use_number)
+    follow(run, state=CellRun.State.HARVESTED, closed_at=None, closing_movement=None)
+
+
+def _silver_by_charge(run: CellRun, book: Holding) -> list[Line]:
+    """Lines that set the electrolyte's silver to what the balance of charge leaves in it.
+
+    By charge the crystal should have taken the silver that dissolved and what copper and palladium
+    drove out; by the book it took what was weighed. The electrolyte cannot hold less than nothing.
+    """
+    harvest = Harvest.objects.get(run=run, movement__reversed_by__isnull=True)
+    balances = HarvestBalance.objects.filter(harvest=harvest)
+    dissolved = {each.metal: each.dissolved_ug for each in balances}
+    taken_ug = sum(each.from_solution_ug for each in balances if each.metal == "Ag")
+    plated_ug = silver_plated_by_charge_ug(dissolved)
+    change_ug = max(taken_ug - plated_ug, -book.metals.get("Ag", 0))
+    unsure_ug = _uncertainty_ug(run, harvest, dissolved)
+    content = Content("Ag", 0, Entry.Basis.COMPUTED, unsure_ug)
+    return set_metal(run.electrolyte.lot, content, change_ug)
+
+
+def silver_plated_by_charge_ug(dissolved_ug: Mapping[str, int]) -> int:
+    """Silver that plates while these masses dissolve: equal charges at both electrodes."""
+    return round_to_ug(
+        sum(
+            (ratio * dissolved_ug.get(metal, 0) for metal, ratio in SILVER_PER_DISSOLVED.items()),
+            Decimal(0),
+        )
+    )
+
+
+def _uncertainty_ug(run: CellRun, harvest: Harvest, dissolved_ug: Mapping[str, int]) -> int:
+    """Of the change: the crystal's own, and each dissolved metal's as its charge is known."""
+    relative = relative_uncertainties([run.charge_lot])[run.charge_lot_id]
+    crystal_u_ug = (
+        Entry.objects.filter(movement=harvest.movement, lot=harvest.lot, metal="Ag")
+        .values_list("standard_uncertainty_ug", flat=True)
+        .first()
+    )
+    return round(
+        hypot(
+            crystal_u_ug or 0,
+            *(
+                float(ratio) * dissolved_ug.get(metal, 0) * relative.get(metal, 0.0)
+                for metal, ratio in SILVER_PER_DISSOLVED.items()
+            ),
+        )
+    )
+
+
+def _set_use(batch: ElectrolyteBatch, use_number: int) -> None:
+    batch.use_number = use_number
+    batch.version += 1
+    batch.save(update_fields=["use_number", "version"])

@@ -1,0 +1,134 @@
+"""Gives a new electrolyte its lot and its row, and turns what was measured into contents."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from cells.models import UNDER_WAY, Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
+from config.refusals import InvalidError
+from lots import clock
+from lots.models import Assay, Lot, Movement, Place, VolumeReading
+from lots.services.assays import AssayReport, keep_assay
+from lots.services.lot_register import register_lot
+from lots.services.outputs import Content, Volume, contents_by_concentration, keep_volume
+from lots.services.posting import house
+from lots.services.recording import Act
+from lots.units import parse_decimal
+
+FREE_ACID_G_PER_L_MAX = Decimal(1000)
+
+
+@dataclass(frozen=True)
+class ElectrolyteMeasurement:
+    """What was measured: any of volume, assay in grams per litre, free nitric acid."""
+
+    volume: Volume | None = None
+    assay: AssayReport | None = None
+    free_acid_g_per_l: Decimal | None = None
+    free_acid_u_g_per_l: Decimal | None = None
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The facts kept, and what they say the electrolyte holds."""
+
+    reading: VolumeReading | None
+    assay: Assay | None
+    contents: Sequence[Content]
+
+
+def register_electrolyte(
+    place: Place, cell: Cell | None, content: str, act: Act, *, use_number: int, description: str
+) -> ElectrolyteBatch:
+    """A new electrolyte of the house, standing in a cell or at a place."""
+    lot = register_lot(
+        form=Lot.Form.ELECTROLYTE,
+        owner=house(),
+        place=cell.place if cell is not None else place,
+        content=content,
+        act=act,
+        description=description,
+    )
+    return ElectrolyteBatch.objects.create(lot=lot, cell=cell, use_number=use_number)
+
+
+def current_batch(batch: ElectrolyteBatch) -> ElectrolyteBatch:
+    """The electrolyte as it stands under the ledger's lock."""
+    return ElectrolyteBatch.objects.select_related("lot__owner", "lot__place").get(pk=batch.pk)
+
+
+def unfinished_run(batch: ElectrolyteBatch) -> CellRun | None:
+    """The run the electrolyte is in, harvested or not."""
+    return CellRun.objects.filter(
+        electrolyte=batch, state__in=[*UNDER_WAY, "charged", "harvested"]
+    ).first()
+
+
+def check_measurement(measured: ElectrolyteMeasurement) -> None:
+    """Refuses a measurement of nothing (`nothing_measured`), another basis, or acid out of range.
+
+    Raises InvalidError `basis_without_quantity` for an assay in parts per thousand.
+    """
+    if not (measured.volume or measured.assay or measured.free_acid_g_per_l is not None):
+        raise InvalidError(
+            "Nothing was measured.",
+            code="nothing_measured",
+            field="measurement",
+            remedy="Give a volume, an assay in g/L or the free acid.",
+        )
+    if measured.assay is not None and measured.assay.basis != Assay.Basis.CONCENTRATION:
+        raise InvalidError(
+            "An electrolyte is assayed in grams per litre.",
+            code="basis_without_quantity",
+            field="assay.basis",
+            value=measured.assay.basis,
+            remedy="Give the results in g/L.",
+        )
+    for name in ("free_acid_g_per_l", "free_acid_u_g_per_l"):
+        value = getattr(measured, name)
+        if value is not None:
+            parse_decimal(
+                value, field=name, minimum=Decimal(0), maximum=FREE_ACID_G_PER_L_MAX, decimals_max=4
+            )
+
+
+def keep_measured(lot: Lot, measured: ElectrolyteMeasurement, volume_ul: int, act: Act) -> Measured:
+    """Keeps the volume and assay as facts of the lot; without a volume the book's is used."""
+    reading = keep_volume(lot, measured.volume, act) if measured.volume else None
+    if measured.assay is None:
+        return Measured(reading, None, [])
+    assay = keep_assay(lot, measured.assay, act)
+    whole_ul = reading.volume_ul if reading else volume_ul
+    if not whole_ul:
+        raise InvalidError(
+            "A concentration needs a volume.",
+            code="basis_without_quantity",
+            field="volume",
+            remedy="Measure the volume too.",
+        )
+    spread_ul = reading.standard_uncertainty_ul if reading else 0
+    return Measured(reading, assay, contents_by_concentration(whole_ul, spread_ul, assay, reading))
+
+
+def keep_reading(
+    batch: ElectrolyteBatch,
+    measurement: ElectrolyteMeasurement,
+    measured: Measured,
+    movement: Movement | None,
+    act: Act,
+) -> ElectrolyteReading:
+    """The whole measurement as one fact of the electrolyte."""
+    return ElectrolyteReading.objects.create(
+        batch=batch,
+        taken_at=act.moment,
+        recorded_at=clock.now(),
+        taken_by_id=act.who.pk,
+        volume=measured.reading,
+        assay=measured.assay,
+        free_acid_g_per_l=measurement.free_acid_g_per_l,
+        free_acid_u_g_per_l=measurement.free_acid_u_g_per_l,
+        movement=movement,
+        note=act.note,
+    )

@@ -1,0 +1,205 @@
+"""A new electrolyte: made from metal dissolved in acid, or found in use when the ledger begins."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from cells.models import Cell, CellRun, ElectrolyteBatch
+from cells.services.electrolytes import (
+    ElectrolyteMeasurement,
+    check_measurement,
+    current_batch,
+    keep_measured,
+    keep_reading,
+    register_electrolyte,
+)
+from config.refusals import ConflictError, InvalidError
+from lots import chart
+from lots.metals import Metal
+from lots.models import Entry, Lot, Movement, Place
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.outputs import Volume, keep_volume
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.taking import Take, commingled_claims, take
+
+
+@dataclass(frozen=True)
+class MakeUp:
+    """What was dissolved, where it stands, and its measured volume.
+
+    `takes` are portions of lots, `supplies_ug` metal from supplies (such as bought silver nitrate).
+    `place` counts when it stands in no cell.
+    """
+
+    place: Place
+    volume: Volume
+    takes: Sequence[Take] = ()
+    supplies_ug: Mapping[str, int] = field(default_factory=dict)
+    cell: Cell | None = None
+    description: str = ""
+
+
+@dataclass(frozen=True)
+class ElectrolyteInUse:
+    """An electrolyte already there when the ledger begins, as measured, and which use it is in."""
+
+    place: Place
+    measurement: ElectrolyteMeasurement
+    use_number: int = 1
+    cell: Cell | None = None
+    description: str = ""
+
+
+@recorded_once
+def prepare_electrolyte(*, make_up: MakeUp, act: Act) -> ElectrolyteBatch:
+    """Makes an electrolyte. Customers' metal dissolved in it joins the pool by claims.
+
+    Raises InvalidError `nothing_taken`, `not_positive`, `unknown_metal`; ConflictError as `take`.
+    """
+    if not make_up.takes and not make_up.supplies_ug:
+        raise InvalidError(
+            "Nothing is dissolved.",
+            code="nothing_taken",
+            field="inputs",
+            remedy="Name the lots or the supplies that went into solution.",
+        )
+    batch = register_electrolyte(
+        make_up.place,
+        make_up.cell,
+        Lot.Content.BY_PROPORTION,
+        act,
+        use_number=1,
+        description=make_up.description,
+    )
+    reading = keep_volume(batch.lot, make_up.volume, act)
+    lines = supply_lines(batch.lot, make_up.supplies_ug)
+    claims, materials = (
+        [],
+        [MaterialLine(batch.lot, volume_ul=reading.volume_ul, quantity_by=reading)],
+    )
+    if make_up.takes:
+        taken = take(make_up.takes, act)
+        claims = commingled_claims(taken)
+        materials += taken.materials
+        lines += [
+            *taken.lines,
+            *(Line(metal, mass_ug, lot=batch.lot) for metal, mass_ug in taken.metals.items()),
+        ]
+    post(
+        Draft(
+            kind=Movement.Kind.ELECTROLYTE,
+            stage=Movement.Stage.CELL,
+            lines=lines,
+            claims=claims,
+            materials=materials,
+            standings=[StandingLine(batch.lot, batch.lot.place, batch.lot.owner)],
+        ),
+        act,
+    )
+    return batch
+
+
+@recorded_once
+def open_electrolyte(*, electrolyte: ElectrolyteInUse, act: Act) -> ElectrolyteBatch:
+    """Puts an electrolyte in use on the books, for a works that begins the ledger mid-operation.
+
+    Raises InvalidError `quantity_needed` without a volume and an assay, `not_positive`.
+    """
+    measurement = electrolyte.measurement
+    check_measurement(measurement)
+    if measurement.volume is None or measurement.assay is None:
+        raise InvalidError(
+            "An electrolyte comes on the books by its volume and its assay.",
+            code="quantity_needed",
+            field="volume" if measurement.volume is None else "assay",
+            remedy="Measure the volume, and give silver and copper in g/L.",
+        )
+    if electrolyte.use_number < 1:
+        raise InvalidError(
+            "The first use is number 1.",
+            code="not_positive",
+            field="use_number",
+            value=electrolyte.use_number,
+            remedy="Give the use it is in, or the next it is ready for.",
+        )
+    batch = register_electrolyte(
+        electrolyte.place,
+        electrolyte.cell,
+        Lot.Content.ASSAYED,
+        act,
+        use_number=electrolyte.use_number,
+        description=electrolyte.description,
+    )
+    measured = keep_measured(batch.lot, measurement, 0, act)
+    assert measured.reading is not None
+    lines = [
+        line
+        for content in measured.contents
+        for line in (
+            Line(
+                content.metal,
+                content.mass_ug,
+                lot=batch.lot,
+                basis=content.basis,
+                standard_uncertainty_ug=content.standard_uncertainty_ug,
+                quantity_by=content.quantity_by,
+                content_by=content.content_by,
+            ),
+            Line(content.metal, -content.mass_ug, account=chart.OPENING, basis=content.basis),
+        )
+    ]
+    movement = post(
+        Draft(
+            kind=Movement.Kind.OPENING,
+            stage=Movement.Stage.CELL,
+            lines=lines,
+            materials=[
+                MaterialLine(
+                    batch.lot,
+                    volume_ul=measured.reading.volume_ul,
+                    quantity_by=measured.reading,
+                )
+            ],
+            standings=[StandingLine(batch.lot, batch.lot.place, batch.lot.owner)],
+        ),
+        act,
+    )
+    keep_reading(batch, measurement, measured, movement, act)
+    return batch
+
+
+@undo_for(Movement.Kind.ELECTROLYTE)
+def refuse_if_used(movement: Movement) -> None:
+    """An electrolyte that was made can be unmade only while no run has used it."""
+    batch = ElectrolyteBatch.objects.get(lot__standings__movement=movement)
+    run = CellRun.objects.filter(electrolyte=batch).exclude(state=CellRun.State.WITHDRAWN).first()
+    if run is not None:
+        raise ConflictError(
+            f"Electrolyte {current_batch(batch)} was used in run {run.code}.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy="Measure the electrolyte and post the difference instead.",
+        )
+
+
+def supply_lines(lot: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
+    """Metal from supplies into a lot. Raises InvalidError `unknown_metal`, `not_positive`."""
+    lines = []
+    for metal, mass_ug in supplies_ug.items():
+        if metal not in Metal.values or mass_ug <= 0:
+            raise InvalidError(
+                "Supplies are a known metal and a mass above zero.",
+                code="not_positive" if metal in Metal.values else "unknown_metal",
+                field=f"supplies.{metal}",
+                value=mass_ug,
+                remedy="Enter the metal added from supplies, such as the silver of bought nitrate.",
+            )
+        lines += [
+            Line(metal, mass_ug, lot=lot, basis=Entry.Basis.DECLARED),
+            Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
+        ]
+    return lines

@@ -1,0 +1,91 @@
+"""The rinse water of a harvest is kept: its silver goes to cementation, not down the drain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from cells.models import CellRun
+from cells.services.run_steps import (
+    attach,
+    check_step_moment,
+    current_run,
+    refuse_if_later,
+    require_state,
+)
+from lots import chart
+from lots.models import Lot, Movement, Place
+from lots.services.assays import AssayReport
+from lots.services.drafts import Draft, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.outputs import Output, Volume, check_output, content_of, measure
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.surplus import draw, mark_surpluses
+
+
+@dataclass(frozen=True)
+class RinseWater:
+    """How much rinse water, and what it holds: assayed in g/L, or estimated in micrograms."""
+
+    volume: Volume
+    place: Place
+    assay: AssayReport | None = None
+    estimated: Mapping[str, int] | None = None
+
+
+@recorded_once
+def take_rinse_water(*, run: CellRun, water: RinseWater, act: Act) -> Lot:
+    """Takes the rinse water of a harvested run: its metal clung to the crystal as electrolyte.
+
+    The water itself is fresh, so the electrolyte's volume stays. Raises ConflictError
+    `run_not_harvested`; InvalidError `one_content_needed`, `not_positive`, `unknown_metal`.
+    """
+    run = current_run(run)
+    require_state(
+        run,
+        CellRun.State.HARVESTED,
+        code="run_not_harvested",
+        remedy="Record the harvest first, and the rinse water before the run is closed.",
+    )
+    check_step_moment(run, act)
+    bath = run.electrolyte.lot
+    output = Output(
+        form=Lot.Form.RINSE_WATER,
+        place=water.place,
+        volume=water.volume,
+        assay=water.assay,
+        estimated=water.estimated,
+        description=f"Rinse water of run {run.code}",
+    )
+    check_output(output)
+    lot = register_lot(
+        form=Lot.Form.RINSE_WATER,
+        owner=bath.owner,
+        place=water.place,
+        content=content_of(output),
+        act=act,
+        description=output.description,
+    )
+    contents, material = measure(lot, output, act)
+    lines, surpluses = draw(bath, lot, contents, chart.CELL_DIFFERENCE, act)
+    movement = post(
+        Draft(
+            kind=Movement.Kind.RINSE,
+            stage=Movement.Stage.RINSE,
+            lines=lines,
+            materials=[material],
+            standings=[StandingLine(lot, water.place, bath.owner)],
+        ),
+        act,
+    )
+    mark_surpluses(movement, lot, chart.CELL_DIFFERENCE, surpluses)
+    attach(run, movement, lot)
+    return lot
+
+
+@undo_for(Movement.Kind.RINSE)
+def undo_rinse(movement: Movement) -> None:
+    """Rinse water can be taken back while the run is not closed on it."""
+    refuse_if_later(movement, (Movement.Kind.RUN_CLOSE,))

@@ -1,0 +1,247 @@
+"""The filter bag comes out with its slimes: what did not dissolve, estimated by difference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from cells.models import CellRun, SlimesBag, SlimesEstimate
+from cells.queries.content_uncertainty import relative_uncertainties
+from cells.queries.recovery_history import past_recoveries
+from cells.services.run_steps import (
+    attach,
+    check_step_moment,
+    current_run,
+    follow,
+    refuse_if_later,
+    require_state,
+)
+from cells.slimes_estimate import ChargePart, Share, estimate_slimes, recovery_factors
+from config.refusals import ConflictError, InvalidError
+from lots.elements import STAYS_IN_SLIMES
+from lots.metals import Metal
+from lots.models import Entry, Lot, Movement, Place, Weighing
+from lots.queries.holdings import AsOf, Holding, holding
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from lots.services.weighings import Weight, keep_weighing
+from lots.units import round_to_ug
+
+WHOLE: Final = Decimal(1)
+
+
+@dataclass(frozen=True)
+class BagTaken:
+    """The bag as it came out. `weight` is of the slimes alone, dry, if they were weighed.
+
+    Of a torn bag, `kept_share` says what part of the slimes is still in it; the rest fell among the
+    crystal. Nothing said, nothing is taken to be left in it.
+    """
+
+    place: Place
+    weight: Weight | None = None
+    torn: bool = False
+    kept_share: Decimal | None = None
+
+
+@dataclass(frozen=True)
+class _Booked:
+    """One metal of the slimes: estimate with and without recovery factor, and what is booked."""
+
+    metal: str
+    mass_ug: int
+    u_ug: int
+    unfactored_ug: int
+    unfactored_u_ug: int
+    booked_ug: int
+    spilt_ug: int
+
+
+@recorded_once
+def bag_slimes(*, run: CellRun, bag: BagTaken, act: Act) -> SlimesBag:
+    """Takes the slimes bag of a stopped run: its metal leaves the charge for the bag's own lot.
+
+    Gold, platinum and rhodium: all that is left in the charge. Silver, copper and palladium: by the
+    estimate from the charge and past recoveries. What a torn bag let fall stays with the charge
+    until the harvest takes it. Raises ConflictError `run_not_stopped`, `run_never_ran`,
+    `bag_already_taken`; InvalidError `not_a_fraction`, `not_torn`.
+    """
+    run = current_run(run)
+    require_state(
+        run,
+        CellRun.State.STOPPED,
+        code="run_not_stopped",
+        remedy="Stop the run first, and bag the slimes before the harvest.",
+    )
+    require_charge_passed(run)
+    check_step_moment(run, act)
+    kept = _kept_share(bag)
+    _refuse_second_bag(run)
+    charge = run.charge_lot
+    held = holding(charge, AsOf(act.moment))
+    booked, dry_ug = _slimes(run, held, kept)
+    lot = register_lot(
+        form=Lot.Form.SLIMES_BAG,
+        owner=charge.owner,
+        place=bag.place,
+        content=Lot.Content.BY_DIFFERENCE,
+        act=act,
+        description=f"Slimes of run {run.code}{', bag torn' if bag.torn else ''}",
+    )
+    weighing = None
+    mass_ug = min(round_to_ug(dry_ug * kept), held.mass_ug)
+    if bag.weight is not None:
+        weighing = keep_weighing(lot, bag.weight, Weighing.Purpose.OUTPUT, act)
+        mass_ug = weighing.net_ug
+    movement = post(
+        Draft(
+            kind=Movement.Kind.SLIMES,
+            stage=Movement.Stage.CELL,
+            lines=[line for each in booked for line in _lines(charge, lot, each)],
+            materials=[
+                MaterialLine(lot, mass_ug=mass_ug, quantity_by=weighing),
+                MaterialLine(charge, mass_ug=-min(mass_ug, held.mass_ug), quantity_by=weighing),
+            ],
+            standings=[StandingLine(lot, bag.place, charge.owner)],
+        ),
+        act,
+    )
+    taken = SlimesBag.objects.create(
+        lot=lot, run=run, bagged_at=act.moment, torn=bag.torn, kept_share=kept
+    )
+    SlimesEstimate.objects.bulk_create(
+        SlimesEstimate(
+            bag=taken,
+            metal=each.metal,
+            mass_ug=each.mass_ug,
+            standard_uncertainty_ug=each.u_ug,
+            unfactored_ug=each.unfactored_ug,
+            unfactored_u_ug=each.unfactored_u_ug,
+            booked_ug=each.booked_ug,
+            spilt_ug=each.spilt_ug,
+        )
+        for each in booked
+    )
+    attach(run, movement, lot)
+    if bag.torn:
+        follow(run, bag_torn=True)
+    return taken
+
+
+@undo_for(Movement.Kind.SLIMES)
+def put_slimes_back(movement: Movement) -> None:
+    """A bag can be put back while it waits and nothing is harvested on what it left."""
+    run = refuse_if_later(movement, (Movement.Kind.HARVEST,))
+    bag = SlimesBag.objects.get(lot__run_movements__movement=movement)
+    if bag.state != SlimesBag.State.WAITING:
+        raise ConflictError(
+            f"Bag {bag} is {bag.get_state_display().lower()}.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy="Reverse the start of its recovery first.",
+        )
+    bag.state = SlimesBag.State.WITHDRAWN
+    bag.version += 1
+    bag.save(update_fields=["state", "version"])
+    follow(run, bag_torn=False)
+
+
+def require_charge_passed(run: CellRun) -> None:
+    """Refuses what only a run that passed current can give (`run_never_ran`)."""
+    count = run.coulomb_count
+    if run.started_at is None or count is None or count.ampere_hours + count.gaps_ah <= 0:
+        raise ConflictError(
+            f"Run {run.code} never ran: no charge has passed.",
+            code="run_never_ran",
+            field="run",
+            value=run.code,
+            remedy="Reverse its charge to put the lots back, or start it and record its current.",
+        )
+
+
+def _kept_share(bag: BagTaken) -> Decimal:
+    if not bag.torn:
+        if bag.kept_share not in {None, WHOLE}:
+            raise InvalidError(
+                "A whole bag keeps all its slimes.",
+                code="not_torn",
+                field="kept_share",
+                value=bag.kept_share,
+                remedy="Say that the bag is torn, or leave the share out.",
+            )
+        return WHOLE
+    kept = Decimal(0) if bag.kept_share is None else bag.kept_share
+    if not kept.is_finite() or not 0 <= kept <= WHOLE or round(kept, 4) != kept:
+        raise InvalidError(
+            "The share kept lies between 0 and 1, with four decimals at most.",
+            code="not_a_fraction",
+            field="kept_share",
+            value=bag.kept_share,
+            remedy="Give it as a fraction, such as 0.8.",
+        )
+    return kept
+
+
+def _refuse_second_bag(run: CellRun) -> None:
+    bag = SlimesBag.objects.filter(run=run).exclude(state=SlimesBag.State.WITHDRAWN).first()
+    if bag is not None:
+        raise ConflictError(
+            f"The slimes of run {run.code} are already in {bag}.",
+            code="bag_already_taken",
+            field="run",
+            value=run.code,
+            remedy="Reverse that bag first if it was wrong.",
+        )
+
+
+def _slimes(run: CellRun, held: Holding, kept: Decimal) -> tuple[list[_Booked], int]:
+    """What of each metal stays undissolved, and the dry mass of all slimes."""
+    relative = relative_uncertainties([run.charge_lot])[run.charge_lot_id]
+    part = ChargePart(
+        content_ug=held.metals,
+        u_content_ug={m: ug * relative.get(m, 0.0) for m, ug in held.metals.items()},
+        dissolved=Share(1.0, 0.0),
+        other_ug=max(0, held.mass_ug - sum(held.metals.values())),
+    )
+    plain = estimate_slimes([part])
+    factors = recovery_factors(past_recoveries(), group=run.cell.code)
+    expected = estimate_slimes([part], factors=factors)
+    booked = []
+    for metal in Metal.values:
+        estimate, before = expected.metals[metal], plain.metals[metal]
+        in_charge = held.metals.get(metal, 0)
+        slimes_ug = (
+            in_charge if metal in STAYS_IN_SLIMES else min(in_charge, round_to_ug(estimate.mass_ug))
+        )
+        in_bag_ug = round_to_ug(slimes_ug * kept)
+        booked.append(
+            _Booked(
+                metal=metal,
+                mass_ug=round_to_ug(estimate.mass_ug * float(kept)),
+                u_ug=round_to_ug(estimate.u_mass_ug * float(kept)),
+                unfactored_ug=round_to_ug(before.mass_ug * float(kept)),
+                unfactored_u_ug=round_to_ug(before.u_mass_ug * float(kept)),
+                booked_ug=in_bag_ug,
+                spilt_ug=slimes_ug - in_bag_ug,
+            )
+        )
+    return booked, round_to_ug(expected.dry_mass.mass_ug)
+
+
+def _lines(charge: Lot, lot: Lot, each: _Booked) -> list[Line]:
+    return [
+        Line(
+            each.metal,
+            each.booked_ug,
+            lot=lot,
+            owner=charge.owner,
+            basis=Entry.Basis.DIFFERENCE,
+            standard_uncertainty_ug=each.u_ug,
+        ),
+        Line(each.metal, -each.booked_ug, lot=charge, basis=Entry.Basis.DIFFERENCE),
+    ]

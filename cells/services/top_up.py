@@ -1,0 +1,73 @@
+"""Water or metal in solution is added to an electrolyte, during a run or between runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from cells.models import ElectrolyteBatch
+from cells.services.electrolytes import current_batch, unfinished_run
+from cells.services.prepare_electrolyte import supply_lines
+from cells.services.run_steps import attach
+from config.refusals import InvalidError
+from lots.models import Movement
+from lots.services.drafts import Draft, Line, MaterialLine
+from lots.services.outputs import Volume, keep_volume
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import Take, check_at_hand, commingled_claims, take
+
+
+@dataclass(frozen=True)
+class Addition:
+    """What was poured in: its own volume, and metal from lots or supplies."""
+
+    volume: Volume | None = None
+    takes: Sequence[Take] = ()
+    supplies_ug: Mapping[str, int] = field(default_factory=dict)
+
+
+@recorded_once
+def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act) -> Movement:
+    """Adds to an electrolyte; while it is in a run the addition is noted with that run.
+
+    Raises InvalidError `nothing_taken`, `not_positive`, `unknown_metal`; ConflictError as `take`.
+    """
+    batch = current_batch(batch)
+    check_at_hand(batch.lot, field="electrolyte")
+    if not (addition.volume or addition.takes or addition.supplies_ug):
+        raise InvalidError(
+            "Nothing is added.",
+            code="nothing_taken",
+            field="addition",
+            remedy="Give the volume of water, or the metal added.",
+        )
+    lines = supply_lines(batch.lot, addition.supplies_ug)
+    claims, materials = [], []
+    if addition.volume is not None:
+        reading = keep_volume(batch.lot, addition.volume, act)
+        materials.append(MaterialLine(batch.lot, volume_ul=reading.volume_ul, quantity_by=reading))
+    if addition.takes:
+        taken = take(addition.takes, act)
+        claims = commingled_claims(taken)
+        materials += taken.materials
+        lines += [
+            *taken.lines,
+            *(Line(metal, mass_ug, lot=batch.lot) for metal, mass_ug in taken.metals.items()),
+        ]
+        if taken.volume_ul:
+            materials.append(MaterialLine(batch.lot, volume_ul=taken.volume_ul))
+    movement = post(
+        Draft(
+            kind=Movement.Kind.TOP_UP,
+            stage=Movement.Stage.CELL,
+            lines=lines,
+            claims=claims,
+            materials=materials,
+        ),
+        act,
+    )
+    run = unfinished_run(batch)
+    if run is not None:
+        attach(run, movement)
+    return movement
