@@ -1,0 +1,100 @@
+"""The answer to "what became of my lot", on a lot melted with another customer's."""
+
+from __future__ import annotations
+
+import json
+from decimal import Decimal
+from types import SimpleNamespace
+
+import pytest
+
+from lots.models import Lot, ProcessBatch
+from lots.queries.holdings import AsOf
+from lots.services.assays import AssayReport, Finding, record_assay
+from lots.services.outputs import Output
+from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
+from lots.services.receipt import Receipt, receive_lot
+from lots.services.taking import Take
+from lots.services.weighings import Weight
+from reports.json_ready import json_ready
+from reports.queries.lot_answer import Where, lot_answer
+
+
+def received(works, act, customer, grams, hours):
+    receipt = Receipt(
+        party=customer,
+        owner=customer,
+        form=Lot.Form.FEED,
+        place=works.places["feed-shelf"],
+        weight=Weight(grams * 1_000_000, 0, works.balance),
+        declared={"Ag": Decimal(900), "Cu": Decimal(100)},
+    )
+    return receive_lot(receipt=receipt, act=act(hours))
+
+
+@pytest.fixture
+def melted(works, act) -> SimpleNamespace:
+    """Isolde's 300 g and Pellow's 100 g melted together: 396 g of granules, the rest lost."""
+    isolde = received(works, act, works.brackwater, 300, 0)
+    pellow = received(works, act, works.pellow, 100, 0.5)
+    batch = start_batch(
+        kind=ProcessBatch.Kind.MELT,
+        place=works.places["melt-bench"],
+        inputs=Inputs([Take(isolde), Take(pellow)]),
+        act=act(1),
+    )
+    output = Output(
+        form=Lot.Form.GRANULES,
+        place=works.places["melt-bench"],
+        weight=Weight(396_000_000, 0, works.balance),
+        declared={"Ag": Decimal(900), "Cu": Decimal(100)},
+    )
+    granules = record_output(batch=batch, output=output, act=act(2))
+    close_batch(batch=batch, act=act(3))
+    return SimpleNamespace(isolde=isolde, pellow=pellow, granules=granules)
+
+
+def test_every_microgram_of_the_lot_is_answered_for(melted):
+    answer = lot_answer(melted.isolde)
+    silver = next(metal for metal in answer.metals if metal.metal == "Ag")
+    assert silver.entered_ug == 270_000_000
+    assert silver.where_ug == {Where.OTHER_LOTS: 267_300_000, Where.DIFFERENCES: 2_700_000}
+    assert silver.joined_pool_ug == 270_000_000
+    assert silver.claim_ug == 270_000_000
+    granules = next(part for part in answer.parts if part.where == Where.OTHER_LOTS)
+    assert (granules.holder, granules.place) == (melted.granules.code, "Melt bench")
+
+
+def test_what_was_measured_and_declared_stands_beside_it(melted, works, act):
+    findings = {"Ag": Finding(Decimal("901.5"), Decimal("0.4"))}
+    report = AssayReport("gravimetric", works.laboratory, findings, certificate="QL-17")
+    record_assay(lot=melted.isolde, report=report, act=act(4))
+    evidence = lot_answer(melted.isolde).evidence
+    assert evidence.declared_ug == {"Ag": 270_000_000, "Cu": 30_000_000}
+    assert [line.net_ug for line in evidence.weighings] == [300_000_000]
+    assay = evidence.assays[0]
+    assert (assay.certificate, assay.rules, assay.laboratory) == (
+        "QL-17",
+        False,
+        "Quay laboratory",
+    )
+    assert assay.results[0].value == Decimal("901.5")
+
+
+def test_as_of_the_morning_the_lot_lies_where_it_came_in(melted, act):
+    answer = lot_answer(melted.isolde, AsOf(act(0.75).moment))
+    assert [part.where for part in answer.parts] == [Where.THE_LOT, Where.THE_LOT]
+    assert {metal.claim_ug for metal in answer.metals} == {0}
+    assert {part.place for part in answer.parts} == {"Feed shelf"}
+
+
+def test_the_answer_is_ready_for_json_and_defers_to_the_contract(melted):
+    text = json.dumps(json_ready(lot_answer(melted.isolde)))
+    assert '"where_ug": {"other_lots": 267300000, "differences": 2700000}' in text
+    assert "contract and local law decide" in text
+    assert "positive is metal gone" in text
+
+
+def test_the_number_of_queries_is_bounded(melted, django_assert_max_num_queries):
+    with django_assert_max_num_queries(28):
+        lot_answer(melted.isolde)
