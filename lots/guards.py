@@ -24,6 +24,7 @@ APPEND_ONLY: Final = (
     "lots_assay",
     "lots_assayresult",
     "lots_assayruling",
+    "lots_contentchange",
     "lots_withdrawal",
 )
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"

@@ -16,7 +16,6 @@ from lots.models.lot import Document, Lot, LotNumber
 from lots.models.measurements import (
     Assay,
     AssayResult,
-    AssayRuling,
     Measurement,
     VolumeReading,
     Weighing,
@@ -24,6 +23,7 @@ from lots.models.measurements import (
 )
 from lots.models.process_batch import ProcessBatch
 from lots.models.reference import Balance, Party, Person, Place
+from lots.models.ruling import AssayRuling, ContentChange
 
 __all__ = [
     "Account",
@@ -33,6 +33,7 @@ __all__ = [
     "Balance",
     "BooksMonth",
     "ClaimEntry",
+    "ContentChange",
     "Document",
     "Entry",
     "Excess",

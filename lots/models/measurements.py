@@ -147,24 +147,6 @@ class AssayResult(models.Model):
         return f"{self.metal} {self.value}"
 
 
-class AssayRuling(models.Model):
-    """Which assay of a lot counts, from when, and why. The latest ruling holds."""
-
-    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="rulings")
-    assay = models.ForeignKey(Assay, on_delete=models.PROTECT, related_name="rulings")
-    reason = models.CharField(max_length=200)
-    decided_at = models.DateTimeField()
-    decided_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
-    )
-
-    class Meta:
-        ordering = ["-decided_at", "-id"]
-
-    def __str__(self) -> str:
-        return f"{self.assay} rules {self.lot}"
-
-
 class Withdrawal(models.Model):
     """A measurement or assay found wrong: it stays on record, and says so."""
 
