@@ -329,6 +329,6 @@ def _refuse_broken(
             "Figures held to be exact break a balance, so no correction can make it hold.",
             code="contradiction",
             field="measurements",
-            value=np.flatnonzero(broken).tolist()[:10],
+            value=sorted(csr_array(checks[[int(np.argmax(broken))]]).indices.tolist())[:10],
             remedy="Give these figures an uncertainty or correct them.",
         )

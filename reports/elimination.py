@@ -244,7 +244,10 @@ def _checks(
     work: _Work, matrix: csr_array, target: NDArray[np.float64], touched: NDArray[np.bool_]
 ) -> tuple[csr_array, NDArray[np.float64], csr_array]:
     """The rows free of unmeasured columns: those never touched as given, then the sums."""
-    whole = np.flatnonzero(~touched)
+    empty = np.diff(matrix.indptr) == 0
+    for index in np.flatnonzero(empty & (target != 0)).tolist():
+        raise _contradiction([index])
+    whole = np.flatnonzero(~touched & ~empty)
     sums = sorted(work.rows)
     for index in sums:
         if not work.rows[index]:
@@ -260,13 +263,17 @@ def _checks(
 def _refuse_contradiction(work: _Work, index: int, target: NDArray[np.float64]) -> None:
     terms = sum(abs(factor * target[row]) for row, factor in work.combination[index].items())
     if abs(work.target[index]) > CONTRADICTION * terms:
-        raise InvalidError(
-            "The balances contradict each other whatever the measurements say.",
-            code="contradiction",
-            field="constraints",
-            value=sorted(work.combination[index]),
-            remedy="Check the fixed values and coefficients of these balances.",
-        )
+        raise _contradiction(sorted(work.combination[index]))
+
+
+def _contradiction(rows: list[int]) -> InvalidError:
+    return InvalidError(
+        "The balances contradict each other whatever the measurements say.",
+        code="contradiction",
+        field="constraints",
+        value=rows,
+        remedy="Check the fixed values and coefficients of these balances.",
+    )
 
 
 def _stack(rows: list[Row], width: int) -> csr_array:
