@@ -1,0 +1,200 @@
+"""A report as a table declared once: columns, rows, totals. JSON, CSV and sheets all come from it.
+
+A mass column holds micrograms and is shown in grams and in troy ounces.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import Enum
+from typing import Any, Final, TextIO
+
+from django.utils import timezone
+
+from lots.units import ug_to_g, ug_to_ozt
+from reports.conventions import percent_of
+
+Row = Mapping[str, Any]
+TOTAL: Final = "Total"
+TEXT_MAX: Final = 32_767
+# A cell that begins with one of these may be run as a formula when a sheet or CSV is opened.
+_RUNS_AS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
+# What XML 1.0 can't carry, and the half characters that no encoding can.
+_NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+
+
+class Kind(Enum):
+    """What a column holds, and so how it is written."""
+
+    TEXT = "text"
+    WHOLE = "whole"
+    MASS = "mass"
+    VOLUME = "volume"
+    PERCENT = "percent"
+    MONEY = "money"
+    DATE = "date"
+    MOMENT = "moment"
+
+
+@dataclass(frozen=True)
+class Ratio:
+    """A percentage of one mass column by another of the same row."""
+
+    part: str
+    whole: str
+
+
+@dataclass(frozen=True)
+class Linked:
+    """A mass that is other rows' masses added up: a live formula in the workbook.
+
+    `terms` are signs and the keys of rows written before, in the same column.
+    """
+
+    mass_ug: int
+    terms: Sequence[tuple[int, str]]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its key in rows and in JSON, its header, and what it holds.
+
+    `is_totalled` sums it on the total rows; `ratio` makes a percentage a live formula.
+    """
+
+    name: str
+    header: str
+    kind: Kind = Kind.TEXT
+    width: int = 14
+    is_totalled: bool = False
+    ratio: Ratio | None = None
+
+
+@dataclass(frozen=True)
+class Table:
+    """One sheet. Rows are mappings by column name; `_key` names a row for `Linked`.
+
+    `total_by` names the column whose every value gets a total row of its own (metal, mostly).
+    """
+
+    name: str
+    title: str
+    columns: Sequence[Column]
+    rows: Iterable[Row]
+    notes: Sequence[str] = ()
+    total_by: str = ""
+
+
+def plain_text(value: object) -> str:
+    """Text that a spreadsheet shows and never runs: neutralised, cut to a cell, fit for XML."""
+    text = _NOT_IN_XML.sub("\ufffd", str(value))
+    if text.startswith(_RUNS_AS_FORMULA):
+        text = "'" + text
+    return text[:TEXT_MAX]
+
+
+def mass_of(value: int | Linked | None) -> int | None:
+    return value.mass_ug if isinstance(value, Linked) else value
+
+
+def local(moment: dt.datetime) -> dt.datetime:
+    """The moment on the works' clocks, aware."""
+    return timezone.localtime(moment, timezone.get_default_timezone())
+
+
+def percent_in(row: Row, column: Column) -> Decimal | None:
+    """A percentage: given in the row, or worked out from the two masses that it compares."""
+    if column.ratio is None:
+        value: Decimal | None = row.get(column.name)
+        return value
+    part, whole = mass_of(row[column.ratio.part]), mass_of(row[column.ratio.whole])
+    return None if part is None or whole is None else percent_of(part, whole)
+
+
+def totals_of(table: Table, rows: Iterable[Row]) -> list[dict[str, Any]]:
+    """One total row per value of `total_by`, in order of first appearance."""
+    totalled = [column for column in table.columns if column.is_totalled]
+    sums: dict[Any, dict[str, Any]] = {}
+    for row in rows if table.total_by else ():
+        group = row[table.total_by]
+        total = sums.setdefault(
+            group, {table.total_by: group, **{column.name: None for column in totalled}}
+        )
+        for column in totalled:
+            value = mass_of(row[column.name])
+            if value is not None:
+                total[column.name] = value + (total[column.name] or 0)
+    return list(sums.values())
+
+
+def as_json(table: Table) -> dict[str, Any]:
+    """The table as JSON-ready data: whole micrograms as integers, decimals as text."""
+    rows = list(table.rows)
+    return {
+        "name": table.name,
+        "title": table.title,
+        "notes": list(table.notes),
+        "rows": [_shown(table.columns, row) for row in rows],
+        "totals": [
+            _shown([column for column in table.columns if column.name in total], total)
+            for total in totals_of(table, rows)
+        ],
+    }
+
+
+def write_csv(table: Table, file: TextIO) -> None:
+    """The table's rows, without notes and totals, so that another program can read them."""
+    writer = csv.writer(file, lineterminator="\r\n")
+    names = [name for column in table.columns for name in json_names(column)]
+    writer.writerow(names)
+    texts = {column.name for column in table.columns if column.kind == Kind.TEXT}
+    for row in table.rows:
+        shown = _shown(table.columns, row)
+        writer.writerow(
+            ["" if shown[name] is None else _csv(shown[name], name in texts) for name in names]
+        )
+
+
+def json_names(column: Column) -> tuple[str, ...]:
+    """The keys a column has in JSON and the headings it has in CSV."""
+    if column.kind == Kind.MASS:
+        return f"{column.name}_ug", f"{column.name}_g", f"{column.name}_ozt"
+    if column.kind == Kind.VOLUME:
+        return f"{column.name}_ul", f"{column.name}_l"
+    return (column.name,)
+
+
+def _csv(value: object, is_text: bool) -> object:
+    return plain_text(value) if is_text else value
+
+
+def _shown(columns: Sequence[Column], row: Row) -> dict[str, Any]:
+    return dict(pair for column in columns for pair in _pairs(column, row))
+
+
+def _pairs(column: Column, row: Row) -> Iterator[tuple[str, Any]]:
+    names = json_names(column)
+    if column.kind == Kind.PERCENT:
+        percent = percent_in(row, column)
+        yield column.name, None if percent is None else str(percent)
+        return
+    value = row.get(column.name)
+    if value is None:
+        yield from ((name, None) for name in names)
+    elif column.kind == Kind.MASS:
+        mass_ug = mass_of(value)
+        assert mass_ug is not None
+        yield from zip(
+            names, (mass_ug, str(ug_to_g(mass_ug)), str(ug_to_ozt(mass_ug))), strict=True
+        )
+    elif column.kind == Kind.VOLUME:
+        yield from zip(names, (value, str(ug_to_g(value))), strict=True)
+    elif column.kind in {Kind.DATE, Kind.MOMENT}:
+        yield column.name, (local(value) if column.kind == Kind.MOMENT else value).isoformat()
+    else:
+        yield column.name, value if isinstance(value, int) else str(value)

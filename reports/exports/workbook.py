@@ -1,0 +1,251 @@
+"""Writes tables as an xlsx workbook, row by row, with totals and ounces as live formulas."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import IO, Any, Final
+
+from openpyxl import Workbook
+from openpyxl.cell import WriteOnlyCell
+from openpyxl.styles import Alignment, Font
+from openpyxl.utils import get_column_letter
+
+from config.refusals import InvalidError
+from lots.units import UG_PER_G, UG_PER_OZT
+from reports.conventions import PERCENT_DECIMALS
+from reports.exports.tables import (
+    TOTAL,
+    Column,
+    Kind,
+    Linked,
+    Row,
+    Table,
+    local,
+    percent_in,
+    plain_text,
+)
+
+# Rows of a sheet, by the format's own limit.
+ROWS_MAX: Final = 1_048_576
+G_PER_OZT: Final = UG_PER_OZT / UG_PER_G
+_NUMBER_FORMAT: Final = {
+    Kind.WHOLE: "0",
+    Kind.MASS: "#,##0.000000",
+    Kind.VOLUME: "#,##0.000000",
+    Kind.PERCENT: "0.0000",
+    Kind.MONEY: "#,##0.00",
+    Kind.DATE: "yyyy-mm-dd",
+    Kind.MOMENT: "yyyy-mm-dd hh:mm",
+}
+_BOLD: Final = Font(bold=True)
+_WRAPPED: Final = Alignment(wrap_text=True, vertical="top")
+_TITLE: Final = Font(bold=True, size=13)
+
+
+@dataclass
+class _Sheet:
+    """One sheet while it is written: where its columns are and which rows have which key."""
+
+    sheet: Any
+    table: Table
+    letters: dict[str, str]
+    next_row: int = 1
+    row_of_key: dict[str, int] = field(default_factory=dict)
+
+    def append(self, cells: Sequence[Any]) -> None:
+        if self.next_row > ROWS_MAX:
+            raise InvalidError(
+                f"The sheet {self.table.name} would have more than {ROWS_MAX} rows.",
+                code="too_many_rows",
+                field="period",
+                remedy="Ask for a shorter period, or take the CSV.",
+            )
+        self.sheet.append(cells)
+        self.next_row += 1
+
+    def cell(self, value: Any, kind: Kind = Kind.TEXT, *, bold: bool = False) -> Any:
+        cell = WriteOnlyCell(self.sheet, value=value)
+        if kind in _NUMBER_FORMAT:
+            cell.number_format = _NUMBER_FORMAT[kind]
+        if bold:
+            cell.font = _BOLD
+        return cell
+
+
+def write_workbook(tables: Iterable[Table], file: IO[bytes]) -> None:
+    """One sheet per table. Raises InvalidError `too_many_rows`, and then writes nothing to `file`.
+
+    Formulas are left for the spreadsheet program to work out when it opens the file.
+    """
+    book = Workbook(write_only=True)
+    try:
+        for table in tables:
+            _write_sheet(book, table)
+    except BaseException:
+        # Half-written sheets wait in temporary files until their book is saved somewhere.
+        book.save(io.BytesIO())
+        raise
+    book.calculation.fullCalcOnLoad = True
+    book.save(file)
+
+
+def _write_sheet(book: Workbook, table: Table) -> None:
+    sheet = book.create_sheet(plain_text(table.name)[:31])
+    state = _Sheet(sheet, table, _letters(table.columns))
+    header_row = len(table.notes) + 3
+    _set_up_page(sheet, table.columns, header_row)
+    totalled = [column for column in table.columns if column.is_totalled]
+    title = state.cell(plain_text(table.title))
+    title.font = _TITLE
+    state.append([title])
+    for note in table.notes:
+        state.append([plain_text(note)])
+    state.append([])
+    state.append([_header(state, text) for text in _headers(table.columns)])
+    groups: dict[object, set[str]] = {}
+    for row in table.rows:
+        if "_key" in row:
+            assert row["_key"] not in state.row_of_key, row["_key"]
+            state.row_of_key[row["_key"]] = state.next_row
+        if table.total_by:
+            groups.setdefault(row[table.total_by], set()).update(
+                column.name for column in totalled if row[column.name] is not None
+            )
+        state.append([cell for column in table.columns for cell in _cells(state, column, row)])
+    first, last = header_row + 1, state.next_row - 1
+    for group, filled in groups.items():
+        state.append(_total_cells(state, group, filled, (first, last)))
+
+
+def _set_up_page(sheet: Any, columns: Sequence[Column], header_row: int) -> None:
+    """Widths, frozen and repeated headers: in a streamed sheet all come before the first row."""
+    sheet.freeze_panes = f"A{header_row + 1}"
+    sheet.print_title_rows = f"{header_row}:{header_row}"
+    sheet.page_setup.orientation = "landscape"
+    sheet.page_setup.fitToHeight = 0
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    at = 1
+    for column in columns:
+        for _ in range(2 if column.kind == Kind.MASS else 1):
+            sheet.column_dimensions[get_column_letter(at)].width = column.width
+            at += 1
+
+
+def _letters(columns: Sequence[Column]) -> dict[str, str]:
+    """The letter of each column; a mass has its grams there and its ounces in the next."""
+    letters, at = {}, 1
+    for column in columns:
+        letters[column.name] = get_column_letter(at)
+        at += 2 if column.kind == Kind.MASS else 1
+    return letters
+
+
+def _headers(columns: Sequence[Column]) -> list[str]:
+    headers: list[str] = []
+    for column in columns:
+        if column.kind == Kind.MASS:
+            headers += [f"{column.header}, g", f"{column.header}, ozt"]
+        elif column.kind == Kind.VOLUME:
+            headers.append(f"{column.header}, L")
+        elif column.kind == Kind.PERCENT:
+            headers.append(f"{column.header}, %")
+        else:
+            headers.append(column.header)
+    return headers
+
+
+def _header(state: _Sheet, text: str) -> Any:
+    cell = state.cell(plain_text(text), bold=True)
+    cell.alignment = _WRAPPED
+    return cell
+
+
+def _cells(state: _Sheet, column: Column, row: Row) -> list[Any]:
+    value = row.get(column.name)
+    if column.kind == Kind.PERCENT:
+        return [_percent_cell(state, column, row)]
+    if value is None:
+        return [None, None] if column.kind == Kind.MASS else [None]
+    if column.kind == Kind.MASS:
+        letter = state.letters[column.name]
+        grams = (
+            _linked(value, letter, state.row_of_key)
+            if isinstance(value, Linked)
+            else value / UG_PER_G
+        )
+        return _mass_cells(state, letter, grams)
+    return [state.cell(_plain_value(column.kind, value), column.kind)]
+
+
+def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = False) -> list[Any]:
+    ounces = f"=ROUND({letter}{state.next_row}/{G_PER_OZT},6)"
+    return [
+        state.cell(grams, Kind.MASS, bold=bold),
+        state.cell(ounces, Kind.MASS, bold=bold),
+    ]
+
+
+def _linked(value: Linked, letter: str, row_of_key: Mapping[str, int]) -> str:
+    terms = "".join(
+        f"{'+' if sign > 0 else '-'}{letter}{row_of_key[key]}" for sign, key in value.terms
+    )
+    return f"=ROUND({terms},6)"
+
+
+def _percent_cell(state: _Sheet, column: Column, row: Row) -> Any:
+    if column.ratio is None or percent_in(row, column) is None:
+        percent = percent_in(row, column)
+        return None if percent is None else state.cell(float(percent), Kind.PERCENT)
+    part, whole = (
+        f"{state.letters[name]}{state.next_row}" for name in (column.ratio.part, column.ratio.whole)
+    )
+    return state.cell(f"=ROUND(100*{part}/{whole},{PERCENT_DECIMALS})", Kind.PERCENT)
+
+
+def _plain_value(kind: Kind, value: Any) -> object:
+    if kind == Kind.MOMENT:
+        moment: dt.datetime = value
+        return local(moment).replace(tzinfo=None)
+    if kind == Kind.VOLUME:
+        return value / UG_PER_G
+    if kind == Kind.MONEY:
+        return float(value)
+    return value if kind in {Kind.WHOLE, Kind.DATE} else plain_text(value)
+
+
+def _total_cells(
+    state: _Sheet, group: object, filled: Collection[str], span: tuple[int, int]
+) -> list[Any]:
+    """A total row: SUMIF over the rows of its group; ounces from the grams summed.
+
+    A column with no figure in the group has no total either, rather than a nought.
+    """
+    first, last = span
+    by = state.letters[state.table.total_by]
+    cells: list[Any] = []
+    is_labelled = False
+    for column in state.table.columns:
+        letter = state.letters[column.name]
+        if column.name == state.table.total_by:
+            cells.append(state.cell(plain_text(group), bold=True))
+        elif column.name in filled:
+            summed = (
+                f"SUMIF(${by}${first}:${by}${last},{by}{state.next_row},"
+                f"{letter}${first}:{letter}${last})"
+            )
+            if column.kind == Kind.MASS:
+                cells += _mass_cells(state, letter, f"=ROUND({summed},6)", bold=True)
+            else:
+                decimals = {Kind.MONEY: 2, Kind.VOLUME: 6}.get(column.kind, 0)
+                cells.append(state.cell(f"=ROUND({summed},{decimals})", column.kind, bold=True))
+        elif column.kind == Kind.MASS:
+            cells += [None, None]
+        elif not is_labelled:
+            cells.append(state.cell(TOTAL, bold=True))
+            is_labelled = True
+        else:
+            cells.append(None)
+    return cells

@@ -1,0 +1,40 @@
+"""All that the month-end workbook, its JSON and its page show, read in one go."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from reports.queries.claims_statement import OwnerStatement, owner_statements
+from reports.queries.losses import LossReport, losses
+from reports.queries.month_statement import MonthStatement, month_statement
+from reports.queries.movements_list import MovementRow, movement_rows
+from reports.queries.periods import Period
+
+
+@dataclass(frozen=True)
+class MonthPack:
+    """The month's statement with what it rests on. Movements are read when asked for."""
+
+    statement: MonthStatement
+    losses: LossReport
+    claims: tuple[OwnerStatement, ...]
+    recorded: dt.datetime | None
+
+    def movements(self) -> Iterator[MovementRow]:
+        period = self.statement.period
+        return movement_rows(period.starts_at, period.ends_at, self.recorded)
+
+
+def month_pack(
+    period: Period, *, currency: str = "", recorded: dt.datetime | None = None
+) -> MonthPack:
+    """Reads a month. Losses are valued when `currency` is given."""
+    statement = month_statement(period, recorded)
+    return MonthPack(
+        statement=statement,
+        losses=losses(period.starts_at, period.ends_at, currency=currency, recorded=recorded),
+        claims=owner_statements(period, statement.opening, statement.closing, recorded=recorded),
+        recorded=recorded,
+    )

@@ -1,0 +1,82 @@
+"""`check_ledger` also proves that closed months stayed as they were closed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from types import SimpleNamespace
+
+import pytest
+from django.db import connection
+
+from lots import clock
+from lots.models import BooksMonth, Movement
+from lots.queries.ledger_checks import run_checks
+from lots.services.recording import Act
+from reports.models import MonthEnd
+from tests.builders import receive
+from tests.conftest import MORNING
+from tests.databases import unguarded
+from tests.lots.test_posting import close_month_of
+
+APRIL = MORNING.replace(month=4)
+CLOSED_AT = MORNING.replace(day=2)
+
+
+@pytest.fixture
+def closed_april(works: SimpleNamespace, act: Callable[..., Act]) -> BooksMonth:
+    """April with one receipt in it, closed on the second of May; one receipt since."""
+    with clock.at(APRIL):
+        receive(works, Act(works.operator, APRIL))
+    month = close_month_of(APRIL)
+    MonthEnd.objects.create(
+        books_month=month,
+        state="closed",
+        closed_at=CLOSED_AT,
+        closed_by=works.manager,
+        statement_digest="0" * 64,
+    )
+    receive(works, act())
+    return month
+
+
+def findings() -> dict[str, list[dict[str, object]]]:
+    return {result.check.name: result.rows for result in run_checks() if result.found}
+
+
+def test_a_closed_month_left_alone_passes(closed_april: BooksMonth) -> None:
+    assert findings() == {}
+
+
+def test_a_movement_slipped_into_a_closed_month_is_found(
+    closed_april: BooksMonth, works: SimpleNamespace
+) -> None:
+    BooksMonth.objects.update(state="open")
+    receive(works, Act(works.operator, APRIL + dt.timedelta(hours=1)))
+    BooksMonth.objects.update(state="closed")
+    slipped = Movement.objects.get(sequence=3)
+    found = findings()
+    assert set(found) == {"closed-months"}
+    assert [row["movement_id"] for row in found["closed-months"]] == [slipped.pk]
+
+
+def test_a_recorded_time_set_back_to_hide_it_is_found_too(
+    closed_april: BooksMonth, works: SimpleNamespace
+) -> None:
+    BooksMonth.objects.update(state="open")
+    receive(works, Act(works.operator, APRIL + dt.timedelta(hours=1)))
+    BooksMonth.objects.update(state="closed")
+    with unguarded(connection), connection.cursor() as cursor:
+        for table, which in (
+            ("lots_movement", "sequence = 3"),
+            ("lots_entry", "movement_id IN (SELECT id FROM lots_movement WHERE sequence = 3)"),
+        ):
+            cursor.execute(f"UPDATE {table} SET recorded_at = '2026-05-01 00:00:00' WHERE {which}")
+    assert {"sequence", "digests", "times-agree"} <= set(findings())
+
+
+def test_books_left_unlocked_are_found(closed_april: BooksMonth) -> None:
+    BooksMonth.objects.update(state="open")
+    found = findings()
+    assert set(found) == {"month-lock"}
+    assert found["month-lock"][0]["month_id"] == closed_april.pk
