@@ -20,8 +20,6 @@ from cells.feed_limits import (
     Limit,
     check_terms,
     copper_room_ug_of,
-    least_take_ug,
-    metal_fraction,
 )
 from cells.feed_programme import UG_PER_G, Programme
 from lots.elements import METALS
@@ -104,7 +102,7 @@ def _search(lots: Sequence[GranuleLot], limits: FeedLimits, wishes: FeedWishes) 
         masses_ug, excess_ug = _round_within(solution.grams, lots, limits, wishes)
         if excess_ug == 0:
             return _plan(lots, masses_ug, limits, solution.proven)
-        # Whole lots cannot be shaved: the solver's tolerance is taken out of the limits instead.
+        # The solver overran a limit within its tolerance: the limits are drawn in by as much.
         margin_g = 2.0 * margin_g + 2.0 * excess_ug / UG_PER_G + 1e-6
     if solution.bound_reached:
         return FeedPlan(state="undecided", proven_best=False)
@@ -114,7 +112,7 @@ def _search(lots: Sequence[GranuleLot], limits: FeedLimits, wishes: FeedWishes) 
 def _round_within(
     grams: Sequence[float], lots: Sequence[GranuleLot], limits: FeedLimits, wishes: FeedWishes
 ) -> tuple[list[int], int]:
-    """Micrograms in whole lots and whole steps, and the worst excess that cannot be shaved off."""
+    """Micrograms in whole lots and whole steps, and by how much they exceed the upper limits."""
     near_ug = wishes.step_ug / 100
     masses = []
     for lot, gram in zip(lots, grams, strict=True):
@@ -123,37 +121,16 @@ def _round_within(
             masses.append(lot.mass_ug)
         else:
             masses.append(math.floor((ug + near_ug) / wishes.step_ug) * wishes.step_ug)
-    excess_ug = 0
-    for metal, limit_ug in _upper_limits(limits):
-        over_ug = _brought_in(lots, masses, metal) - limit_ug
-        richest = sorted(range(len(lots)), key=lambda i: (-_share(lots[i], metal), i))
-        for index in richest:
-            lowest = least_take_ug(lots[index], wishes)
-            if over_ug <= 0:
-                break
-            step = (masses[index] - 1) % wishes.step_ug + 1
-            if masses[index] - step >= lowest and _share(lots[index], metal) > 0.0:
-                masses[index] -= step
-                over_ug = _brought_in(lots, masses, metal) - limit_ug
-        excess_ug = max(excess_ug, over_ug)
+    excess_ug = max(
+        0,
+        sum(masses) - limits.basket_ug_max,
+        _brought_in(lots, masses, "Cu") - limits.copper_ug_max,
+        _brought_in(lots, masses, "Pd") - limits.palladium_ug_max,
+    )
     return masses, excess_ug
 
 
-def _upper_limits(limits: FeedLimits) -> tuple[tuple[str | None, int], ...]:
-    return (
-        (None, limits.basket_ug_max),
-        ("Cu", limits.copper_ug_max),
-        ("Pd", limits.palladium_ug_max),
-    )
-
-
-def _share(lot: GranuleLot, metal: str | None) -> float:
-    return 1.0 if metal is None else metal_fraction(lot, metal)
-
-
-def _brought_in(lots: Sequence[GranuleLot], masses: Sequence[int], metal: str | None) -> int:
-    if metal is None:
-        return sum(masses)
+def _brought_in(lots: Sequence[GranuleLot], masses: Sequence[int], metal: str) -> int:
     return sum(
         proportion_ug(lot.content_ug.get(metal, 0), mass, lot.mass_ug)
         for lot, mass in zip(lots, masses, strict=True)
