@@ -11,13 +11,8 @@ from rest_framework import serializers
 
 from config.refusals import InvalidError
 from lots.metals import Metal
-from lots.units import VOLUME_UL_MAX, mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
-
-UL_PER_UNIT: Final[dict[str, Decimal]] = {
-    "ul": Decimal(1),
-    "ml": Decimal(1000),
-    "l": Decimal(1_000_000),
-}
+from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
+from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 
 _MASS_IN: Final = {
     "oneOf": [
@@ -112,37 +107,8 @@ class VolumeField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> int:
         name = full_name(self)
         if isinstance(data, Mapping):
-            value, unit = data.get("value"), data.get("unit")
-        else:
-            value, _, unit = str(data)[:200].strip().rpartition(" ")
-        symbol = str(unit).strip().lower()
-        if symbol not in UL_PER_UNIT:
-            raise InvalidError(
-                "This unit of volume is not known.",
-                code="unknown_unit",
-                field=name,
-                value=unit,
-                remedy="Use ml, l or ul, as in 850 ml.",
-            )
-        number = parse_decimal(value, field=name)
-        if number <= 0:
-            raise InvalidError(
-                "A volume is above zero.",
-                code="not_positive",
-                field=name,
-                value=value,
-                remedy="Enter the volume as read.",
-            )
-        volume_ul = round(number * UL_PER_UNIT[symbol])
-        if not 0 < volume_ul <= VOLUME_UL_MAX:
-            raise InvalidError(
-                "This volume is out of range.",
-                code="too_large" if volume_ul else "too_small",
-                field=name,
-                value=value,
-                remedy="Check the number and its unit.",
-            )
-        return volume_ul
+            return volume_to_ul(data.get("value"), data.get("unit"), field=name)
+        return parse_volume(data, field=name)
 
     def to_representation(self, value: int) -> dict[str, Any]:
         return show_volume(value)

@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from lots.api import lists, process_batches, receipts, reference, reversals
+from lots.api import lists, motions, process_batches, receipts, reference, reversals
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
@@ -25,6 +25,13 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("receipts/", receipts.ReceiveLot.as_view()),
     path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
     path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),
+    path(f"{LOT}/split/", motions.SplitLot.as_view()),
+    path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
+    path(f"{LOT}/write-off/", motions.WriteOff.as_view()),
+    path("blends/", motions.BlendLots.as_view()),
+    path("assays/<int:pk>/rule/", motions.RuleAssay.as_view()),
+    path("openings/lots/", motions.OpenLot.as_view()),
+    path("openings/claims/", motions.OpenClaim.as_view()),
     path("process-batches/start/", process_batches.StartBatch.as_view()),
     path(f"{BATCH}/inputs/", process_batches.AddInputs.as_view()),
     path(f"{BATCH}/outputs/", process_batches.RecordOutput.as_view()),
