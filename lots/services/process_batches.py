@@ -72,6 +72,13 @@ def start_batch(
     One customer's metal stays that customer's own unless `keep_apart` is False; several owners'
     metal joins the house's pool, and each customer's claim grows by what they gave.
     """
+    return begin_batch(kind=kind, place=place, inputs=inputs, act=act, keep_apart=keep_apart)
+
+
+def begin_batch(
+    *, kind: str, place: Place, inputs: Inputs, act: Act, keep_apart: bool = True
+) -> ProcessBatch:
+    """`start_batch` for services that begin a batch as part of what they do."""
     if kind not in _STAGE:
         raise InvalidError(
             "This kind of process is not known.",
@@ -149,6 +156,11 @@ def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
 @recorded_once
 def close_batch(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
     """Ends a batch: what is left in the vessel by the book goes to the difference account."""
+    return end_batch(batch, act)
+
+
+def end_batch(batch: ProcessBatch, act: Act) -> ProcessBatch:
+    """`close_batch` for services that close a batch as part of what they do."""
     _check_open(batch)
     vessel = Lot.objects.get(pk=batch.vessel_id)
     left = holding(vessel, AsOf(act.moment))

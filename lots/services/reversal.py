@@ -15,17 +15,17 @@ from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
 
 # What a movement meant to something outside the ledger (a process batch, a cell run) is undone by
-# the function registered for its kind; it refuses when that something has moved on.
+# the functions registered for its kind, in the order of their apps; each refuses when that
+# something has moved on.
 Undo = Callable[[Movement], None]
-_UNDO: Final[dict[str, Undo]] = {}
+_UNDO: Final[dict[str, list[Undo]]] = {}
 
 
 def undo_for(kind: str) -> Callable[[Undo], Undo]:
     """Registers how the meaning of a movement kind is undone when it is reversed."""
 
     def register(undo: Undo) -> Undo:
-        assert kind not in _UNDO, f"two undoings for {kind}"
-        _UNDO[kind] = undo
+        _UNDO.setdefault(kind, []).append(undo)
         return undo
 
     return register
@@ -55,8 +55,7 @@ def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
             value=movement.sequence,
             remedy="Record what really happened as a new movement.",
         )
-    undo = _UNDO.get(movement.kind)
-    if undo is not None:
+    for undo in _UNDO.get(movement.kind, ()):
         undo(movement)
     act = replace(act, occurred_at=_moment(movement), note=reason)
     return post(_mirror(movement), act)
@@ -116,7 +115,13 @@ def _mirror(movement: Movement) -> Draft:
 def _standings_before(movement: Movement) -> Iterator[StandingLine]:
     """What each lot's standing was before; a lot that began with the movement keeps its own."""
     for standing in movement.standings.select_related("lot"):
-        later = LotStanding.objects.filter(lot=standing.lot, pk__gt=standing.pk)
+        # A later change that was itself reversed has left the lot as it was.
+        later = LotStanding.objects.filter(
+            lot=standing.lot,
+            pk__gt=standing.pk,
+            movement__reversed_by__isnull=True,
+            movement__reverses__isnull=True,
+        )
         if later.exists():
             raise ConflictError(
                 f"Lot {standing.lot.code} has changed place or owner since.",

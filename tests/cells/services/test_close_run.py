@@ -1,0 +1,154 @@
+"""Closing a run: by balance of charge, or by a measurement of the electrolyte."""
+
+from __future__ import annotations
+
+import pytest
+
+from cells.models import CellRun, ElectrolyteReading
+from cells.services.charge import Charge, charge_run
+from cells.services.close_run import close_run, silver_plated_by_charge_ug
+from cells.services.electrolytes import ElectrolyteMeasurement
+from cells.services.harvest import harvest_run
+from cells.services.slimes_bag import BagTaken, bag_slimes
+from config.refusals import ConflictError, InvalidError
+from lots import chart
+from lots.models import Entry
+from lots.queries.holdings import holding
+from lots.services.outputs import Volume
+from lots.services.reversal import reverse_movement
+from lots.services.taking import Take
+
+
+@pytest.fixture
+def harvested(bench) -> CellRun:
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    harvest_run(run=run, crystal=bench.crystal("1500"), act=bench.act(14))
+    run.refresh_from_db()
+    return run
+
+
+def to_difference(run: CellRun) -> dict[str, int]:
+    rows = Entry.objects.filter(
+        movement=run.closing_movement, account__code=chart.CELL_DIFFERENCE
+    ).values_list("metal", "mass_ug")
+    return dict(rows)
+
+
+def test_silver_is_what_equal_charges_leave(bench, harvested):
+    bath = harvested.electrolyte.lot
+    before = holding(bath).metals
+    assert before["Ag"] == 720_000_000 + 1_359_750_000 - 1_498_500_000
+    run = close_run(run=harvested, act=bench.act(15))
+    # 103.95 g of copper and 0.75 g of palladium dissolved beside 1 359.75 g of silver; each gram
+    # of copper drives out 3.395 g of silver, of palladium 2.027 g (charge balance, CIAAW weights).
+    plated_ug = silver_plated_by_charge_ug({"Ag": 1_359_750_000, "Cu": 103_950_000, "Pd": 750_000})
+    assert plated_ug == pytest.approx(1_359.75e6 + 3.395e6 * 103.95 + 2.0272e6 * 0.75, rel=1e-4)
+    assert holding(bath).metals["Ag"] == 720_000_000 + 1_359_750_000 - plated_ug
+    assert to_difference(run) == {"Ag": plated_ug - 1_498_500_000}
+    silver = run.closing_movement.entries.get(metal="Ag", lot=bath)
+    assert silver.basis == Entry.Basis.COMPUTED
+    # The declared charge is known to one per cent: 13.6 g of silver and more.
+    assert silver.standard_uncertainty_ug > 13_597_500
+
+
+def test_the_electrolyte_never_holds_less_than_nothing(bench):
+    batch = bench.electrolyte(silver="1")
+    run = bench.stopped(bench.charged(electrolyte=batch))
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    harvest_run(run=run, crystal=bench.crystal("1300"), act=bench.act(14))
+    book_ug = holding(batch.lot).metals["Ag"]
+    run = close_run(run=run, act=bench.act(15))
+    assert "Ag" not in holding(batch.lot).metals
+    assert to_difference(run) == {"Ag": book_ug}
+
+
+def test_a_measurement_rules(bench, harvested):
+    bath = harvested.electrolyte.lot
+    book = holding(bath).metals
+    run = close_run(
+        run=harvested,
+        act=bench.act(15),
+        measurement=ElectrolyteMeasurement(
+            volume=Volume(11_800_000, 20_000),
+            assay=bench.assay("g_per_l", Ag="30", Cu="28.5"),
+        ),
+    )
+    after = holding(bath)
+    assert after.metals == {"Ag": 354_000_000, "Cu": 336_300_000, "Pd": 750_000}
+    assert after.volume_ul == 11_800_000
+    assert to_difference(run) == {
+        "Ag": book["Ag"] - 354_000_000,
+        "Cu": book["Cu"] - 336_300_000,
+    }
+    reading = ElectrolyteReading.objects.get(movement=run.closing_movement)
+    assert reading.batch == run.electrolyte
+    run.electrolyte.refresh_from_db()
+    assert run.electrolyte.use_number == 2
+
+
+def test_silver_not_determined_still_follows_the_charge(bench, harvested):
+    bath = harvested.electrolyte.lot
+    close_run(
+        run=harvested,
+        act=bench.act(15),
+        measurement=ElectrolyteMeasurement(assay=bench.assay("g_per_l", Cu="28.5")),
+    )
+    plated_ug = silver_plated_by_charge_ug({"Ag": 1_359_750_000, "Cu": 103_950_000, "Pd": 750_000})
+    assert holding(bath).metals["Ag"] == 720_000_000 + 1_359_750_000 - plated_ug
+    assert holding(bath).metals["Cu"] == 342_000_000
+
+
+def test_refused_before_the_harvest_and_twice(bench, harvested, unchanged):
+    early = bench.charged(
+        hours=16,
+        cell=bench.new_cell("south", "south-cell"),
+        electrolyte=bench.electrolyte(hours=15),
+        takes=[Take(bench.granules(hours=15))],
+    )
+    before = unchanged()
+    with pytest.raises(ConflictError) as caught:
+        close_run(run=early, act=bench.act(17))
+    assert (caught.value.code, caught.value.field) == ("run_not_harvested", "run")
+    with pytest.raises(InvalidError) as invalid:
+        close_run(run=harvested, act=bench.act(15), measurement=ElectrolyteMeasurement())
+    assert (invalid.value.code, invalid.value.field) == ("nothing_measured", "measurement")
+    assert unchanged() == before
+    close_run(run=harvested, act=bench.act(15))
+    before = unchanged()
+    with pytest.raises(ConflictError) as caught:
+        close_run(run=harvested, act=bench.act(16))
+    assert (caught.value.code, caught.value.field) == ("run_not_harvested", "run")
+    assert unchanged() == before
+
+
+def test_reversing_a_closing_opens_the_run_again(bench, harvested):
+    bath = harvested.electrolyte.lot
+    before = holding(bath)
+    run = close_run(run=harvested, act=bench.act(15))
+    reverse_movement(movement=run.closing_movement, reason="assay came", act=bench.act(16))
+    run.refresh_from_db()
+    assert (run.state, run.closed_at, run.closing_movement) == (
+        CellRun.State.HARVESTED,
+        None,
+        None,
+    )
+    assert holding(bath) == before
+    run.electrolyte.refresh_from_db()
+    assert run.electrolyte.use_number == 1
+    assert close_run(run=run, act=bench.act(17)).state == CellRun.State.CLOSED
+
+
+def test_a_closing_stands_once_the_electrolyte_or_the_cell_goes_on(bench, harvested, unchanged):
+    run = close_run(run=harvested, act=bench.act(15))
+    fresh = bench.electrolyte(hours=15)
+    lot = bench.granules(hours=15)
+    for electrolyte in (run.electrolyte, fresh):
+        later = charge_run(charge=Charge(bench.cell, electrolyte, [Take(lot)]), act=bench.act(16))
+        before = unchanged()
+        with pytest.raises(ConflictError) as caught:
+            reverse_movement(movement=run.closing_movement, reason="x", act=bench.act(17))
+        assert (caught.value.code, caught.value.field) == ("later_steps_stand", "movement")
+        assert later.code in caught.value.remedy
+        assert unchanged() == before
+        reverse_movement(movement=later.run_movements.get().movement, reason="x", act=bench.act(17))
