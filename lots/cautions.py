@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from lots.refusals import UnknownError
+from config.refusals import UnknownError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.cautions import CAUTIONS, DEFERRAL, STEPS, cautions_for
+from lots.cautions import CAUTIONS, DEFERRAL, STEPS, cautions_for
 from lots.refusals import UnknownError
 
 STEPS_THAT_MUST_HAVE_TEXT = [
