@@ -2,8 +2,11 @@
 
 Synthetic months, all invented, of a small works: lots from receipt to fine bar, one mass of silver
 a stream. The error falls on any checked measurement alike, those included that are checked only by
-much vaguer ones and in which no test can find it. Run `python -m tests.studies.power_study [months] [seed]`; the table goes to standard
-output. The same study in small is a test beside it.
+much vaguer ones and in which no test can find it. Coverage is that of the intervals with the error
+left in, so it must fall as the error grows; the row without error is the one to hold to 95 %.
+
+Run `python -m tests.studies.power_study [months] [seed]`; the table goes to standard output. The
+same study in small is a test beside it.
 """
 
 from __future__ import annotations
