@@ -66,7 +66,7 @@ class Content:
 
 
 def contents_by_assay(
-    net_ug: int, u_net_ug: int, assay: Assay, weighing: Measurement
+    net_ug: int, u_net_ug: int, assay: Assay, weighing: Measurement | None
 ) -> list[Content]:
     """Weight times fineness for each metal of an assay in parts per thousand.
 

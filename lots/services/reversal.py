@@ -7,9 +7,11 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
 
+from django.db.models import Q
+
 from config.refusals import ConflictError
 from lots import clock
-from lots.models import BooksMonth, LotStanding, Movement
+from lots.models import BooksMonth, ContentChange, Excess, LotStanding, Movement
 from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
@@ -35,8 +37,9 @@ def undo_for(kind: str) -> Callable[[Undo], Undo]:
 def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
     """Posts the exact opposite of `movement`, at its own moment if that month is still open.
 
-    Otherwise it occurs now, in the open month. Refuses a movement already reversed, a reversal, and
-    one whose metal has moved on since (`lot_overdrawn`, naming the date and the lot).
+    Otherwise it occurs now, in the open month. Refuses a movement already reversed, a reversal, one
+    whose lots an assay was ruled for since, and one whose metal has moved on since
+    (`lot_overdrawn`, naming the date and the lot).
     """
     movement = Movement.objects.select_related("counterparty").get(pk=movement.pk)
     if Movement.objects.filter(reverses=movement).exists():
@@ -55,10 +58,35 @@ def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
             value=movement.sequence,
             remedy="Record what really happened as a new movement.",
         )
+    _check_not_ruled_since(movement)
     for undo in _UNDO.get(movement.kind, ()):
         undo(movement)
     act = replace(act, occurred_at=_moment(movement), note=reason)
-    return post(_mirror(movement), act)
+    reversal = post(_mirror(movement, act.moment), act)
+    _explain_excesses(movement, reversal)
+    return reversal
+
+
+def _check_not_ruled_since(movement: Movement) -> None:
+    """A ruling reckoned with the movement, so it has to go before the movement can."""
+    later = (
+        ContentChange.objects.filter(
+            Q(lot__entries__movement=movement) | Q(lot__material_entries__movement=movement),
+            movement__sequence__gt=movement.sequence,
+            movement__reversed_by__isnull=True,
+        )
+        .select_related("lot", "movement")
+        .order_by("-movement__sequence")
+        .first()
+    )
+    if later is not None:
+        raise ConflictError(
+            f"An assay ruled since changed what lot {later.lot.code} holds.",
+            code="ruled_since",
+            field="movement",
+            value=movement.sequence,
+            remedy=f"Reverse movement {later.movement.sequence} of that ruling first.",
+        )
 
 
 def _moment(movement: Movement) -> dt.datetime:
@@ -70,7 +98,7 @@ def _moment(movement: Movement) -> dt.datetime:
     return clock.now() if closed else movement.occurred_at
 
 
-def _mirror(movement: Movement) -> Draft:
+def _mirror(movement: Movement, moment: dt.datetime) -> Draft:
     return Draft(
         kind=Movement.Kind.REVERSAL,
         stage=movement.stage,
@@ -108,12 +136,15 @@ def _mirror(movement: Movement) -> Draft:
                 "id"
             )
         ],
-        standings=list(_standings_before(movement)),
+        standings=list(_standings_before(movement, moment)),
     )
 
 
-def _standings_before(movement: Movement) -> Iterator[StandingLine]:
-    """What each lot's standing was before; a lot that began with the movement keeps its own."""
+def _standings_before(movement: Movement, moment: dt.datetime) -> Iterator[StandingLine]:
+    """What each lot's standing is at `moment` without this movement.
+
+    A lot that began with the movement keeps its own.
+    """
     for standing in movement.standings.select_related("lot"):
         # A later change that was itself reversed has left the lot as it was.
         later = LotStanding.objects.filter(
@@ -131,10 +162,21 @@ def _standings_before(movement: Movement) -> Iterator[StandingLine]:
                 remedy="Reverse the later change first.",
             )
         before = (
-            LotStanding.objects.filter(lot=standing.lot, pk__lt=standing.pk)
+            LotStanding.objects.filter(lot=standing.lot, occurred_at__lte=moment)
+            .exclude(pk=standing.pk)
             .select_related("place", "owner")
             .order_by("occurred_at", "pk")
             .last()
         )
         if before is not None:
             yield StandingLine(lot=standing.lot, place=before.place, owner=before.owner)
+
+
+def _explain_excesses(movement: Movement, reversal: Movement) -> None:
+    """What a reversed movement drew above the book is explained: it never came out."""
+    movement.excesses.filter(state=Excess.State.OPEN).update(
+        state=Excess.State.EXPLAINED,
+        explanation=f"Reversed by movement {reversal.sequence}: {reversal.note}"[:500],
+        explained_at=reversal.recorded_at,
+        explained_by=reversal.recorded_by,
+    )
