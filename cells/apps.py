@@ -1,9 +1,12 @@
 from django.apps import AppConfig
 
+from cells.guards import APPEND_ONLY
+
 
 class CellsConfig(AppConfig):
     name = "cells"
     default_auto_field = "django.db.models.BigAutoField"
+    append_only_tables = APPEND_ONLY
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.
@@ -15,4 +18,5 @@ class CellsConfig(AppConfig):
             remnant,
             rinse_water,
             slimes_bag,
+            slimes_recovery,
         )

@@ -22,16 +22,27 @@ class Cell(models.Model):
     )
     silver_min_g_per_l = models.DecimalField(max_digits=8, decimal_places=3, default=Decimal("30"))
     palladium_limit_g_per_l = models.DecimalField(
-        max_digits=8, decimal_places=3, default=Decimal("1")
+        max_digits=8, decimal_places=3, default=Decimal("0.5")
     )
     current_limit_a = models.DecimalField(max_digits=8, decimal_places=3)
     fuse_rating_a = models.DecimalField(max_digits=8, decimal_places=3)
-    clearance_days = models.DecimalField(
-        max_digits=6,
+    lead_rating_a = models.DecimalField(
+        max_digits=8,
+        decimal_places=3,
+        null=True,
+        blank=True,
+        help_text="What the leads carry; no fuse may be larger.",
+    )
+    cathode_cm2 = models.DecimalField(max_digits=9, decimal_places=2, null=True, blank=True)
+    clearance_mm = models.DecimalField(
+        max_digits=7,
         decimal_places=2,
         null=True,
         blank=True,
-        help_text="Days a run may last before crystal may reach the basket.",
+        help_text="From the bare cathode to the basket: what crystal may grow to.",
+    )
+    evaporation_ml_per_h = models.DecimalField(
+        max_digits=8, decimal_places=3, default=Decimal("0"), help_text="Water lost in use."
     )
     basket_ug_max = models.BigIntegerField(
         null=True, blank=True, help_text="The most the anode basket takes."
@@ -49,6 +60,7 @@ class Cell(models.Model):
         help_text="Standard uncertainty of a single reading, in amperes.",
     )
     ammeter_zero_u_a = models.DecimalField(max_digits=8, decimal_places=4, default=Decimal("0"))
+    ammeter_calibration_due = models.DateField(null=True, blank=True)
     is_active = models.BooleanField(default=True)
     version = models.PositiveIntegerField(default=1)
 
@@ -63,8 +75,17 @@ class Cell(models.Model):
                 name="cell_concentration_limits",
             ),
             models.CheckConstraint(
-                condition=Q(current_limit_a__gt=0) & Q(fuse_rating_a__gt=0),
+                condition=Q(current_limit_a__gt=0)
+                & Q(fuse_rating_a__gt=0)
+                & (Q(lead_rating_a__isnull=True) | Q(lead_rating_a__gt=0)),
                 name="cell_current_limits",
+            ),
+            models.CheckConstraint(
+                condition=(Q(cathode_cm2__isnull=True) | Q(cathode_cm2__gt=0))
+                & (Q(clearance_mm__isnull=True) | Q(clearance_mm__gt=0))
+                & (Q(basket_ug_max__isnull=True) | Q(basket_ug_max__gt=0))
+                & Q(evaporation_ml_per_h__gte=0),
+                name="cell_geometry",
             ),
             models.CheckConstraint(
                 condition=Q(ammeter_gain_u__gte=0)

@@ -17,14 +17,23 @@ class CellWarning(models.Model):
         ACKNOWLEDGED = "acknowledged", "Acknowledged"
         CLEARED = "cleared", "Cleared"
 
+    class Severity(models.TextChoices):
+        NOTICE = "notice", "Notice"
+        WARNING = "warning", "Warning"
+        URGENT = "urgent", "Urgent"
+
     run = models.ForeignKey(CellRun, on_delete=models.PROTECT, related_name="warnings")
     rule = models.CharField(max_length=40, db_index=True)
+    subject = models.CharField(max_length=80, blank=True)
     state = models.CharField(
         max_length=12, choices=State.choices, default=State.OPEN, db_index=True
     )
-    level = models.CharField(max_length=10, blank=True)
+    severity = models.CharField(max_length=10, choices=Severity.choices)
     message = models.CharField(max_length=400)
-    basis = models.CharField(max_length=400)
+    basis = models.CharField(max_length=80)
+    value = models.FloatField()
+    limit = models.FloatField()
+    unit = models.CharField(max_length=20)
     raised_at = models.DateTimeField(db_index=True)
     acknowledged_at = models.DateTimeField(null=True, blank=True)
     acknowledged_by = models.ForeignKey(
@@ -38,7 +47,7 @@ class CellWarning(models.Model):
         ordering = ["state", "-raised_at", "-id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["run", "rule"],
+                fields=["run", "rule", "subject"],
                 condition=~Q(state="cleared"),
                 name="cell_warning_one_standing_a_rule",
             ),

@@ -111,12 +111,12 @@ class Bench:
             values["takes"] = [Take(self.granules())]
         return Charge(**(values | more))  # type: ignore[arg-type]
 
-    def stopped(self, run: CellRun | None = None, amperes: str = "40") -> CellRun:
-        """A run that passed ten hours of a steady current and was stopped, at hours 2 to 12."""
+    def stopped(self, run: CellRun | None = None, amperes: str = "40", hours: float = 2) -> CellRun:
+        """A run that passed ten hours of a steady current from `hours` on and was stopped."""
         run = run or self.charged()
-        run = start_run(run=run, act=self.act(2), first=Instruments(Decimal(amperes)))
-        record_reading(run=run, instruments=Instruments(Decimal(amperes)), act=self.act(7))
-        return stop_run(run=run, act=self.act(12), last=Instruments(Decimal(amperes)))
+        run = start_run(run=run, act=self.act(hours), first=Instruments(Decimal(amperes)))
+        record_reading(run=run, instruments=Instruments(Decimal(amperes)), act=self.act(hours + 5))
+        return stop_run(run=run, act=self.act(hours + 10), last=Instruments(Decimal(amperes)))
 
     def crystal(self, grams: str = "1500", **more: object) -> Crystal:
         values: dict[str, object] = {
