@@ -8,13 +8,14 @@ from typing import Any, ClassVar
 from django.db import transaction
 from django.db.models import Model
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from lots.cautions import cautions_for
 from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
 
 KEY_HEADER = "Idempotency-Key"
@@ -66,14 +67,34 @@ KEY_PARAMETER = OpenApiParameter(
 )
 
 
+class WithCautions(serializers.Serializer[Any]):
+    """Adds the cautions of a bench step to what a command answers."""
+
+    step: ClassVar[str]
+    cautions = serializers.SerializerMethodField()
+
+    @extend_schema_field({"type": "array", "items": {"type": "string"}})
+    def get_cautions(self, recorded: Any) -> list[str]:
+        return list(cautions_for(self.step).lines)
+
+
+def with_cautions(output: Any, step: str, name: str) -> Any:
+    """The output serializer with the cautions of `step` in it."""
+    meta = type("Meta", (output.Meta,), {"fields": [*output.Meta.fields, "cautions"]})
+    members = {"Meta": meta, "step": step, "__doc__": output.__doc__}
+    return type(name, (WithCautions, output), members)
+
+
 class CommandView(APIView):
     """A POST that records one thing. Subclasses name `input`, `output` and `perform`.
 
-    `writers` limits which roles may call it; any of the works' staff may when it is absent.
+    `writers` limits which roles may call it; any of the works' staff may when it is absent. `step`
+    names the bench step whose cautions come with the answer.
     """
 
     input: ClassVar[type[serializers.Serializer[Any]]]
     output: ClassVar[type[serializers.BaseSerializer[Any]]]
+    step: ClassVar[str] = ""
     summary: ClassVar[str] = ""
     answer_status: ClassVar[int] = status.HTTP_201_CREATED
 
@@ -81,6 +102,8 @@ class CommandView(APIView):
         super().__init_subclass__(**kwargs)
         if not hasattr(cls, "input"):
             return
+        if cls.step and not issubclass(cls.output, WithCautions):
+            cls.output = with_cautions(cls.output, cls.step, f"{cls.__name__}Answer")
 
         def post(self: CommandView, request: Request, **path: Any) -> Response:
             return self.record(request, **path)

@@ -22,7 +22,7 @@ from lots.services.process_batches import (
 from lots.services.recording import Act
 
 
-class StartInput(ActSerializer):
+class StartBatchInput(ActSerializer):
     kind = serializers.ChoiceField(choices=ProcessBatch.Kind.choices)
     place = by_code(Place)
     inputs = TakeSerializer(many=True)
@@ -35,7 +35,7 @@ class StartInput(ActSerializer):
 class StartBatch(CommandView):
     """Start a process batch: its inputs leave their lots and stand in its vessel."""
 
-    input = StartInput
+    input = StartBatchInput
     output = ProcessBatchSerializer
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> ProcessBatch:
@@ -48,7 +48,7 @@ class StartBatch(CommandView):
         )
 
 
-class MoreInput(ActSerializer):
+class BatchInputsInput(ActSerializer):
     inputs = TakeSerializer(many=True)
     supplies = MassesByMetalField(required=False)
 
@@ -56,7 +56,7 @@ class MoreInput(ActSerializer):
 class AddInputs(CommandView):
     """Add more to an open batch."""
 
-    input = MoreInput
+    input = BatchInputsInput
     output = MovementSerializer
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
@@ -67,14 +67,14 @@ class AddInputs(CommandView):
         )
 
 
-class OutputInput(ActSerializer):
+class BatchOutputInput(ActSerializer):
     output = OutputSerializer()
 
 
 class RecordOutput(CommandView):
     """Take one output out of an open batch as a new lot."""
 
-    input = OutputInput
+    input = BatchOutputInput
     output = LotSerializer
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Lot:

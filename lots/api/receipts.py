@@ -23,6 +23,7 @@ class ReceiveLot(CommandView):
     Its declared content is provisional until an assay rules.
     """
 
+    step = "receive"
     input = ReceiptInput
     output = LotSerializer
 
@@ -70,6 +71,7 @@ class AssayInput(ActSerializer):
 class RecordAssay(CommandView):
     """Record a laboratory's report of a lot."""
 
+    step = "assay"
     input = AssayInput
     output = AssaySerializer
 

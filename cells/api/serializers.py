@@ -1,0 +1,269 @@
+"""Cells, electrolytes, runs, harvests and slimes bags as the API shows them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework import serializers
+
+from cells.models import (
+    Cell,
+    CellRun,
+    CellWarning,
+    CoulombCount,
+    ElectrolyteBatch,
+    ElectrolyteReading,
+    Harvest,
+    HarvestBalance,
+    RunReading,
+    SlimesBag,
+    SlimesEstimate,
+)
+from lots.api.fields import ShownMass, shown_code
+from lots.api.inputs import by_code
+from lots.models import Place
+
+
+class CellSerializer(serializers.ModelSerializer[Cell]):
+    place = by_code(Place)
+
+    class Meta:
+        model = Cell
+        fields = [
+            "code",
+            "name",
+            "place",
+            "bath_volume_ul",
+            "copper_limit_g_per_l",
+            "silver_min_g_per_l",
+            "palladium_limit_g_per_l",
+            "current_limit_a",
+            "fuse_rating_a",
+            "lead_rating_a",
+            "cathode_cm2",
+            "clearance_mm",
+            "evaporation_ml_per_h",
+            "basket_ug_max",
+            "ammeter_gain_u",
+            "ammeter_reading_u_a",
+            "ammeter_zero_u_a",
+            "ammeter_calibration_due",
+            "is_active",
+            "version",
+        ]
+        read_only_fields = ["version"]
+
+
+class ElectrolyteReadingSerializer(serializers.ModelSerializer[ElectrolyteReading]):
+    batch = serializers.CharField(source="batch.lot.code", read_only=True)
+    volume_ul = serializers.IntegerField(
+        source="volume.volume_ul", read_only=True, allow_null=True, default=None
+    )
+    movement = shown_code("sequence")
+
+    class Meta:
+        model = ElectrolyteReading
+        fields = [
+            "id",
+            "batch",
+            "taken_at",
+            "volume_ul",
+            "assay",
+            "free_acid_g_per_l",
+            "free_acid_u_g_per_l",
+            "movement",
+            "note",
+        ]
+        read_only_fields = fields
+
+
+class ElectrolyteSerializer(serializers.ModelSerializer[ElectrolyteBatch]):
+    """An electrolyte; what it holds is its lot's, under the same code."""
+
+    code = serializers.CharField(source="lot.code", read_only=True)
+    place = serializers.CharField(source="lot.place.code", read_only=True)
+    state = serializers.CharField(source="lot.state", read_only=True)
+    description = serializers.CharField(source="lot.description", read_only=True)
+    cell = shown_code()
+
+    class Meta:
+        model = ElectrolyteBatch
+        fields = ["code", "place", "state", "description", "cell", "use_number", "version"]
+        read_only_fields = fields
+
+
+class CoulombCountSerializer(serializers.ModelSerializer[CoulombCount]):
+    class Meta:
+        model = CoulombCount
+        fields = [
+            "ampere_hours",
+            "standard_uncertainty_ah",
+            "total_uncertainty_ah",
+            "powered_h",
+            "reading_count",
+            "gap_count",
+            "gap_h",
+            "gaps_ah",
+        ]
+        read_only_fields = fields
+
+
+class RunSerializer(serializers.ModelSerializer[CellRun]):
+    cell = shown_code()
+    electrolyte = serializers.CharField(source="electrolyte.lot.code", read_only=True)
+    charge_lot = shown_code()
+    closing_movement = shown_code("sequence")
+    coulomb_count = CoulombCountSerializer(read_only=True)
+
+    class Meta:
+        model = CellRun
+        fields = [
+            "code",
+            "cell",
+            "electrolyte",
+            "use_number",
+            "charge_lot",
+            "state",
+            "charged_at",
+            "started_at",
+            "stopped_at",
+            "harvested_at",
+            "closed_at",
+            "coulomb_count",
+            "closing_movement",
+            "copper_acknowledgement",
+            "bag_torn",
+            "note",
+            "version",
+        ]
+        read_only_fields = fields
+
+
+class RunReadingSerializer(serializers.ModelSerializer[RunReading]):
+    run = shown_code()
+    withdrawn = serializers.SerializerMethodField()
+
+    class Meta:
+        model = RunReading
+        fields = [
+            "id",
+            "run",
+            "taken_at",
+            "current_a",
+            "voltage_v",
+            "temperature_c",
+            "silver_g_per_l",
+            "copper_g_per_l",
+            "free_acid_g_per_l",
+            "is_interruption",
+            "withdrawn",
+            "note",
+        ]
+        read_only_fields = fields
+
+    def get_withdrawn(self, reading: RunReading) -> str | None:
+        withdrawal = getattr(reading, "withdrawal", None)
+        return None if withdrawal is None else str(withdrawal.reason)
+
+
+class HarvestBalanceSerializer(serializers.ModelSerializer[HarvestBalance]):
+    dissolved = ShownMass(source="dissolved_ug")
+    from_solution = ShownMass(source="from_solution_ug")
+    fallen = ShownMass(source="fallen_ug")
+    excess = ShownMass(source="excess_ug")
+
+    class Meta:
+        model = HarvestBalance
+        fields = ["metal", "dissolved", "from_solution", "fallen", "excess"]
+        read_only_fields = fields
+
+
+class HarvestSerializer(serializers.ModelSerializer[Harvest]):
+    """A harvest: the silver weighed beside the silver that Faraday's law expects."""
+
+    run = shown_code()
+    lot = shown_code()
+    movement = shown_code("sequence")
+    dry_weight = ShownMass(source="weighing.net_ug")
+    expected_silver = ShownMass(source="expected_silver_ug")
+    expected_silver_standard_uncertainty = ShownMass(source="expected_silver_u_ug")
+    balances = HarvestBalanceSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = Harvest
+        fields = [
+            "id",
+            "run",
+            "lot",
+            "movement",
+            "harvested_at",
+            "dry_weight",
+            "expected_silver",
+            "expected_silver_standard_uncertainty",
+            "rinse_count",
+            "chloride_clear",
+            "dry",
+            "tests_waived",
+            "torn",
+            "balances",
+        ]
+        read_only_fields = fields
+
+
+class SlimesEstimateSerializer(serializers.ModelSerializer[SlimesEstimate]):
+    mass = ShownMass(source="mass_ug")
+    standard_uncertainty = ShownMass(source="standard_uncertainty_ug")
+
+    class Meta:
+        model = SlimesEstimate
+        fields = ["metal", "mass", "standard_uncertainty"]
+        read_only_fields = fields
+
+
+class SlimesBagSerializer(serializers.ModelSerializer[SlimesBag]):
+    code = serializers.CharField(source="lot.code", read_only=True)
+    place = serializers.CharField(source="lot.place.code", read_only=True)
+    run = shown_code()
+    process_batch = shown_code()
+    estimates = SlimesEstimateSerializer(many=True, read_only=True)
+
+    class Meta:
+        model = SlimesBag
+        fields = [
+            "code",
+            "run",
+            "place",
+            "state",
+            "bagged_at",
+            "torn",
+            "kept_share",
+            "process_batch",
+            "estimates",
+            "version",
+        ]
+        read_only_fields = fields
+
+
+class WarningSerializer(serializers.ModelSerializer[CellWarning]):
+    run = shown_code()
+
+    class Meta:
+        model = CellWarning
+        fields: list[Any] = [
+            "id",
+            "run",
+            "rule",
+            "state",
+            "subject",
+            "severity",
+            "message",
+            "basis",
+            "value",
+            "limit",
+            "unit",
+            "raised_at",
+            "acknowledged_at",
+            "acknowledgement",
+            "cleared_at",
+        ]
+        read_only_fields = fields
