@@ -22,7 +22,7 @@ GRAM = 1_000_000
 def receipt_of(
     works: SimpleNamespace,
     grams: float = 100,
-    declared: Mapping[str, Decimal] | None = None,
+    declared: Mapping[str, Decimal] = STERLING,
     *,
     owner: Party | None = None,
     **changed: Any,
@@ -35,7 +35,7 @@ def receipt_of(
             "form": Lot.Form.FEED,
             "place": works.places["feed-shelf"],
             "weight": Weight(round(grams * GRAM), 0, works.balance),
-            "declared": STERLING if declared is None else declared,
+            "declared": declared,
         }
         | changed
     )
@@ -45,7 +45,7 @@ def receive(
     works: SimpleNamespace,
     act: Act,
     grams: float = 100,
-    declared: Mapping[str, Decimal] | None = None,
+    declared: Mapping[str, Decimal] = STERLING,
     *,
     owner: Party | None = None,
 ) -> Lot:
@@ -56,7 +56,7 @@ def receive(
 def weighed_output(
     works: SimpleNamespace,
     grams: float,
-    declared: Mapping[str, Decimal] | None = None,
+    declared: Mapping[str, Decimal] | None = STERLING,
     **changed: Any,
 ) -> Output:
     """Granules out of a batch, weighed, with a stated content."""
@@ -65,7 +65,7 @@ def weighed_output(
             "form": Lot.Form.GRANULES,
             "place": works.places["melt-bench"],
             "weight": Weight(round(grams * GRAM), 0, works.balance),
-            "declared": STERLING if declared is None else declared,
+            "declared": declared,
         }
         | changed
     )

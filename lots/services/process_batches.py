@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from django.db.models import F
+from django.db.models import F, Max, Q
 
 from config.refusals import ConflictError, InvalidError
 from lots import chart
@@ -155,7 +155,10 @@ def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
 
 @recorded_once
 def close_batch(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
-    """Ends a batch: what is left in the vessel by the book goes to the difference account."""
+    """Ends a batch: what is left in the vessel by the book goes to the difference account.
+
+    Refuses a moment before the batch's last step (`out_of_order`), whose metal would stay behind.
+    """
     return end_batch(batch, act)
 
 
@@ -163,6 +166,7 @@ def end_batch(batch: ProcessBatch, act: Act) -> ProcessBatch:
     """`close_batch` for services that close a batch as part of what they do."""
     _check_open(batch)
     vessel = Lot.objects.get(pk=batch.vessel_id)
+    _check_after_last_step(vessel, act)
     left = holding(vessel, AsOf(act.moment))
     movement = post(
         Draft(
@@ -194,6 +198,30 @@ def reopen_batch(movement: Movement) -> None:
     Lot.objects.filter(pk=batch.vessel_id).update(
         state=Lot.State.IN_PROCESS, version=F("version") + 1
     )
+
+
+@undo_for(Movement.Kind.BATCH_INPUT)
+@undo_for(Movement.Kind.BATCH_OUTPUT)
+def check_closing_reversed(movement: Movement) -> None:
+    """Refuses to take back a step of a closed batch: the closing rests on it.
+
+    An output that drew nothing from the vessel, only from the difference, is no such step.
+    """
+    batch = (
+        ProcessBatch.objects.filter(
+            Q(vessel__entries__movement=movement) | Q(vessel__material_entries__movement=movement)
+        )
+        .select_related("closing_movement")
+        .first()
+    )
+    if batch is not None and batch.closing_movement is not None:
+        raise ConflictError(
+            f"Batch {batch.code} was closed on what this movement left in it.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy=f"Reverse movement {batch.closing_movement.sequence} first.",
+        )
 
 
 def _post_inputs(
@@ -250,6 +278,20 @@ def _check_open(batch: ProcessBatch) -> None:
             field="batch",
             value=batch.code,
             remedy="Reverse its closing first, or start another batch.",
+        )
+
+
+def _check_after_last_step(vessel: Lot, act: Act) -> None:
+    last = Movement.objects.filter(
+        Q(entries__lot=vessel) | Q(material_entries__lot=vessel)
+    ).aggregate(at=Max("occurred_at"))["at"]
+    if last is not None and act.moment < last:
+        raise InvalidError(
+            f"This moment lies before the batch's last step ({last:%Y-%m-%d %H:%M} UTC).",
+            code="out_of_order",
+            field="occurred_at",
+            value=act.moment.isoformat(),
+            remedy="Give the moment the batch was really done with.",
         )
 
 
