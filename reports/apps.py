@@ -4,3 +4,5 @@ from django.apps import AppConfig
 class ReportsConfig(AppConfig):
     name = "reports"
     default_auto_field = "django.db.models.BigAutoField"
+    append_only_tables = ("reports_countedmetal", "reports_monthreopening")
+    ledger_checks = "reports.queries.month_checks.CHECKS"

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Callable
 from decimal import Decimal
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -42,7 +43,7 @@ def post_draft(*, draft: Draft, act: Act) -> Movement:
     return post(draft, act)
 
 
-def to_loss(lot: Lot, silver_ug: int, **changed: object) -> Draft:
+def to_loss(lot: Lot, silver_ug: int, **changed: Any) -> Draft:
     return Draft(
         **{
             "kind": Movement.Kind.WRITE_OFF,
