@@ -1,0 +1,133 @@
+"""Whose metal is: a lot kept apart passes to another owner, a claim on the pool is settled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from config.refusals import ConflictError, InvalidError
+from lots.models import Lot, LotStanding, Movement, Party, Place
+from lots.queries.holdings import AsOf, holding
+from lots.queries.standings import standings_of
+from lots.services.drafts import ClaimLine, Draft, Line, StandingLine
+from lots.services.late_assay import WITH_CLAIM
+from lots.services.opening import check_claim
+from lots.services.posting import house, post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import check_at_hand
+
+PURCHASE = "purchase"
+SALE = "sale"
+TRANSFER = "transfer"
+
+
+@recorded_once
+def change_owner(*, lot: Lot, owner: Party, act: Act, as_claim: bool = False) -> Movement:
+    """Passes a whole lot to another owner; it stays where it is.
+
+    From a customer to the house it is a purchase, and the metal is the house's own; with `as_claim`
+    it joins the pool and the customer has a claim of the same mass instead. From the house to a
+    customer it is a sale; with `as_claim` it is set apart for the customer out of their claim.
+    Contracts and local law decide when title passes; this records that it did. Raises ConflictError
+    `lot_not_available`, `lot_not_there_yet`, `lot_moved_since`, `claim_overdrawn`; InvalidError
+    `same_owner`, `claim_needs_the_pool`.
+    """
+    check_at_hand(lot, field="lot")
+    old, place = _standing(lot, act)
+    if old == owner:
+        raise InvalidError(
+            f"Lot {lot.code} is {owner}'s already.",
+            code="same_owner",
+            field="owner",
+            value=owner.code,
+            remedy="Name the new owner.",
+        )
+    if as_claim and not (old.is_house or owner.is_house):
+        raise InvalidError(
+            "A claim is on the works' pool, and neither owner is the house.",
+            code="claim_needs_the_pool",
+            field="as_claim",
+            remedy="Leave the claim out: the lot passes from one owner to the other.",
+        )
+    metals = holding(lot, AsOf(act.moment)).metals
+    customer, sign = (owner, -1) if old.is_house else (old, 1)
+    cause = PURCHASE if owner.is_house else SALE if old.is_house else TRANSFER
+    return post(
+        Draft(
+            kind=Movement.Kind.CHANGE_OF_OWNER,
+            stage=Movement.Stage.STORE,
+            cause=WITH_CLAIM if as_claim else cause,
+            lines=[
+                line
+                for metal, mass_ug in metals.items()
+                for line in (
+                    Line(metal, -mass_ug, lot=lot, owner=old),
+                    Line(metal, mass_ug, lot=lot, owner=owner),
+                )
+            ],
+            claims=[
+                ClaimLine(customer, metal, sign * mass_ug)
+                for metal, mass_ug in metals.items()
+                if as_claim
+            ],
+            standings=[StandingLine(lot, place, owner)],
+            counterparty=owner if old.is_house else old,
+        ),
+        act,
+    )
+
+
+@recorded_once
+def settle_claim(
+    *, owner: Party, metals: Mapping[str, int], act: Act, to: Party | None = None
+) -> Movement:
+    """Takes metal off an owner's claim: bought by the house, or passed to the claim of `to`.
+
+    No metal moves. Prices and tax are for the contract and local law. Raises InvalidError
+    `house_has_no_claim`, `nothing_taken`, `unknown_metal`, `not_positive`, `too_large`,
+    `same_owner`; ConflictError `claim_overdrawn`.
+    """
+    check_claim(owner, metals)
+    taker = to or house()
+    if taker == owner:
+        raise InvalidError(
+            "The claim is theirs already.",
+            code="same_owner",
+            field="to",
+            value=taker.code,
+            remedy="Name another owner, or none when the house buys it.",
+        )
+    lines = [ClaimLine(owner, metal, -mass_ug) for metal, mass_ug in metals.items()]
+    if not taker.is_house:
+        lines += [ClaimLine(taker, metal, mass_ug) for metal, mass_ug in metals.items()]
+    return post(
+        Draft(
+            kind=Movement.Kind.CLAIM,
+            stage=Movement.Stage.STORE,
+            cause=PURCHASE if taker.is_house else TRANSFER,
+            claims=lines,
+            counterparty=owner,
+        ),
+        act,
+    )
+
+
+def _standing(lot: Lot, act: Act) -> tuple[Party, Place]:
+    """Owner and place at that moment; a later change of place would hide this one's owner."""
+    standing = standings_of([lot], AsOf(act.moment)).get(lot.pk)
+    if standing is None:
+        raise ConflictError(
+            f"Lot {lot.code} was not there yet at that moment.",
+            code="lot_not_there_yet",
+            field="occurred_at",
+            value=act.moment.isoformat(),
+            remedy="Give a moment after the lot came in, or leave it out for now.",
+        )
+    if LotStanding.objects.filter(lot=lot, occurred_at__gt=act.moment).exists():
+        raise ConflictError(
+            f"Lot {lot.code} has changed place or owner after that moment.",
+            code="lot_moved_since",
+            field="occurred_at",
+            value=act.moment.isoformat(),
+            remedy="Give a later moment, or reverse the later change first.",
+        )
+    return Party.objects.get(pk=standing.owner_id), Place.objects.get(pk=standing.place_id)

@@ -1,0 +1,119 @@
+"""Metal leaves the works: shipped to a party, or returned to the customer it is owed to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from config.refusals import ConflictError, InvalidError
+from lots import chart
+from lots.metals import Metal
+from lots.models import Lot, Movement, Party, Weighing
+from lots.queries.holdings import AsOf, claims_of
+from lots.services.drafts import ClaimLine, Draft, Line
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import Take, Taken, take_one
+from lots.services.weighings import Weight, keep_weighing
+from lots.services.write_off import ended_as
+
+TRACE_IN: Final = 1000
+
+
+@recorded_once
+def ship_lot(*, lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Movement:
+    """Sends a whole lot to a party. Its weighing at the door, if any, is kept as a fact.
+
+    Raises ConflictError `lot_not_available`, `lot_is_empty`; InvalidError `shipped_to_the_house`,
+    and what `keep_weighing` raises.
+    """
+    if to.is_house:
+        raise InvalidError(
+            "A shipment leaves the works.",
+            code="shipped_to_the_house",
+            field="to",
+            value=to.code,
+            remedy="Name the party it goes to, or transfer the lot to another place.",
+        )
+    taken = take_one(Take(lot), act)
+    if weight is not None:
+        keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
+    movement = post(_leaving(taken, Movement.Kind.SHIPMENT, chart.SHIPPED, to, ()), act)
+    ended_as(lot, Lot.State.SHIPPED)
+    return movement
+
+
+@recorded_once
+def return_to_customer(
+    *, lot: Lot, customer: Party, act: Act, weight: Weight | None = None
+) -> Movement:
+    """Gives a whole lot back to a customer: their own kept apart, or the house's against the claim.
+
+    Copper, and a metal below one part in a thousand, is charged to the claim only as far as the
+    claim has any: fine metal is returned with its traces (common practice, no source).
+    Raises InvalidError `not_theirs`, `house_has_no_claim`; ConflictError `lot_not_available`,
+    `lot_is_empty`, `claim_overdrawn`; what `keep_weighing` raises.
+    """
+    if customer.is_house:
+        raise InvalidError(
+            "A return goes to a customer.",
+            code="house_has_no_claim",
+            field="customer",
+            value=customer.code,
+            remedy="Name the customer it goes back to.",
+        )
+    taken = take_one(Take(lot), act)
+    owner = taken.sole_owner()
+    assert owner is not None
+    if not owner.is_house and owner != customer:
+        raise InvalidError(
+            f"Lot {lot.code} belongs to {owner}.",
+            code="not_theirs",
+            field="customer",
+            value=customer.code,
+            remedy="Choose a lot of theirs, or one of the works' own against their claim.",
+        )
+    if weight is not None:
+        keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
+    claims = _charged(taken, customer, act) if owner.is_house else []
+    movement = post(_leaving(taken, Movement.Kind.RETURN, chart.RETURNED, customer, claims), act)
+    ended_as(lot, Lot.State.RETURNED)
+    return movement
+
+
+def _charged(taken: Taken, customer: Party, act: Act) -> list[ClaimLine]:
+    owed = claims_of(customer, AsOf(act.moment))
+    if not owed:
+        raise ConflictError(
+            f"{customer} is owed nothing out of the works' pool at that moment.",
+            code="claim_overdrawn",
+            field="customer",
+            value=customer.code,
+            remedy="Choose a lot of theirs, or sell them this one.",
+        )
+    whole_ug = sum(taken.metals.values())
+    lines = []
+    for metal, metal_ug in taken.metals.items():
+        given_along = metal == Metal.CU or metal_ug * TRACE_IN < whole_ug
+        charged_ug = min(metal_ug, owed.get(metal, 0)) if given_along else metal_ug
+        lines.append(ClaimLine(customer, metal, -charged_ug))
+    return lines
+
+
+def _leaving(
+    taken: Taken, kind: str, account: str, to: Party, claims: Sequence[ClaimLine]
+) -> Draft:
+    return Draft(
+        kind=kind,
+        stage=Movement.Stage.SHIPPING,
+        lines=[
+            *taken.lines,
+            *(
+                Line(metal, metal_ug, account=account, owner=to)
+                for metal, metal_ug in taken.metals.items()
+            ),
+        ],
+        claims=claims,
+        materials=taken.materials,
+        counterparty=to,
+    )
