@@ -40,7 +40,7 @@ _PG_FUNCTIONS: Final = (
     CREATE OR REPLACE FUNCTION ledger_refuse_closed_month() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN
       IF EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed'
-                 AND NEW.occurred_at >= starts_at AND NEW.occurred_at < ends_at) THEN
+                 AND NEW.occurred_at < ends_at) THEN
         RAISE EXCEPTION '{CLOSED_MONTH_MESSAGE}' USING ERRCODE = 'integrity_constraint_violation';
       END IF;
       RETURN NEW;
@@ -95,7 +95,7 @@ def changeable(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
 
 
 def lock_months(database: BaseDatabaseWrapper) -> None:
-    """Installs the trigger that refuses a movement whose moment lies in a closed month."""
+    """Installs the trigger that refuses a movement in, or before, a closed month."""
     with database.cursor() as cursor:
         if database.vendor == "postgresql":
             cursor.execute(_PG_FUNCTIONS[1])
@@ -108,7 +108,7 @@ def lock_months(database: BaseDatabaseWrapper) -> None:
                 "CREATE TRIGGER IF NOT EXISTS lots_movement_open_month "
                 "BEFORE INSERT ON lots_movement "
                 "WHEN EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed' "
-                "AND NEW.occurred_at >= starts_at AND NEW.occurred_at < ends_at) "
+                "AND NEW.occurred_at < ends_at) "
                 f"BEGIN SELECT RAISE(ABORT, '{CLOSED_MONTH_MESSAGE}'); END"
             )
 

@@ -258,7 +258,7 @@ def share_ug(total_ug: int, weights: list[int]) -> list[int]:
 
 
 def proportion_ug(total_ug: int, part: int, whole: int) -> int:
-    """`total_ug * part / whole` rounded half-even, for 0 <= part <= whole, whole > 0."""
+    """`total_ug * part / whole` rounded half-even, for part >= 0 and whole > 0."""
     quotient, remainder = divmod(total_ug * part, whole)
     twice = 2 * remainder
     if twice > whole or (twice == whole and quotient % 2):

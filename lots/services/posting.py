@@ -155,9 +155,13 @@ def _check_moment(moment: dt.datetime, recorded_at: dt.datetime) -> None:
             value=moment.isoformat(),
             remedy="Give the moment it happened, or leave it out for now.",
         )
-    month = BooksMonth.objects.filter(
-        state=BooksMonth.State.CLOSED, starts_at__lte=moment, ends_at__gt=moment
-    ).first()
+    # Months close in order, so a closed month also locks all before it: a movement there would
+    # change what it opened with.
+    month = (
+        BooksMonth.objects.filter(state=BooksMonth.State.CLOSED, ends_at__gt=moment)
+        .order_by("first_day")
+        .first()
+    )
     if month is not None:
         raise ConflictError(
             f"The books of {month} are closed.",
