@@ -1,0 +1,265 @@
+"""What needs a second person: adjusting the books to a count, and approving a month."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from config.refusals import ConflictError, ForbiddenError, InvalidError
+from lots import chart, clock
+from lots.models import Entry, Lot, Movement
+from lots.services.drafts import Draft, Line, MaterialLine
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
+from reports.queries.periods import period_of
+from reports.queries.statement_digest import statement_digest
+from reports.services.counts import book_now, check_no_adjustment, standing_line
+
+
+@recorded_once
+def propose_adjustments(*, sheet: CountSheet, causes: Mapping[str, str], act: Act) -> CountSheet:
+    """Proposes to bring the book of lots (by code, each with a cause) to their count.
+
+    Nothing is posted until another person approves. Raises InvalidError `nothing_proposed`,
+    `unknown_choice`, `lot_not_on_sheet`; ConflictError `not_yet_counted`, `no_difference`,
+    `adjustment_pending`, `month_not_counting`.
+    """
+    _check_counting(sheet.month_end)
+    if not causes:
+        raise InvalidError(
+            "No lot is named.",
+            code="nothing_proposed",
+            field="causes",
+            remedy="Name at least one counted lot and the cause of its difference.",
+        )
+    for code, cause in causes.items():
+        line = _line(sheet, code)
+        _check_proposable(line, cause)
+        CountAdjustment.objects.create(
+            line=line,
+            cause=cause,
+            note=act.note,
+            proposed_by_id=act.who.pk,
+            proposed_at=clock.now(),
+        )
+    return sheet
+
+
+@recorded_once
+def approve_adjustments(*, sheet: CountSheet, act: Act) -> CountSheet:
+    """Posts every adjustment proposed on the sheet, as of the moment counted for.
+
+    Raises ForbiddenError `same_person`; ConflictError `nothing_proposed`, `book_moved_since`,
+    `month_not_counting`, and what posting refuses (`lot_overdrawn` when the metal has moved on).
+    """
+    _check_counting(sheet.month_end)
+    proposed = list(
+        CountAdjustment.objects.filter(
+            line__sheet=sheet, state=CountAdjustment.State.PROPOSED
+        ).select_related("line__lot", "line__sheet")
+    )
+    if not proposed:
+        raise ConflictError(
+            f"Nothing is proposed on sheet {sheet.code}.",
+            code="nothing_proposed",
+            field="sheet",
+            value=sheet.code,
+            remedy="Propose the adjustments first.",
+        )
+    for adjustment in proposed:
+        _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
+        adjustment.movement = _post_adjustment(adjustment, act)
+        _decide(adjustment, CountAdjustment.State.POSTED, act)
+    return sheet
+
+
+@recorded_once
+def decline_adjustment(*, adjustment: CountAdjustment, act: Act) -> CountAdjustment:
+    """Turns a proposal down; the difference stays open. The act's note says why.
+
+    Raises ForbiddenError `same_person`; ConflictError `already_decided`; InvalidError `empty`.
+    """
+    adjustment.refresh_from_db()
+    if adjustment.state != CountAdjustment.State.PROPOSED:
+        raise ConflictError(
+            f"This adjustment is {adjustment.get_state_display().lower()}.",
+            code="already_decided",
+            field="adjustment",
+            value=adjustment.pk,
+            remedy="Reverse its movement if it is posted, or propose it anew.",
+        )
+    _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
+    if not act.note.strip():
+        raise InvalidError(
+            "Declining needs a reason.",
+            code="empty",
+            field="note",
+            remedy="Write why the difference is not adjusted.",
+        )
+    adjustment.note = act.note
+    _decide(adjustment, CountAdjustment.State.DECLINED, act)
+    return adjustment
+
+
+@recorded_once
+def approve_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
+    """A second person approves the prepared month, signing the digest of what it states.
+
+    Raises ConflictError `month_not_prepared`; ForbiddenError `same_person`.
+    """
+    month_end.refresh_from_db()
+    if month_end.state != MonthEnd.State.PREPARED:
+        raise ConflictError(
+            f"{month_end} is {month_end.get_state_display().lower()}.",
+            code="month_not_prepared",
+            field="month",
+            value=str(month_end.books_month),
+            remedy="Prepare it first.",
+        )
+    assert month_end.prepared_by_id is not None
+    _check_other_person(act, month_end.prepared_by_id, "prepared this month")
+    month_end.state = MonthEnd.State.APPROVED
+    month_end.approved_by_id = act.who.pk
+    month_end.approved_at = clock.now()
+    month_end.statement_digest = statement_digest(period_of(month_end.books_month))
+    month_end.version += 1
+    month_end.save(
+        update_fields=["state", "approved_by", "approved_at", "statement_digest", "version"]
+    )
+    return month_end
+
+
+@undo_for(Movement.Kind.COUNT_ADJUSTMENT)
+def undo_adjustment(movement: Movement) -> None:
+    """Reversing an adjustment's movement leaves the difference open again."""
+    adjustment = CountAdjustment.objects.get(movement=movement)
+    adjustment.state = CountAdjustment.State.REVERSED
+    adjustment.save(update_fields=["state"])
+
+
+def _post_adjustment(adjustment: CountAdjustment, act: Act) -> Movement:
+    line = adjustment.line
+    metals = list(CountedMetal.objects.filter(line=line).order_by("id"))
+    book = book_now(line)
+    counted_from = {each.metal: each.book_ug for each in metals if each.book_ug}
+    own = (line.book_mass_ug, line.book_volume_ul)
+    if book.metals != counted_from or (book.mass_ug, book.volume_ul) != own:
+        raise ConflictError(
+            f"The book of lot {line.lot.code} has changed since it was counted.",
+            code="book_moved_since",
+            field="sheet",
+            value=line.lot.code,
+            remedy="Decline the proposal and recount the lot.",
+        )
+    assert line.counted_mass_ug is not None
+    assert line.counted_volume_ul is not None
+    draft = Draft(
+        kind=Movement.Kind.COUNT_ADJUSTMENT,
+        stage=Movement.Stage.STORE,
+        cause=adjustment.cause,
+        lines=[each for metal in metals for each in _lines(metal, line)],
+        materials=[
+            MaterialLine(
+                line.lot,
+                mass_ug=line.counted_mass_ug - book.mass_ug,
+                volume_ul=line.counted_volume_ul - book.volume_ul,
+                quantity_by=line.measurement,
+            )
+        ],
+    )
+    return post(draft, replace(act, occurred_at=line.sheet.as_of))
+
+
+def _lines(metal: CountedMetal, line: CountLine) -> list[Line]:
+    """Book less physical leaves the lot for the difference account (or comes from it)."""
+    return [
+        Line(
+            metal.metal,
+            -metal.difference_ug,
+            lot=line.lot,
+            basis=Entry.Basis.MEASURED,
+            standard_uncertainty_ug=metal.standard_uncertainty_ug,
+            quantity_by=line.measurement,
+            content_by=line.assay,
+        ),
+        Line(
+            metal.metal,
+            metal.difference_ug,
+            account=chart.COUNT_DIFFERENCE,
+            basis=Entry.Basis.DIFFERENCE,
+        ),
+    ]
+
+
+def _decide(adjustment: CountAdjustment, state: str, act: Act) -> None:
+    adjustment.state = state
+    adjustment.decided_by_id = act.who.pk
+    adjustment.decided_at = clock.now()
+    adjustment.save(update_fields=["state", "decided_by", "decided_at", "movement", "note"])
+
+
+def _line(sheet: CountSheet, code: str) -> CountLine:
+    lot = Lot.objects.filter(code=code).first()
+    if lot is None:
+        raise InvalidError(
+            "There is no lot of this code.",
+            code="unknown_lot",
+            field=f"causes.{code}",
+            value=code,
+            remedy="Use the code on the sheet.",
+        )
+    return standing_line(sheet, lot)
+
+
+def _check_proposable(line: CountLine, cause: str) -> None:
+    code = line.lot.code
+    if cause not in CountAdjustment.Cause.values:
+        raise InvalidError(
+            "This cause of a difference is not known.",
+            code="unknown_choice",
+            field=f"causes.{code}",
+            value=cause,
+            remedy="Use one of: " + ", ".join(CountAdjustment.Cause.values) + ".",
+        )
+    if not line.is_counted:
+        raise ConflictError(
+            f"Lot {code} is not yet counted.",
+            code="not_yet_counted",
+            field=f"causes.{code}",
+            value=code,
+            remedy="Enter its count first.",
+        )
+    if not CountedMetal.objects.filter(line=line).exclude(difference_ug=0).exists():
+        raise ConflictError(
+            f"Lot {code} was counted as the books have it.",
+            code="no_difference",
+            field=f"causes.{code}",
+            value=code,
+            remedy="Leave it out.",
+        )
+    check_no_adjustment(line)
+
+
+def _check_other_person(act: Act, first_id: int, did: str) -> None:
+    if act.who.pk == first_id:
+        raise ForbiddenError(
+            f"The same person {did}.",
+            code="same_person",
+            field="who",
+            value=act.who.get_username(),
+            remedy="Have a second person decide.",
+        )
+
+
+def _check_counting(month_end: MonthEnd) -> None:
+    month_end.refresh_from_db(fields=["state"])
+    if month_end.state != MonthEnd.State.COUNTING:
+        raise ConflictError(
+            f"{month_end} is {month_end.get_state_display().lower()}.",
+            code="month_not_counting",
+            field="month",
+            value=str(month_end.books_month),
+            remedy="Send the month back, or reopen it with a reason, first.",
+        )

@@ -1,0 +1,277 @@
+"""The month's end step by step: begin, count, prepare, approve, close; and open again."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Final
+
+from django.db.models import Min
+
+from config.refusals import ConflictError, InvalidError
+from lots import clock
+from lots.models import BooksMonth, Movement
+from lots.services.recording import Act, recorded_once
+from reports.models import MonthEnd, MonthReopening
+from reports.queries.count_sheets import open_sheets, stale_lines, undecided
+from reports.queries.periods import local_day, month_period, next_month
+from reports.queries.statement_digest import is_as_signed
+
+_STATE = MonthEnd.State
+REASON_LENGTH_MAX: Final = 300
+
+
+@recorded_once
+def begin_month_end(*, first_day: dt.date, act: Act) -> MonthEnd:
+    """Begins the close of the month of `first_day`; counting may begin before the month is over.
+
+    Raises ConflictError `already_begun`; InvalidError `in_the_future`.
+    """
+    period = month_period(first_day)
+    if period.starts_at > clock.now():
+        raise InvalidError(
+            f"{period} has not begun.",
+            code="in_the_future",
+            field="month",
+            value=str(period),
+            remedy="Give a month that has begun.",
+        )
+    month, _ = BooksMonth.objects.get_or_create(
+        first_day=period.first_day,
+        defaults={"starts_at": period.starts_at, "ends_at": period.ends_at},
+    )
+    if MonthEnd.objects.filter(books_month=month).exists():
+        raise ConflictError(
+            f"The close of {month} has already begun.",
+            code="already_begun",
+            field="month",
+            value=str(month),
+            remedy="Go on with it.",
+        )
+    return MonthEnd.objects.create(books_month=month)
+
+
+@recorded_once
+def prepare_month(*, month_end: MonthEnd, act: Act, waiver: str = "") -> MonthEnd:
+    """The statement is ready for a second person. `waiver` says why sheets stay uncounted.
+
+    Raises ConflictError `month_not_open`, `month_not_over`, `sheets_open` (unless waived),
+    `adjustments_undecided`, `book_moved_since`; InvalidError `too_long`.
+    """
+    month_end.refresh_from_db()
+    _check_state(month_end, {_STATE.OPEN, _STATE.COUNTING}, "month_not_open")
+    _check_length(waiver, "waiver")
+    _check_over(month_end.books_month)
+    waiver = waiver.strip()
+    waiting = list(open_sheets(month_end.books_month).values_list("code", flat=True))
+    if waiting and not waiver:
+        raise ConflictError(
+            f"Sheets with lots still to be counted: {', '.join(waiting)}.",
+            code="sheets_open",
+            field="waiver",
+            value=", ".join(waiting),
+            remedy="Count them, or say why the month is closed without.",
+        )
+    if undecided(month_end.books_month).exists():
+        raise ConflictError(
+            "Adjustments are proposed that nobody has decided on.",
+            code="adjustments_undecided",
+            field="month",
+            value=str(month_end.books_month),
+            remedy="Have a second person approve or decline them.",
+        )
+    _check_counts_fresh(month_end.books_month)
+    month_end.state = _STATE.PREPARED
+    month_end.prepared_by_id = act.who.pk
+    month_end.prepared_at = clock.now()
+    month_end.waiver = waiver if waiting else ""
+    return _save(month_end, "prepared_by", "prepared_at", "waiver")
+
+
+@recorded_once
+def send_back_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
+    """Takes a prepared or approved month back to counting. The act's note says why.
+
+    Raises ConflictError `month_not_prepared`; InvalidError `empty`.
+    """
+    month_end.refresh_from_db()
+    _check_state(month_end, {_STATE.PREPARED, _STATE.APPROVED}, "month_not_prepared")
+    _check_reason(act.note, "note")
+    _to_counting(month_end)
+    return _save(month_end, *_SIGNED)
+
+
+@recorded_once
+def close_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
+    """Locks an approved month: no movement can be posted in it, or before it, from then on.
+
+    Raises ConflictError `month_not_approved`, `month_not_over`, `earlier_month_open` (months close
+    in order), `changed_since_approval` (the books no longer give the digest that was signed).
+    """
+    month_end.refresh_from_db()
+    month = month_end.books_month
+    _check_state(month_end, {_STATE.APPROVED}, "month_not_approved")
+    _check_over(month)
+    _check_earlier_closed(month)
+    if not is_as_signed(month_end):
+        raise ConflictError(
+            f"The books of {month} have changed since they were approved.",
+            code="changed_since_approval",
+            field="month",
+            value=str(month),
+            remedy="Send the month back, and have it prepared and approved again.",
+        )
+    month_end.state = _STATE.CLOSED
+    month_end.closed_by_id = act.who.pk
+    month_end.closed_at = clock.now()
+    month.state = BooksMonth.State.CLOSED
+    month.save(update_fields=["state"])
+    return _save(month_end, "closed_by", "closed_at")
+
+
+@recorded_once
+def reopen_month(*, month_end: MonthEnd, reason: str, act: Act) -> MonthEnd:
+    """Opens the last closed month again; that, why and what was signed stay on record.
+
+    Raises ConflictError `not_closed`, `later_month_closed`; InvalidError `empty`, `too_long`.
+    """
+    month_end.refresh_from_db()
+    month = month_end.books_month
+    _check_state(month_end, {_STATE.CLOSED}, "not_closed")
+    _check_reason(reason, "reason")
+    later = (
+        BooksMonth.objects.filter(state=BooksMonth.State.CLOSED, first_day__gt=month.first_day)
+        .order_by("-first_day")
+        .first()
+    )
+    if later is not None:
+        raise ConflictError(
+            f"{later} is closed after {month}.",
+            code="later_month_closed",
+            field="month",
+            value=str(later),
+            remedy="Reopen the later month first: its opening rests on this one.",
+        )
+    assert month_end.closed_at is not None
+    assert month_end.closed_by_id is not None
+    assert month_end.approved_by_id is not None
+    MonthReopening.objects.create(
+        month_end=month_end,
+        reason=reason.strip(),
+        reopened_by_id=act.who.pk,
+        reopened_at=clock.now(),
+        closed_by_id=month_end.closed_by_id,
+        closed_at=month_end.closed_at,
+        approved_by_id=month_end.approved_by_id,
+        statement_digest=month_end.statement_digest,
+    )
+    _to_counting(month_end)
+    month.state = BooksMonth.State.OPEN
+    month.save(update_fields=["state"])
+    return _save(month_end, *_SIGNED)
+
+
+_SIGNED: Final = (
+    "prepared_by",
+    "prepared_at",
+    "approved_by",
+    "approved_at",
+    "closed_by",
+    "closed_at",
+    "waiver",
+    "statement_digest",
+)
+
+
+def _to_counting(month_end: MonthEnd) -> None:
+    """Takes every signature off."""
+    month_end.state = _STATE.COUNTING
+    month_end.prepared_by = month_end.approved_by = month_end.closed_by = None
+    month_end.prepared_at = month_end.approved_at = month_end.closed_at = None
+    month_end.waiver = month_end.statement_digest = ""
+
+
+def _save(month_end: MonthEnd, *fields: str) -> MonthEnd:
+    month_end.version += 1
+    month_end.save(update_fields=["state", "version", *fields])
+    return month_end
+
+
+def _check_state(month_end: MonthEnd, states: set[MonthEnd.State], code: str) -> None:
+    if month_end.state not in states:
+        wanted = " or ".join(sorted(state.label.lower() for state in states))
+        raise ConflictError(
+            f"{month_end} is {month_end.get_state_display().lower()}, not {wanted}.",
+            code=code,
+            field="month",
+            value=str(month_end.books_month),
+            remedy=f"This can be done while it is {wanted}.",
+        )
+
+
+def _check_over(month: BooksMonth) -> None:
+    if clock.now() < month.ends_at:
+        raise ConflictError(
+            f"{month} is not over.",
+            code="month_not_over",
+            field="month",
+            value=str(month),
+            remedy="Close it once its last day has ended.",
+        )
+
+
+def _check_counts_fresh(month: BooksMonth) -> None:
+    stale = stale_lines(month)
+    if stale:
+        codes = ", ".join(sorted(line.lot.code for line in stale))
+        raise ConflictError(
+            f"The book of these lots has changed since they were counted: {codes}.",
+            code="book_moved_since",
+            field="month",
+            value=codes,
+            remedy="Recount them, so that each count stands beside the book as it is now.",
+        )
+
+
+def _check_earlier_closed(month: BooksMonth) -> None:
+    """Every month from the first movement on, or the opening could change underneath."""
+    first = Movement.objects.aggregate(first=Min("occurred_at"))["first"]
+    if first is None:
+        return
+    closed = set(
+        BooksMonth.objects.filter(
+            state=BooksMonth.State.CLOSED, first_day__lt=month.first_day
+        ).values_list("first_day", flat=True)
+    )
+    earlier = local_day(first).replace(day=1)
+    while earlier < month.first_day:
+        if earlier not in closed:
+            raise ConflictError(
+                f"The books of {earlier:%Y-%m} are still open.",
+                code="earlier_month_open",
+                field="month",
+                value=f"{earlier:%Y-%m}",
+                remedy="Close the months in order.",
+            )
+        earlier = next_month(earlier)
+
+
+def _check_reason(reason: str, field: str) -> None:
+    if not reason.strip():
+        raise InvalidError(
+            "This needs a reason.",
+            code="empty",
+            field=field,
+            remedy="Write why; it stays on record.",
+        )
+    _check_length(reason, field)
+
+
+def _check_length(text: str, field: str) -> None:
+    if len(text) > REASON_LENGTH_MAX:
+        raise InvalidError(
+            f"The text is longer than {REASON_LENGTH_MAX} characters.",
+            code="too_long",
+            field=field,
+            value=text,
+            remedy="Shorten it.",
+        )
