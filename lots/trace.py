@@ -1,4 +1,4 @@
-"""Which origins' metal is in a lot, and where a lot's metal has gone: proportional mixing, exact.
+"""Which origins' metal is in a lot: proportional mixing, exact to the microgram.
 
 A lot is taken to be of even composition, metal by metal (common practice, no source), so a portion
 takes its origins' shares in proportion to what the lot holds at that moment. Movements are
@@ -9,6 +9,9 @@ Shares are whole micrograms and sum to the holding to the microgram. Of a mixtur
 fixed order, the first k together give `held * portion` rounded half up: each share is the
 difference of two neighbours, so no share is out by a microgram or more at one step, none is below
 zero or above what is there, and the remainder of rounding needs no line of its own.
+
+When an assay ruled late restates what came in with a lot, the change is that lot's alone: it is
+added to, or taken from, its own share wherever that is.
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from itertools import groupby
 from operator import attrgetter
 from typing import Final, NamedTuple, Protocol
 
+from lots import chart
 from lots.trace_steps import Flows, Holder, Step, flows_of
 
 OUTSIDE: Final = 0
@@ -46,6 +50,9 @@ class Tracer(Protocol):
 
     def move(self, metal: str, flows: Flows) -> None:
         """Takes one metal's part of a movement."""
+
+    def restate(self, metal: str, lot: int, flows: Flows) -> None:
+        """Takes one metal's part of a movement that puts right what came in with `lot`."""
 
 
 def draw(mixture: Mixture, held_ug: int, taken_ug: int) -> tuple[Mixture, Mixture]:
@@ -118,6 +125,28 @@ class Mixing:
         if is_whole:
             self._give(metal, flows, pool)
 
+    def restate(self, metal: str, lot: int, flows: Flows) -> None:
+        own = Origin(lot, chart.ASSAY_DIFFERENCE)
+        begun, gone = self.begun[metal], self.gone[metal]
+        for holder, change_ug in restated(flows):
+            edge = (own.account, holder) if change_ug > 0 else (holder, own.account)
+            self.edges[*edge, metal] += abs(change_ug)
+            placed_ug = change_ug
+            if isinstance(holder, str):
+                _add(gone.setdefault(holder, {}), {own: change_ug})
+            elif self._lots is None or holder in self._lots:
+                contents, held = self.contents[metal], self._held[metal]
+                mixture, held_ug = contents.get(holder, {}), held.get(holder, 0)
+                held[holder] = held_ug + change_ug
+                if change_ug > 0:
+                    contents[holder] = joined(mixture, {own: change_ug})
+                else:
+                    taken, contents[holder] = _taken_of(lot, holder, mixture, -change_ug)
+                    others = {each: ug for each, ug in taken.items() if each.lot != lot}
+                    placed_ug += sum(others.values())
+                    _add(gone.setdefault(own.account, {}), others)
+            begun[own] = begun.get(own, 0) + placed_ug
+
     def _give(self, metal: str, flows: Flows, pool: Mixture) -> None:
         contents, held = self.contents[metal], self._held[metal]
         left_ug = sum(mass_ug for _, mass_ug in flows.targets)
@@ -125,9 +154,7 @@ class Mixing:
             part, pool = draw(pool, left_ug, mass_ug)
             left_ug -= mass_ug
             if isinstance(holder, str):
-                gone = self.gone[metal].setdefault(holder, {})
-                for origin, share_ug in part.items():
-                    gone[origin] = gone.get(origin, 0) + share_ug
+                _add(self.gone[metal].setdefault(holder, {}), part)
             elif self._lots is None or holder in self._lots:
                 part = self._begin(metal, part, holder)
                 contents[holder] = joined(contents.get(holder, {}), part)
@@ -148,117 +175,6 @@ class Mixing:
                 begun[own] = begun.get(own, 0) + mass_ug
             kept[own] = kept.get(own, 0) + mass_ug
         return dict(sorted(kept.items()))
-
-
-class _Told(NamedTuple):
-    """Micrograms in one lot: of origins before the lot followed, of those up to it, and of all."""
-
-    before: int = 0
-    upto: int = 0
-    whole: int = 0
-
-
-_NOTHING: Final = _Told()
-
-
-class Following:
-    """Where the metal that has ever been in one lot is now, without everybody's mixtures.
-
-    Origins stand in order of their lots, so the share of one lot is what the lots up to and with it
-    give together, less what the lots before it give: two running totals a holder instead of a whole
-    mixture, and the same micrograms. Whatever enters the lot followed becomes that lot's. `lots`
-    limits the trace as in `Mixing`; it must hold what shares a movement with any of its takers.
-    """
-
-    def __init__(self, lot: int, lots: Collection[int] | None = None) -> None:
-        self.lot = lot
-        self.entered: dict[str, int] = defaultdict(int)
-        self.gone: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
-        # Micrograms of the lot's metal moved from holder to holder, by metal.
-        self.edges: dict[tuple[Holder, Holder, str], int] = defaultdict(int)
-        self._told: dict[str, dict[int, _Told]] = defaultdict(dict)
-        self._lots = lots
-
-    def held_ug(self, metal: str, lot: int) -> int | None:
-        if self._lots is not None and lot not in self._lots:
-            return None
-        return self._told[metal].get(lot, _NOTHING).whole
-
-    def parts(self, metal: str) -> dict[int, int]:
-        """Micrograms of the lot's metal in each lot that has some."""
-        return {
-            lot: told.upto - told.before
-            for lot, told in self._told[metal].items()
-            if told.upto > told.before
-        }
-
-    def move(self, metal: str, flows: Flows) -> None:
-        told = self._told[metal]
-        fresh = before = upto = 0
-        is_whole = True
-        marked: list[tuple[Holder, int]] = []
-        for holder, mass_ug in flows.sources:
-            if isinstance(holder, str):
-                fresh += mass_ug
-            elif self._lots is None or holder in self._lots:
-                was = told[holder]
-                out_before = portion(was.before, was.whole, mass_ug)
-                out_upto = portion(was.upto, was.whole, mass_ug)
-                told[holder] = _Told(
-                    was.before - out_before, was.upto - out_upto, was.whole - mass_ug
-                )
-                before, upto = before + out_before, upto + out_upto
-                if out_upto > out_before:
-                    marked.append((holder, out_upto - out_before))
-            else:
-                is_whole = False
-        assert is_whole or not marked, "the lot's metal is mixed with metal that isn't traced"
-        if is_whole:
-            self._give(metal, flows, (fresh, fresh + before, fresh + upto), marked)
-
-    def _give(
-        self,
-        metal: str,
-        flows: Flows,
-        pool: tuple[int, int, int],
-        marked: list[tuple[Holder, int]],
-    ) -> None:
-        told = self._told[metal]
-        arrived: list[tuple[Holder, int]] = []
-        left = pool
-        whole = sum(mass_ug for _, mass_ug in flows.targets)
-        for holder, mass_ug in flows.targets:
-            fresh, before, upto = (portion(each, whole, mass_ug) for each in left)
-            left = (left[0] - fresh, left[1] - before, left[2] - upto)
-            whole -= mass_ug
-            arrived.append((holder, upto - before))
-            if isinstance(holder, str):
-                self.gone[metal][holder] += upto - before
-            elif self._lots is None or holder in self._lots:
-                was = told.get(holder, _NOTHING)
-                if holder == self.lot:
-                    self.entered[metal] += mass_ug - (upto - before)
-                    before, upto = 0, mass_ug
-                elif holder > self.lot:
-                    # What came from outside begins in this lot, after the lot followed.
-                    before, upto = before - fresh, upto - fresh
-                told[holder] = _Told(was.before + before, was.upto + upto, was.whole + mass_ug)
-        self._count_edges(metal, flows, marked, arrived)
-
-    def _count_edges(
-        self,
-        metal: str,
-        flows: Flows,
-        marked: list[tuple[Holder, int]],
-        arrived: list[tuple[Holder, int]],
-    ) -> None:
-        for source, target, mass_ug in paired(marked, arrived):
-            if target != self.lot:
-                self.edges[source, target, metal] += mass_ug
-        if any(target == self.lot for target, _ in flows.targets):
-            for source, target, mass_ug in paired(flows.sources, flows.targets):
-                if target == self.lot:
-                    self.edges[source, target, metal] += mass_ug
 
 
 def portion(part_ug: int, held_ug: int, taken_ug: int) -> int:
@@ -293,11 +209,11 @@ def mix(steps: Iterable[Step], lots: Collection[int] | None = None) -> Mixing:
     return tracer
 
 
-def follow(steps: Iterable[Step], lot: int, lots: Collection[int] | None = None) -> Following:
-    """Where the metal that has been in `lot` is after `steps`, given in order of time."""
-    tracer = Following(lot, lots)
-    run(tracer, steps)
-    return tracer
+def restated(flows: Flows) -> list[tuple[Holder, int]]:
+    """The changes of a restating movement, without the difference account that answers them."""
+    changes = [(holder, -mass_ug) for holder, mass_ug in flows.sources]
+    changes += flows.targets
+    return [(holder, ug) for holder, ug in changes if holder != chart.ASSAY_DIFFERENCE]
 
 
 def run(tracer: Tracer, steps: Iterable[Step]) -> None:
@@ -307,17 +223,17 @@ def run(tracer: Tracer, steps: Iterable[Step]) -> None:
     Movements that can only have happened together are taken as one.
     """
     for _, together in groupby(steps, key=attrgetter("at")):
-        waiting = [flows_of(step.lines) for step in together]
+        waiting = [(step.restates, flows_of(step.lines)) for step in together]
         while waiting:
-            short = [flows for flows in waiting if not _taken(tracer, flows)]
+            short = [each for each in waiting if not _taken(tracer, *each)]
             if len(short) == len(waiting):
-                lines = [line for flows in short for line in _lines(flows)]
-                assert _taken(tracer, flows_of(lines)), "a lot gives more than it holds"
+                lines = [line for _, flows in short for line in _lines(flows)]
+                assert _taken(tracer, None, flows_of(lines)), "a lot gives more than it holds"
                 short = []
             waiting = short
 
 
-def _taken(tracer: Tracer, flows: Mapping[str, Flows]) -> bool:
+def _taken(tracer: Tracer, restates: int | None, flows: Mapping[str, Flows]) -> bool:
     """Whether the movement could be taken: no lot traced gives more than it holds."""
     for metal, (sources, _) in flows.items():
         for holder, mass_ug in sources:
@@ -326,7 +242,10 @@ def _taken(tracer: Tracer, flows: Mapping[str, Flows]) -> bool:
                 if held_ug is not None and held_ug < mass_ug:
                     return False
     for metal, each in flows.items():
-        tracer.move(metal, each)
+        if restates is None:
+            tracer.move(metal, each)
+        else:
+            tracer.restate(metal, restates, each)
     return True
 
 
@@ -334,3 +253,26 @@ def _lines(flows: Mapping[str, Flows]) -> Iterator[tuple[Holder, str, int]]:
     for metal, (sources, targets) in flows.items():
         yield from ((holder, metal, -mass_ug) for holder, mass_ug in sources)
         yield from ((holder, metal, mass_ug) for holder, mass_ug in targets)
+
+
+def _add(sums: Mixture, part: Mixture) -> None:
+    for origin, mass_ug in part.items():
+        sums[origin] = sums.get(origin, 0) + mass_ug
+
+
+def _taken_of(lot: int, holder: int, mixture: Mixture, ug: int) -> tuple[Mixture, Mixture]:
+    """`ug` of `lot`'s own metal out of a mixture, the rest of everybody's; and what is left.
+
+    In the lot itself the change is of all it holds, in proportion.
+    """
+    whole_ug = sum(mixture.values())
+    if holder == lot:
+        return draw(mixture, whole_ug, ug)
+    own = {origin: each for origin, each in mixture.items() if origin.lot == lot}
+    others = {origin: each for origin, each in mixture.items() if origin.lot != lot}
+    own_ug = sum(own.values())
+    taken, left = draw(own, own_ug, min(ug, own_ug))
+    if ug > own_ug:
+        more, others = draw(others, whole_ug - own_ug, ug - own_ug)
+        taken = joined(taken, more)
+    return taken, joined(others, left)

@@ -12,11 +12,16 @@ Holder = int | str
 
 
 class Step(NamedTuple):
-    """One movement: when it happened, its number, and its lines of holder, metal, micrograms."""
+    """One movement: when it happened, its number, and its lines of holder, metal, micrograms.
+
+    `restates` is the lot whose content the movement puts right, after some of it moved on: an
+    assay ruled late. Its lines change that lot's metal wherever it is, and nobody else's.
+    """
 
     at: dt.datetime
     movement: int
     lines: Sequence[tuple[Holder, str, int]]
+    restates: int | None = None
 
 
 class Flows(NamedTuple):
@@ -85,4 +90,5 @@ def _reached(links: Mapping[int, set[int]], lots: Iterable[int]) -> set[int]:
 def _lots_of(step: Step) -> tuple[set[int], set[int]]:
     sources = {holder for holder, _, ug in step.lines if ug < 0 and isinstance(holder, int)}
     targets = {holder for holder, _, ug in step.lines if ug > 0 and isinstance(holder, int)}
-    return sources, targets
+    # A late assay can put a lot's metal where no movement brought it.
+    return sources | ({step.restates} if step.restates is not None else set()), targets

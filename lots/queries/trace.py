@@ -12,7 +12,8 @@ from lots.models import Account, Entry, Lot
 from lots.queries.holdings import NOW, AsOf
 from lots.queries.standings import standings_of
 from lots.queries.trace_steps import steps_around, steps_into, stream_steps
-from lots.trace import Mixing, Mixture, follow, mix
+from lots.trace import Mixing, Mixture, mix
+from lots.trace_following import follow
 from lots.trace_steps import Holder
 
 

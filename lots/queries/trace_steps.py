@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
 
-from django.db.models import F, QuerySet
+from django.db.models import F, Q, QuerySet
 
-from lots.models import Account, Entry, Movement
+from lots.models import Account, AssayRuling, Entry, Movement
 from lots.queries.holdings import NOW, AsOf
 from lots.trace_steps import Step, givers, takers, without_reversed
 
@@ -23,7 +23,9 @@ Connected = Callable[[Collection[Step]], set[int]]
 
 def stream_steps(as_of: AsOf = NOW) -> Iterator[Step]:
     """Every movement as of then, in order of time, without those taken back at their own moment."""
-    return without_reversed(_steps(Entry.objects.filter(as_of.limit())), _taken_back(as_of))
+    return without_reversed(
+        _steps(Entry.objects.filter(as_of.limit()), _restates()), _taken_back(as_of)
+    )
 
 
 def steps_into(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
@@ -44,15 +46,19 @@ def steps_around(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
 
 
 def _read_connected(lot: int, as_of: AsOf, connected: Connected) -> tuple[list[Step], set[int]]:
-    reverses = _taken_back(as_of)
+    reverses, restates = _taken_back(as_of), _restates()
     found: dict[int, Step] = {}
     read: set[int] = set()
     wanted = {lot}
     for _ in range(ROUNDS_MAX):
         for batch in _batches(sorted(wanted - read)):
             moved = Entry.objects.filter(as_of.limit(), lot_id__in=batch).values("movement_id")
-            rows = Entry.objects.filter(as_of.limit(), movement_id__in=moved)
-            steps = without_reversed(_steps(rows), reverses)
+            connected_with = Q(movement_id__in=moved)
+            ruled = [movement for movement, of in restates.items() if of in set(batch)]
+            if ruled:
+                connected_with |= Q(movement_id__in=ruled)
+            rows = Entry.objects.filter(as_of.limit(), connected_with)
+            steps = without_reversed(_steps(rows, restates), reverses)
             found.update((step.movement, step) for step in steps)
         read |= wanted
         wanted = connected(found.values())
@@ -62,7 +68,7 @@ def _read_connected(lot: int, as_of: AsOf, connected: Connected) -> tuple[list[S
     return steps_of_all, connected(steps_of_all)
 
 
-def _steps(entries: QuerySet[Entry, Any]) -> Iterator[Step]:
+def _steps(entries: QuerySet[Entry, Any], restates: Mapping[int, int]) -> Iterator[Step]:
     codes = dict(Account.objects.values_list("pk", "code"))
     rows = (
         entries.order_by("occurred_at", "movement_id", "id")
@@ -75,7 +81,19 @@ def _steps(entries: QuerySet[Entry, Any]) -> Iterator[Step]:
             lines[0][1],
             movement,
             [(lot or codes[account], metal, ug) for _, _, lot, account, metal, ug in lines],
+            restates.get(movement),
         )
+
+
+def _restates() -> dict[int, int]:
+    """Movements that put right what came in with a lot, and those that reverse them: which lot."""
+    rulings = AssayRuling.objects.values_list("movement_id", "movement__reversed_by", "lot_id")
+    found: dict[int, int] = {}
+    for movement, reversal, lot in rulings:
+        found[movement] = lot
+        if reversal is not None:
+            found[reversal] = lot
+    return found
 
 
 def _taken_back(as_of: AsOf) -> dict[int, int]:

@@ -17,8 +17,9 @@ from reports.queries.lot_evidence import LotEvidence, lot_evidence
 DEFERENCE: Final = "Terms of the contract and local law decide; this statement does not."
 SIGNS: Final = (
     "All masses are micrograms of metal and positive where metal is: in a lot, shipped, returned, "
-    "lost. On differences, positive is metal gone from the books there. Per metal the lines sum to "
-    "what came in with the lot, to the microgram."
+    "lost. On differences, positive is metal gone from the books there, negative is metal found "
+    "above them. Per metal the lines sum to what came in with the lot, as ruled by its assay where "
+    "one was, to the microgram."
 )
 MIXING: Final = (
     "Where lots were mixed, each lot's part is reckoned in proportion to what it brought (common "

@@ -6,7 +6,8 @@ import datetime as dt
 
 import pytest
 
-from lots.trace import Origin, draw, follow, mix
+from lots.trace import Origin, draw, mix
+from lots.trace_following import follow
 from lots.trace_steps import Step, givers, takers, without_reversed
 
 NINE = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)

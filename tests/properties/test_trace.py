@@ -10,12 +10,14 @@ from math import floor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.trace import OUTSIDE, Origin, follow, mix
+from lots.trace import OUTSIDE, Origin, mix
+from lots.trace_following import follow
 from lots.trace_steps import Step, givers, takers
 
 START = dt.datetime(2026, 1, 5, 8, 0, tzinfo=dt.UTC)
 LOTS = (1, 2, 3, 4, 5)
 METALS = ("Ag", "Cu")
+ACCOUNTS = ("lost", "shipped", "assay-difference")
 HALF = Fraction(1, 2)
 
 
@@ -26,13 +28,26 @@ def histories(draw: st.DrawFn) -> list[Step]:
     steps: list[Step] = []
     for number in range(1, draw(st.integers(1, 25)) + 1):
         lines: list[tuple[int | str, str, int]] = []
+        restates = draw(st.one_of(st.none(), st.none(), st.none(), st.sampled_from(LOTS)))
         for metal in draw(st.sampled_from([METALS[:1], METALS[1:], METALS])):
-            lines += _metal_lines(draw, held, metal)
+            lines += (_metal_lines if restates is None else _restating_lines)(draw, held, metal)
         if lines:
             gap = draw(st.integers(0, 1))
             at = START if not steps else steps[-1].at + dt.timedelta(minutes=gap)
-            steps.append(Step(at, number, lines))
+            steps.append(Step(at, number, lines, restates))
     return steps
+
+
+def _restating_lines(draw, held, metal):
+    """A late assay: some lots and an account hold more or less than was booked."""
+    lines: list[tuple[int | str, str, int]] = []
+    for lot in draw(st.lists(st.sampled_from(LOTS), max_size=3, unique=True)):
+        change = draw(st.integers(-held[lot, metal], 1000))
+        held[lot, metal] += change
+        lines.append((lot, metal, change))
+    lines.append(("lost", metal, draw(st.integers(-5, 5))))
+    lines.append(("assay-difference", metal, -sum(ug for _, _, ug in lines)))
+    return [line for line in lines if line[2]]
 
 
 def _metal_lines(draw, held, metal):
@@ -89,8 +104,30 @@ def reference(steps, *, rounded):
             pool[origin] -= taken[origin]
         return taken
 
+    def restate(lot, holder, metal, change):
+        of_holder = shares[holder, metal]
+        if change > 0 or isinstance(holder, str):
+            of_holder[Origin(lot, "assay-difference")] += change
+            return
+        own = {o: s for o, s in of_holder.items() if s and (o.lot == lot or holder == lot)}
+        others = {o: s for o, s in of_holder.items() if s and o not in own}
+        from_own = min(Fraction(-change), sum(own.values()))
+        taken = {}
+        for pool, amount in ((own, from_own), (others, -change - from_own)):
+            if amount:
+                taken |= take(pool, amount)
+        shares[holder, metal] = defaultdict(Fraction, own | others)
+        for origin, part in taken.items():
+            if origin.lot != lot:
+                shares["assay-difference", metal][origin] += part
+
     for step in steps:
         for metal in METALS:
+            if step.restates is not None:
+                for holder, of, ug in step.lines:
+                    if of == metal and holder != "assay-difference":
+                        restate(step.restates, holder, metal, ug)
+                continue
             pool = defaultdict(Fraction)
             for holder, of, ug in step.lines:
                 if of == metal and ug < 0 and isinstance(holder, str):
@@ -124,9 +161,10 @@ def test_shares_equal_the_fractions_to_the_microgram(steps):
         for lot in LOTS:
             wanted = {origin: ug for origin, ug in expected[lot, metal].items() if ug}
             assert traced.contents[metal].get(lot, {}) == wanted
-        for account in ("lost", "shipped"):
+        for account in ACCOUNTS:
             wanted = {origin: ug for origin, ug in expected[account, metal].items() if ug}
-            assert traced.gone[metal].get(account, {}) == wanted
+            gone = traced.gone[metal].get(account, {})
+            assert {origin: ug for origin, ug in gone.items() if ug} == wanted
 
 
 @settings(max_examples=40, deadline=None)
@@ -158,6 +196,9 @@ def test_following_a_lot_agrees_with_everybodys_mixtures(steps, lot):
             if other != lot:
                 mixture = everyone.contents[metal].get(other, {})
                 assert parts.get(other, 0) == _of_lot(mixture, lot)
+        for account in ACCOUNTS:
+            share = everyone.gone[metal].get(account, {})
+            assert gone.get(account, 0) == _of_lot(share, lot)
 
 
 def _of_lot(mixture, lot):
@@ -175,17 +216,21 @@ def _with_arrivals_from_outside(steps, lot):
                 back += [("crossing", metal, -ug), (lot, metal, ug)]
             else:
                 lines.append((holder, metal, ug))
-        told.append(Step(step.at, 2 * step.movement, lines))
+        told.append(Step(step.at, 2 * step.movement, lines, step.restates))
         if back:
             told.append(Step(step.at, 2 * step.movement + 1, back))
     return told
+
+
+def _touches(step, lots):
+    return step.restates in lots or any(holder in lots for holder, _, _ in step.lines)
 
 
 @settings(max_examples=40, deadline=None)
 @given(histories(), st.sampled_from(LOTS))
 def test_a_trace_of_the_connected_lots_alone_is_the_same(steps, lot):
     back = givers(steps, {lot})
-    touching = [s for s in steps if any(holder in back for holder, _, _ in s.lines)]
+    touching = [s for s in steps if _touches(s, back)]
     whole, part = mix(steps), mix(touching, back)
     ahead = takers(steps, {lot})
     beside = {
@@ -196,7 +241,7 @@ def test_a_trace_of_the_connected_lots_alone_is_the_same(steps, lot):
         if isinstance(holder, int)
     }
     around = givers(steps, beside | ahead)
-    near = [s for s in steps if any(holder in around for holder, _, _ in s.lines)]
+    near = [s for s in steps if _touches(s, around)]
     followed, alone = follow(steps, lot), follow(near, lot, around)
     for metal in METALS:
         assert part.contents[metal].get(lot, {}) == whole.contents[metal].get(lot, {})
@@ -211,10 +256,14 @@ def test_a_trace_of_the_connected_lots_alone_is_the_same(steps, lot):
 def test_edges_carry_what_every_holder_received(steps):
     traced = mix(steps)
     arrived = defaultdict(int)
-    for (_, target, metal), ug in traced.edges.items():
+    for (source, target, metal), ug in traced.edges.items():
+        if "assay-difference" in (source, target):
+            continue
         arrived[target, metal] += ug
     expected = defaultdict(int)
     for step in steps:
+        if step.restates is not None:
+            continue
         for holder, metal, ug in step.lines:
             if ug > 0:
                 expected[holder, metal] += ug

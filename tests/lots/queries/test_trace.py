@@ -10,11 +10,12 @@ import pytest
 from lots.models import Entry, Lot, ProcessBatch
 from lots.queries.holdings import AsOf, holding
 from lots.queries.trace import trace_all, trace_back, trace_forward
-from lots.services.assays import AssayReport, Finding
+from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.reversal import reverse_movement
+from lots.services.rulings import rule_assay
 from lots.services.taking import Take
 from lots.services.weighings import Weight
 from lots.trace import Origin
@@ -107,6 +108,40 @@ def test_what_was_reversed_leaves_no_trace(melted, act):
     ahead = trace_forward(melted.isolde)
     assert {part.lot for part in ahead.parts} == {melted.granules, melted.batch.vessel}
     assert "melt-difference" not in {edge.target for edge in ahead.graph.edges}
+
+
+def ruled(works, act, lot, silver, hours):
+    findings = {"Ag": Finding(Decimal(silver), Decimal("0.2"))}
+    report = AssayReport("gravimetric", works.laboratory, findings)
+    assay = record_assay(lot=lot, report=report, act=act(hours))
+    return rule_assay(assay=assay, reason="The laboratory's report.", act=act(hours))
+
+
+def test_a_late_assay_changes_its_own_lots_share_and_nobody_elses(melted, works, act):
+    before = trace_forward(melted.pellow).parts
+    ruled(works, act, melted.isolde, "880", 4)
+    ahead = trace_forward(melted.isolde)
+    assert ahead.entered_ug["Ag"] == 264_000_000
+    silver = {part.lot or part.account: part.mass_ug for part in ahead.parts if part.metal == "Ag"}
+    # The granules hold what they were found to hold; the closed batch's difference answers for it.
+    assert silver == {melted.granules: 267_300_000, "melt-difference": -3_300_000}
+    assert trace_forward(melted.pellow).parts == before
+
+
+def test_a_late_assay_takes_its_lots_own_metal_out_of_an_open_vessel(works, act):
+    isolde = received(works, act, works.brackwater, 300, 0)
+    pellow = received(works, act, works.pellow, 100, 0.5)
+    batch = start_batch(
+        kind=ProcessBatch.Kind.MELT,
+        place=works.places["melt-bench"],
+        inputs=Inputs([Take(isolde), Take(pellow)]),
+        act=act(1),
+    )
+    ruled(works, act, isolde, "880", 2)
+    silver = {share.lot: share.mass_ug for share in trace_back(batch.vessel).shares[:2]}
+    assert silver == {isolde: 264_000_000, pellow: 90_000_000}
+    assert trace_forward(isolde).entered_ug["Ag"] == 264_000_000
+    assert [part.mass_ug for part in trace_forward(pellow).parts] == [90_000_000, 10_000_000]
 
 
 def test_metal_used_again_is_followed_round(melted, works, act):
