@@ -105,7 +105,7 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None
             status=status.HTTP_503_SERVICE_UNAVAILABLE,
             headers={"Retry-After": "1"},
         )
-    if isinstance(error, DatabaseError) and _is_guard(error):
+    if isinstance(error, DatabaseError) and is_guard(error):
         conflict = guard_refusal(error)
         return Response(conflict.as_problem(), status=conflict.status)
     if isinstance(error, Http404):
@@ -133,7 +133,7 @@ def guard_refusal(error: DatabaseError) -> ConflictError:
     )
 
 
-def _is_guard(error: DatabaseError) -> bool:
+def is_guard(error: DatabaseError) -> bool:
     return "append-only" in str(error) or "closed month" in str(error)
 
 

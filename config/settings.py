@@ -59,6 +59,7 @@ INSTALLED_APPS = [
     "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",
+    "django_htmx",
     "config",
     "lots",
     "cells",
@@ -74,6 +75,8 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "config.pages.content_policy",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -89,6 +92,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "lots.pages.access.shell",
             ],
         },
     },
@@ -142,6 +146,7 @@ UPLOAD_BYTES_MAX = 10 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX
 FILE_UPLOAD_PERMISSIONS = 0o640
 
+CSRF_FAILURE_VIEW = "config.pages.stale_form"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 SECURE_CONTENT_TYPE_NOSNIFF = True
@@ -203,6 +208,11 @@ SPECTACULAR_SETTINGS = {
         "LotForm": "lots.models.Lot.Form",
         "LotState": "lots.models.Lot.State",
         "LotContent": "lots.models.Lot.Content",
+        "ProcessState": "lots.models.ProcessBatch.State",
+        "ExcessState": "lots.models.Excess.State",
+        "RunState": "cells.models.CellRun.State",
+        "SlimesBagState": "cells.models.SlimesBag.State",
+        "WarningState": "cells.models.CellWarning.State",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }

@@ -1,9 +1,16 @@
-"""Root addresses: the API with its schema and documentation, and the admin."""
+"""Root addresses: the pages, the API with its schema and documentation, and the admin."""
 
 from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView
 from rest_framework.authtoken.views import obtain_auth_token
+
+from config import pages
+
+handler400 = pages.bad_request
+handler403 = pages.not_allowed
+handler404 = pages.not_found
+handler500 = pages.broken
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("admin/", admin.site.urls),
@@ -11,4 +18,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/docs/", SpectacularRedocView.as_view(url_name="schema"), name="api-docs"),
     path("api/v1/token/", obtain_auth_token, name="token"),
     path("api/v1/", include("lots.api.urls")),
+    path("api/v1/", include("cells.api.urls")),
+    path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
+    path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
+    path("", include("lots.pages.urls")),
+    path("", include("cells.pages.urls")),
+    path("", include("reports.pages.urls")),
 ]

@@ -11,6 +11,7 @@ import pytest
 from django.conf import settings as site_settings
 from django.contrib.auth import get_user_model
 from django.db import connection
+from django.test import Client
 from rest_framework.test import APIClient
 
 from lots import clock
@@ -158,3 +159,21 @@ def api_as() -> Callable[[object], APIClient]:
 def api(works: SimpleNamespace, api_as: Callable[[object], APIClient]) -> APIClient:
     """The operator's API client."""
     return api_as(works.operator)
+
+
+@pytest.fixture
+def browse_as() -> Callable[[object], Client]:
+    """A browser signed in as the given user."""
+
+    def sign_in(user: object) -> Client:
+        client = Client()
+        client.force_login(user)  # type: ignore[arg-type]
+        return client
+
+    return sign_in
+
+
+@pytest.fixture
+def bench(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
+    """The operator's browser."""
+    return browse_as(works.operator)

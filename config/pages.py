@@ -1,0 +1,125 @@
+"""The site's shell: signing in and out, error pages, and refusals put beside the field at fault."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Final
+
+from django import forms
+from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.views import LoginView, LogoutView
+from django.db import DatabaseError, OperationalError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from config.api import guard_refusal, is_guard
+from config.refusals import ConflictError, RefusalError
+
+# Nothing is loaded from elsewhere and no script or style stands in a page itself. The API's own
+# documentation page brings its own script and is left out.
+CONTENT_SECURITY_POLICY: Final = (
+    "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'"
+)
+_OWN_POLICY: Final = ("/api/docs/",)
+
+
+class SignInForm(AuthenticationForm):
+    """As the framework's, with one message whether the name or the password is wrong."""
+
+    error_messages = {
+        "invalid_login": "This name and password do not belong together. Both count upper case.",
+        "inactive": "This account is not in use.",
+    }
+
+
+class SignIn(LoginView):
+    template_name = "site/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+
+class SignOut(LogoutView):
+    http_method_names = ["post", "options"]
+
+
+def content_policy(
+    get_response: Callable[[HttpRequest], HttpResponse],
+) -> Callable[[HttpRequest], HttpResponse]:
+    """Middleware: the site's content security policy on every answer."""
+
+    def answer(request: HttpRequest) -> HttpResponse:
+        response = get_response(request)
+        if not request.path.startswith(_OWN_POLICY):
+            response.headers.setdefault("Content-Security-Policy", CONTENT_SECURITY_POLICY)
+        return response
+
+    return answer
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return render(request, "site/404.html", status=404)
+
+
+def not_allowed(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return render(request, "site/403.html", status=403)
+
+
+def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return render(request, "site/400.html", status=400)
+
+
+def broken(request: HttpRequest) -> HttpResponse:
+    """Says so without asking anything of the database, which may be what is broken."""
+    return render(None, "site/500.html", status=500)
+
+
+def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """The form's own token does not match: most often the session ended while it lay open."""
+    return render(request, "site/stale_form.html", status=403)
+
+
+def refusal_of(error: Exception) -> RefusalError | None:
+    """What to tell the person about an error while recording; None when it is our own mistake."""
+    if isinstance(error, RefusalError):
+        return error
+    if isinstance(error, OperationalError):
+        return ConflictError(
+            "The ledger is busy.", code="busy", remedy="Send the same form again; it counts once."
+        )
+    if isinstance(error, DatabaseError) and is_guard(error):
+        return guard_refusal(error)
+    return None
+
+
+def message_of(refusal: RefusalError) -> str:
+    """The refusal as one sentence or two: what is wrong, what was given, what to do instead."""
+    given = f" Given: {refusal.value}." if refusal.value else ""
+    return f"{refusal.message}{given} {refusal.remedy}".strip()
+
+
+def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
+    """Shows a refusal beside the form's field at fault, or above the form when it has none.
+
+    A form may name, as `asked_as`, which of its fields asks for what a service calls otherwise.
+    """
+    asked_as: dict[str, str] = getattr(form, "asked_as", {})
+    name = form_field_of(refusal.field, {*form.fields, *asked_as})
+    name = asked_as.get(name, name) if name else None
+    form.add_error(name, forms.ValidationError(message_of(refusal), code=refusal.code))
+
+
+def form_field_of(path: str | None, names: Iterable[str]) -> str | None:
+    """The form's name for a service's dotted field: `output.weight.gross` is `weight_gross`.
+
+    Tried in turn: ever shorter tails joined with underscores, then ever shorter heads' tails, so
+    that `declared.Ag` and `inputs.0.mass` find `declared` and `inputs`.
+    """
+    known = set(names)
+    parts = [part for part in (path or "").split(".") if part and not part.isdigit()]
+    for end in range(len(parts), 0, -1):
+        for start in range(end):
+            candidate = "_".join(parts[start:end]).replace("-", "_").lower()
+            if candidate in known:
+                return candidate
+    return None

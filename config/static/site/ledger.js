@@ -1,0 +1,128 @@
+// Small helps that pages work without: the folded contents on a phone, rows added to a form,
+// entries kept on this device until they are recorded, and one send for a double press.
+(function () {
+  "use strict";
+
+  const contents = document.getElementById("contents");
+  const opener = document.querySelector(".contents-button");
+  if (contents && opener) {
+    opener.hidden = false;
+    contents.classList.add("folded");
+    opener.addEventListener("click", function () {
+      const folded = contents.classList.toggle("folded");
+      opener.setAttribute("aria-expanded", String(!folded));
+    });
+  }
+
+  const problem = document.querySelector("[data-focus]");
+  if (problem) problem.focus();
+
+  const offline = document.getElementById("offline");
+  function tellConnection() {
+    if (offline) offline.hidden = navigator.onLine;
+  }
+  window.addEventListener("online", tellConnection);
+  window.addEventListener("offline", tellConnection);
+  tellConnection();
+
+  document.querySelectorAll("[data-print]").forEach(function (button) {
+    button.hidden = false;
+    button.addEventListener("click", function () { window.print(); });
+  });
+
+  document.querySelectorAll("[data-add-row]").forEach(function (button) {
+    button.hidden = false;
+    button.addEventListener("click", function () {
+      const rows = document.getElementById(button.dataset.addRow);
+      const row = rows.lastElementChild.cloneNode(true);
+      row.querySelectorAll("input").forEach(function (input) { input.value = ""; });
+      rows.appendChild(row);
+      if (window.htmx) window.htmx.process(row);
+      row.querySelector("input").focus();
+    });
+  });
+
+  // Kept per address and person: what was typed, with the form's own key, so that sending it again
+  // after a lost connection or an ended session is recorded once.
+  const form = document.querySelector("form[data-keep]");
+  const recorded = document.querySelector("[data-recorded]");
+  const person = document.body.dataset.person || "";
+  function store(action) {
+    try { return action(window.localStorage); } catch (error) { return null; }
+  }
+  if (recorded) {
+    store(function (storage) {
+      const sent = storage.getItem("ledger.sent");
+      if (sent) storage.removeItem(sent);
+      storage.removeItem("ledger.sent");
+    });
+  }
+  if (!form) return;
+  const name = "ledger.kept " + person + " " + window.location.pathname;
+
+  function keep() {
+    const values = [];
+    new FormData(form).forEach(function (value, field) {
+      if (typeof value === "string" && field !== "csrfmiddlewaretoken") values.push([field, value]);
+    });
+    store(function (storage) { storage.setItem(name, JSON.stringify(values)); });
+  }
+
+  function fillIn(values) {
+    const seen = {};
+    function named(field) {
+      return Array.from(form.querySelectorAll("[name='" + CSS.escape(field) + "']"));
+    }
+    form.querySelectorAll("input[type=checkbox]").forEach(function (box) { box.checked = false; });
+    values.forEach(function (pair) {
+      const index = seen[pair[0]] = (pair[0] in seen ? seen[pair[0]] + 1 : 0);
+      let fields = named(pair[0]);
+      const adder = fields.length && fields[0].closest(".field").querySelector("[data-add-row]");
+      if (adder && index >= fields.length) {
+        adder.click();
+        fields = named(pair[0]);
+      }
+      const field = fields.find(function (each) {
+        return (each.type === "checkbox" || each.type === "radio") && each.value === pair[1];
+      }) || fields[Math.min(index, fields.length - 1)];
+      if (!field) return;
+      if (field.type === "checkbox" || field.type === "radio") field.checked = true;
+      else field.value = pair[1];
+    });
+  }
+
+  const kept = form.dataset.keep === "fresh" && store(function (storage) { return storage.getItem(name); });
+  if (kept) {
+    fillIn(JSON.parse(kept));
+    const note = document.getElementById("kept");
+    if (note) {
+      note.hidden = false;
+      note.querySelector("button").addEventListener("click", function () {
+        store(function (storage) { storage.removeItem(name); });
+        window.location.reload();
+      });
+    }
+  }
+  form.addEventListener("input", keep);
+  form.addEventListener("change", keep);
+  form.addEventListener("submit", function (event) {
+    const button = form.querySelector("button.primary");
+    if (!navigator.onLine) {
+      event.preventDefault();
+      tellConnection();
+      if (offline) offline.scrollIntoView();
+      return;
+    }
+    if (button.getAttribute("aria-busy") === "true") {
+      event.preventDefault();
+      return;
+    }
+    keep();
+    store(function (storage) { storage.setItem("ledger.sent", name); });
+    button.setAttribute("aria-busy", "true");
+  });
+  window.addEventListener("pageshow", function () {
+    const button = form.querySelector("button.primary");
+    if (button) button.removeAttribute("aria-busy");
+  });
+}());

@@ -1,0 +1,96 @@
+"""What every bench form has: its own key, when it happened, a note; and common parts of forms."""
+
+from __future__ import annotations
+
+import datetime as dt
+import uuid
+from typing import Any, ClassVar
+
+from django import forms
+from django.contrib.auth.models import AbstractBaseUser
+from django.utils import timezone
+
+from lots.models import Balance, Party, Place
+from lots.pages.form_fields import MassField
+from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act
+from lots.services.weighings import Weight
+
+
+def new_key() -> str:
+    return f"page-{uuid.uuid4()}"
+
+
+class ActForm(forms.Form):
+    """A form that records one thing, once, however often it is sent."""
+
+    key = forms.CharField(widget=forms.HiddenInput, max_length=KEY_LENGTH_MAX, initial=new_key)
+    occurred_at = forms.DateTimeField(
+        label="When it happened",
+        required=False,
+        help_text="Leave it empty for now. Times are those of the works.",
+        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
+        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"],
+    )
+    note = forms.CharField(
+        required=False,
+        max_length=NOTE_LENGTH_MAX,
+        widget=forms.TextInput({"autocomplete": "off"}),
+    )
+    field_order: list[str] | None = None
+    # What services call otherwise than this form, by its last name: see `put_refusal`.
+    asked_as: ClassVar[dict[str, str]] = {"idempotency_key": "key"}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # When and why are asked after what happened, whatever order the classes declare.
+        last: list[str] = [n for n in ("occurred_at", "note", "key") if n in self.fields]
+        self.order_fields([*(name for name in self.fields if name not in last), *last])
+        for field in self.fields.values():
+            if isinstance(field, forms.ModelChoiceField):
+                field.empty_label = "Choose …" if field.required else "–"
+
+    def act(self, who: AbstractBaseUser) -> Act:
+        """Who, when, why and the key, for the service."""
+        moment: dt.datetime | None = self.cleaned_data["occurred_at"]
+        if moment is not None and timezone.is_naive(moment):
+            moment = timezone.make_aware(moment)
+        return Act(
+            who=who,
+            occurred_at=moment,
+            key=self.cleaned_data["key"],
+            note=self.cleaned_data["note"],
+        )
+
+
+class WeightForm(ActForm):
+    """Gross and tare on one balance."""
+
+    gross = MassField(help_text="With its unit: 1302.4 g, 41.87 ozt, 26 dwt.")
+    tare = MassField(
+        positive=False, required=False, help_text="Leave it empty when the pan was tared."
+    )
+    balance = forms.ModelChoiceField(Balance.objects.filter(is_active=True))
+
+    def weight(self) -> Weight:
+        return Weight(
+            gross_ug=self.cleaned_data["gross"],
+            tare_ug=self.cleaned_data["tare"] or 0,
+            balance=self.cleaned_data["balance"],
+            entered_as=str(self.data.get("gross", ""))[:80],
+        )
+
+
+def place_field(**kwargs: Any) -> forms.ModelChoiceField[Place]:
+    return forms.ModelChoiceField(Place.objects.filter(is_active=True), **kwargs)
+
+
+def party_field(kinds: tuple[str, ...] = (), **kwargs: Any) -> forms.ModelChoiceField[Party]:
+    parties = Party.objects.filter(is_active=True)
+    return forms.ModelChoiceField(parties.filter(kind__in=kinds) if kinds else parties, **kwargs)
+
+
+def choice_field(choices: Any, **kwargs: Any) -> forms.ChoiceField:
+    """A choice that asks to be made, unless it comes with an initial value."""
+    listed = list(choices.choices if hasattr(choices, "choices") else choices)
+    first = [] if "initial" in kwargs else [("", "Choose …")]
+    return forms.ChoiceField(choices=first + listed, **kwargs)

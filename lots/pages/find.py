@@ -1,0 +1,44 @@
+"""Search, the address a label's code opens, and the conversion shown while a mass is typed."""
+
+from __future__ import annotations
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from config.pages import message_of
+from config.refusals import RefusalError
+from lots import shown
+from lots.pages.access import role_of, staff_page
+from lots.queries.search import WORDS_MAX, search
+from lots.units import parse_mass
+
+
+@staff_page
+def search_page(request: HttpRequest) -> HttpResponse:
+    words = request.GET.get("q", "")[:WORDS_MAX].strip()
+    found = search(words)
+    if found.exact is not None:
+        return redirect("lot", code=found.exact.code)
+    return render(request, "lots/search.html", {"words": words, "found": found})
+
+
+def scanned(request: HttpRequest, code: str) -> HttpResponse:
+    """Where a label's QR code leads: staff to the lot, its customer to the answer."""
+    if role_of(request) == "customer":
+        return redirect("lot-answer", code=code)
+    return redirect("lot", code=code)
+
+
+@staff_page
+def convert_mass(request: HttpRequest) -> HttpResponse:
+    """One line below the field: the mass in the other units, or what is wrong with it."""
+    text = request.GET.get(request.GET.get("of", ""), "")
+    if not text.strip():
+        return HttpResponse("")
+    try:
+        quantity = parse_mass(text, field="", positive=False)
+    except RefusalError as refusal:
+        return render(
+            request, "lots/conversion.html", {"problem": refusal.remedy or message_of(refusal)}
+        )
+    return render(request, "lots/conversion.html", {"text": shown.both(quantity.mass_ug)})

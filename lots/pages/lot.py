@@ -1,0 +1,93 @@
+"""One lot: what it holds, its life line, what was measured of it, its papers, its origins."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Prefetch
+from django.http import FileResponse, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+
+from config.charts import Bar, BarChart
+from config.menu import links_for
+from lots.models import Assay, AssayResult, Document, Lot, Weighing
+from lots.pages.access import lot_for, role_of, staff_page
+from lots.queries.holdings import Holding, holding
+from lots.queries.lifeline import lifeline
+from lots.queries.trace import trace_back, trace_forward
+from lots.units import ug_to_g
+
+
+@staff_page
+def lot_page(request: HttpRequest, code: str) -> HttpResponse:
+    lot = lot_for(request, code)
+    held = holding(lot)
+    assays = _assays(lot)
+    ruling = lot.rulings.select_related("assay").order_by("decided_at", "id").last()
+    return render(
+        request,
+        "lots/lot.html",
+        {
+            "section": "lots",
+            "lot": lot,
+            "held": held,
+            "chart": _content_chart(lot, held),
+            "lifeline": lifeline(lot),
+            "weighings": _weighings(lot),
+            "volumes": _volumes(lot),
+            "assays": assays,
+            "ruling": ruling,
+            "documents": lot.documents.select_related("added_by"),
+            "excesses": lot.excesses.select_related("movement", "account"),
+            "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
+            "origins": trace_back(lot),
+            "destinations": trace_forward(lot),
+        },
+    )
+
+
+@staff_page
+def document(request: HttpRequest, pk: int) -> FileResponse:
+    """The file as uploaded, offered for saving so that no browser runs it."""
+    kept = get_object_or_404(Document, pk=pk)
+    return FileResponse(
+        kept.file.open("rb"),
+        as_attachment=True,
+        filename=kept.name,
+        content_type=kept.content_type,
+    )
+
+
+def _content_chart(lot: Lot, held: Holding) -> BarChart | None:
+    if not held.metals:
+        return None
+    bars = [
+        Bar(metal, float(ug_to_g(mass_ug)), accent=metal) for metal, mass_ug in held.metals.items()
+    ]
+    return BarChart(f"Metal in {lot.code}", "grams", bars)
+
+
+def _assays(lot: Lot) -> list[Assay]:
+    results = Prefetch("results", AssayResult.objects.order_by("id"))
+    return list(
+        lot.assays.select_related("laboratory", "withdrawal", "sample")
+        .prefetch_related(results)
+        .order_by("reported_at", "id")
+    )
+
+
+def _weighings(lot: Lot) -> list[Weighing]:
+    return list(
+        Weighing.objects.filter(lot=lot)
+        .select_related("balance", "taken_by", "withdrawal")
+        .order_by("taken_at", "id")
+    )
+
+
+def _volumes(lot: Lot) -> list[Any]:
+    return [
+        each.volumereading
+        for each in lot.measurements.filter(kind="volume")
+        .select_related("volumereading", "taken_by")
+        .order_by("taken_at", "id")
+    ]

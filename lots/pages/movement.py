@@ -1,0 +1,73 @@
+"""One movement with every line of it: the receipt after a posting, and where it is taken back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.http import HttpRequest
+from django.shortcuts import get_object_or_404
+
+from lots.models import Movement
+from lots.pages.bench_form import ActForm
+from lots.pages.lists import touched_lots
+from lots.pages.steps import BenchStep
+from lots.services.recording import Act
+from lots.services.reversal import reverse_movement
+
+
+class ReversalForm(ActForm):
+    reason = forms.CharField(
+        label="Why it is taken back",
+        max_length=200,
+        help_text="Both the movement and its reversal stay on record with this.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["note"]
+        del self.fields["occurred_at"]
+
+    def act(self, who: Any) -> Act:
+        return Act(who=who, key=self.cleaned_data["key"])
+
+
+class MovementReceipt(BenchStep):
+    """GET is the receipt; POST reverses."""
+
+    title = "Take it back"
+    button = "Reverse this movement"
+    done = "Reversed: its exact opposite is posted."
+    section = "movements"
+    form_class = ReversalForm
+    template_name = "lots/movement.html"
+
+    def find(self, request: HttpRequest, **path: Any) -> Movement:
+        movements = Movement.objects.select_related(
+            "recorded_by", "counterparty", "reverses", "refers_to", "reversed_by"
+        ).prefetch_related(
+            "entries__lot",
+            "entries__account",
+            "entries__owner",
+            "claim_entries__owner",
+            "material_entries__lot",
+            "standings__lot",
+            "standings__place",
+            "standings__owner",
+            "excesses__lot",
+        )
+        return get_object_or_404(movements, sequence=path["sequence"])
+
+    def context(self) -> dict[str, Any]:
+        movement: Movement = self.subject
+        reversal = getattr(movement, "reversed_by", None)
+        return {
+            "movement": movement,
+            "reversal": reversal,
+            "lots": touched_lots(movement),
+            "can_reverse": reversal is None and movement.reverses_id is None,
+        }
+
+    def perform(self, act: Act, form: Any) -> Movement:
+        reason = form.cleaned_data["reason"]
+        return reverse_movement(movement=self.subject, reason=reason, act=act)

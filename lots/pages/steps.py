@@ -1,0 +1,118 @@
+"""One bench step as a page: shows its form, calls its service, puts a refusal beside the field."""
+
+from __future__ import annotations
+
+from typing import Any, ClassVar
+
+from django.contrib import messages
+from django.db.models import Model
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views import View
+
+from config.pages import put_refusal, refusal_of
+from lots.models import Lot, Movement
+from lots.pages.access import check_staff
+from lots.pages.bench_form import ActForm, new_key
+from lots.queries.at_hand import lots_at_hand
+from lots.services.recording import Act
+
+
+class BenchStep(View):
+    """Subclasses name `title`, `form_class`, `perform` and, where there is one, `subject`.
+
+    `cautions` are the steps of the safety texts shown beside the form; `offered_forms` are the
+    forms of lots offered while a code is typed (all when empty, none when None).
+    """
+
+    title: ClassVar[str] = ""
+    lead: ClassVar[str] = ""
+    button: ClassVar[str] = "Record"
+    done: ClassVar[str] = "Recorded."
+    section: ClassVar[str] = "bench"
+    cautions: ClassVar[tuple[str, ...]] = ()
+    form_class: ClassVar[type[ActForm]]
+    roles: ClassVar[frozenset[str] | None] = None
+    offered_forms: ClassVar[tuple[str, ...] | None] = None
+    template_name: ClassVar[str] = "lots/bench_step.html"
+
+    def dispatch(self, request: HttpRequest, *args: Any, **path: Any) -> Any:
+        refused = check_staff(request, self.roles)
+        if refused is not None:
+            return refused
+        self.subject = self.find(request, **path)
+        return super().dispatch(request, *args, **path)
+
+    def find(self, request: HttpRequest, **path: Any) -> Any:
+        """What the address names, or Http404."""
+        return None
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        """What the form begins with; an address may name a lot."""
+        return {name: value for name, value in request.GET.items() if name != "key"}
+
+    def make_form(self, **kwargs: Any) -> ActForm:
+        return self.form_class(**kwargs)
+
+    def perform(self, act: Act, form: Any) -> Model:
+        """Calls one service with the form's cleaned data and returns what it recorded."""
+        raise AssertionError(f"{type(self).__name__} has no perform")
+
+    def context(self) -> dict[str, Any]:
+        """What a step's own template shows beside the form."""
+        return {}
+
+    def after(self, recorded: Any) -> str:
+        """Where to go next: the receipt of what was recorded."""
+        return receipt_address(recorded)
+
+    def get(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
+        form = self.make_form(initial={**self.initial(request), "key": new_key()})
+        return self.show(request, form)
+
+    def post(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
+        form = self.make_form(data=request.POST, files=request.FILES)
+        if form.is_valid():
+            try:
+                recorded = self.perform(form.act(request.user), form)  # type: ignore[arg-type]
+            except Exception as error:
+                refusal = refusal_of(error)
+                if refusal is None:
+                    raise
+                put_refusal(form, refusal)
+                return self.show(request, form, status=refusal.status)
+            messages.success(request, self.done)
+            return redirect(self.after(recorded))
+        return self.show(request, form, status=400)
+
+    def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
+        offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
+        return render(
+            request,
+            self.template_name,
+            {
+                "step": self,
+                "section": self.section,
+                "form": form,
+                "subject": self.subject,
+                "offered": offered,
+                "fresh": not form.is_bound,
+                **self.context(),
+            },
+            status=status,
+        )
+
+
+def receipt_address(recorded: Model) -> str:
+    """The page that shows what was recorded and, for a movement, offers to take it back."""
+    if isinstance(recorded, Movement):
+        return reverse("movement", args=[recorded.sequence])
+    if isinstance(recorded, Lot):
+        first = recorded.standings.select_related("movement").order_by("id").first()
+        if first is not None:
+            return reverse("movement", args=[first.movement.sequence])
+        return reverse("lot", args=[recorded.code])
+    lot = getattr(recorded, "lot", None)
+    assert isinstance(lot, Lot), f"no receipt for {type(recorded).__name__}"
+    return reverse("lot", args=[lot.code])

@@ -1,0 +1,105 @@
+"""Template tags for masses, metals and moments."""
+
+from __future__ import annotations
+
+import datetime as dt
+from decimal import Decimal
+from typing import Any
+
+from django import template
+from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from lots import shown
+from lots.metals import Metal
+
+register = template.Library()
+
+
+@register.filter
+def mass(mass_ug: int | None) -> str | SafeString:
+    """Grams and troy ounces; each stays on one line."""
+    if mass_ug is None:
+        return "–"
+    return format_html(
+        '<span class="mass"><span>{}</span> <span class="ozt">· {}</span></span>',
+        shown.grams(mass_ug),
+        shown.ounces(mass_ug),
+    )
+
+
+@register.filter
+def grams(mass_ug: int | None) -> str:
+    return "–" if mass_ug is None else shown.grams(mass_ug)
+
+
+@register.filter
+def ounces(mass_ug: int | None) -> str:
+    return "–" if mass_ug is None else shown.ounces(mass_ug)
+
+
+@register.filter
+def signed_grams(mass_ug: int | None) -> str:
+    """Grams with the sign always written."""
+    if mass_ug is None:
+        return "–"
+    return ("+" if mass_ug > 0 else "") + shown.grams(mass_ug)
+
+
+@register.filter
+def litres(volume_ul: int | None) -> str:
+    return "–" if volume_ul is None else shown.litres(volume_ul)
+
+
+@register.filter
+def figure(value: Any) -> str:
+    """A decimal without its trailing zeros, grouped."""
+    if value is None or value == "":
+        return "–"
+    number = Decimal(str(value)).normalize()
+    return shown.grouped(format(number, "f"))
+
+
+@register.filter
+def metal(symbol: str) -> SafeString:
+    """The metal's symbol as a struck mark, its name for those who can't see it."""
+    return format_html(
+        '<abbr class="metal metal-{}" title="{}">{}</abbr>', symbol, Metal(symbol).label, symbol
+    )
+
+
+@register.filter
+def metal_name(symbol: str) -> str:
+    return str(Metal(symbol).label)
+
+
+@register.filter
+def moment(value: dt.datetime | None) -> str | SafeString:
+    """Day and time at the works."""
+    if value is None:
+        return "–"
+    local = timezone.localtime(value)
+    return format_html(
+        '<time datetime="{}">{} {}</time>',
+        local.isoformat(timespec="seconds"),
+        local.day,
+        local.strftime("%b %Y, %H:%M"),
+    )
+
+
+@register.filter
+def day(value: dt.date | dt.datetime | None) -> str | SafeString:
+    if value is None:
+        return "–"
+    if isinstance(value, dt.datetime):
+        value = timezone.localtime(value).date()
+    return format_html(
+        '<time datetime="{}">{} {}</time>', value.isoformat(), value.day, value.strftime("%b %Y")
+    )
+
+
+@register.filter
+def item(mapping: dict[Any, Any], key: Any) -> Any:
+    """A mapping's value by a key held in a variable."""
+    return mapping.get(key)

@@ -1,0 +1,76 @@
+"""Where is my lot? One lot's answer, for its customer and for the office."""
+
+from __future__ import annotations
+
+from django.contrib.auth.views import redirect_to_login
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from config.charts import Bar, BarChart
+from lots.models import Lot
+from lots.pages.access import lot_for, party_looking
+from lots.units import ug_to_g
+from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where, lot_answer
+
+
+def answer_page(request: HttpRequest, code: str) -> HttpResponse:
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    lot = lot_for(request, code)
+    answer = lot_answer(lot)
+    return render(
+        request,
+        "reports/lot_answer.html",
+        {
+            "lot": lot,
+            "answer": answer,
+            "metals": [
+                {
+                    "answer": metal,
+                    "where": _headings(metal),
+                    "chart": _chart(metal),
+                    "parts": [part for part in answer.parts if part.metal == metal.metal],
+                }
+                for metal in answer.metals
+            ],
+            "rules": _ruling(answer),
+        },
+    )
+
+
+def customer_lots(request: HttpRequest) -> HttpResponse:
+    """The lots the signed-in customer sent in."""
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    party = party_looking(request)
+    if party is None:
+        raise Http404
+    lots = Lot.objects.filter(received_from=party).select_related("place")
+    return render(request, "reports/customer_lots.html", {"party": party, "lots": lots})
+
+
+def _headings(metal: MetalAnswer) -> list[tuple[str, int]]:
+    return [
+        (WHERE_NAMES[where], metal.where_ug[where]) for where in Where if metal.where_ug.get(where)
+    ]
+
+
+def _chart(metal: MetalAnswer) -> BarChart | None:
+    bars = [
+        Bar(_SHORT.get(name, name), float(ug_to_g(mass_ug)), accent=metal.metal)
+        for name, mass_ug in _headings(metal)
+    ]
+    if len(bars) < 2:
+        return None
+    return BarChart(f"Where the {metal.metal} of this lot is", "grams", bars)
+
+
+_SHORT = {
+    WHERE_NAMES[Where.ELECTROLYTE]: "Solutions",
+    WHERE_NAMES[Where.THE_LOT]: "Still in the lot",
+}
+
+
+def _ruling(answer: LotAnswer) -> str:
+    ruling = next((assay for assay in answer.evidence.assays if assay.rules), None)
+    return ruling.ruling_reason if ruling else ""

@@ -1,0 +1,153 @@
+"""What needs a person now, most urgent first, in a fixed number of queries."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
+from lots.models import Balance, BooksMonth, Excess, Lot, ProcessBatch
+from lots.queries.holdings import holdings
+from lots.shown import grams
+from reports.queries.periods import local_day, next_month
+
+LISTED_MAX: Final = 12
+CALIBRATION_NOTICE_D: Final = 14
+_WAITING_CONTENT: Final = (Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED)
+
+
+class Urgency(IntEnum):
+    """The lower, the sooner."""
+
+    NOW = 1
+    TODAY = 2
+    SOON = 3
+
+
+@dataclass(frozen=True)
+class Attention:
+    """One matter: `kind` names it, `about` the thing by which a page is found, `text` says it."""
+
+    urgency: Urgency
+    kind: str
+    about: str
+    text: str
+    since: dt.datetime | None = None
+
+
+def attention(now: dt.datetime) -> list[Attention]:
+    """Every open matter; of each kind at most `LISTED_MAX`, the oldest first."""
+    found = [
+        *_runs(),
+        *_warnings(),
+        *_quarantined(),
+        *_excesses(),
+        *_batches(),
+        *_bags(),
+        *_awaiting_assay(),
+        *_balances(local_day(now)),
+        *_months(now),
+    ]
+    return sorted(found, key=lambda each: each.urgency)
+
+
+_RUN_NEEDS: Final[dict[str, tuple[Urgency, str]]] = {
+    CellRun.State.CHARGED: (Urgency.TODAY, "charged, current not switched on"),
+    CellRun.State.RUNNING: (Urgency.SOON, "running"),
+    CellRun.State.STOPPED: (Urgency.NOW, "stopped: crystal to harvest"),
+    CellRun.State.HARVESTED: (Urgency.NOW, "harvested: remnant, slimes and electrolyte to close"),
+}
+
+
+def _runs() -> Iterator[Attention]:
+    runs = CellRun.objects.filter(state__in=UNFINISHED).select_related("cell")
+    for run in runs.order_by("charged_at")[:LISTED_MAX]:
+        urgency, needs = _RUN_NEEDS[run.state]
+        since = run.harvested_at or run.stopped_at or run.started_at or run.charged_at
+        yield Attention(urgency, "run", run.code, f"{run.cell}: {needs}", since)
+
+
+def _warnings() -> Iterator[Attention]:
+    warnings = CellWarning.objects.filter(state=CellWarning.State.OPEN).select_related("run")
+    for each in warnings.order_by("raised_at")[:LISTED_MAX]:
+        yield Attention(Urgency.NOW, "warning", each.run.code, each.message, each.raised_at)
+
+
+def _quarantined() -> Iterator[Attention]:
+    lots = Lot.objects.filter(state=Lot.State.QUARANTINED)
+    for lot in lots.order_by("registered_at")[:LISTED_MAX]:
+        reason = lot.state_reason or "waits to be released"
+        text = f"{lot.get_form_display()} in quarantine: {reason}"
+        yield Attention(Urgency.TODAY, "quarantine", lot.code, text, lot.registered_at)
+
+
+def _excesses() -> Iterator[Attention]:
+    rows = Excess.objects.filter(state=Excess.State.OPEN).select_related("movement", "lot")
+    for each in rows.order_by("id")[:LISTED_MAX]:
+        limit = each.limit_of_error_ug
+        beside = "" if limit is None else f", limit of error {grams(limit)}"
+        yield Attention(
+            Urgency.TODAY if limit is None or each.excess_ug > limit else Urgency.SOON,
+            "excess",
+            str(each.movement.sequence),
+            f"{each.lot.code} measured {grams(each.excess_ug)} {each.metal} above the book{beside}",
+            each.movement.occurred_at,
+        )
+
+
+def _batches() -> Iterator[Attention]:
+    batches = ProcessBatch.objects.filter(state=ProcessBatch.State.OPEN)
+    for batch in batches.order_by("started_at")[:LISTED_MAX]:
+        text = f"{batch.get_kind_display()} is open"
+        yield Attention(Urgency.SOON, "batch", batch.code, text, batch.started_at)
+
+
+def _bags() -> Iterator[Attention]:
+    """One matter for all that wait; the queue's own page has them one by one."""
+    waiting = SlimesBag.objects.filter(state=SlimesBag.State.WAITING)
+    bags = list(waiting.select_related("lot").order_by("lot__registered_at"))
+    if not bags:
+        return
+    held = holdings([bag.lot for bag in bags])
+    silver_ug = sum(each.metals.get("Ag", 0) for each in held.values())
+    text = (
+        f"{len(bags)} slimes bag{'s' if len(bags) > 1 else ''} waiting for recovery, "
+        f"with an estimated {grams(silver_ug)} of silver"
+    )
+    yield Attention(Urgency.SOON, "bags", "", text, bags[0].lot.registered_at)
+
+
+def _awaiting_assay() -> Iterator[Attention]:
+    lots = Lot.objects.filter(content=Lot.Content.DECLARED, state__in=_WAITING_CONTENT)
+    for lot in lots.order_by("registered_at")[:LISTED_MAX]:
+        about = f", {lot.description}" if lot.description else ""
+        text = f"{lot.get_form_display()}{about}: on declared content, no assay rules yet"
+        yield Attention(Urgency.SOON, "assay", lot.code, text, lot.registered_at)
+
+
+def _balances(today: dt.date) -> Iterator[Attention]:
+    due = today + dt.timedelta(days=CALIBRATION_NOTICE_D)
+    for balance in Balance.objects.filter(is_active=True, calibration_due__lte=due):
+        overdue = balance.is_overdue(today)
+        text = (
+            f"{balance}: calibration {'was' if overdue else 'is'} due "
+            f"{balance.calibration_due.day} {balance.calibration_due:%b %Y}"
+        )
+        yield Attention(Urgency.TODAY if overdue else Urgency.SOON, "balance", balance.code, text)
+
+
+def _months(now: dt.datetime) -> Iterator[Attention]:
+    """Months that are over and still open."""
+    over = BooksMonth.objects.filter(state=BooksMonth.State.OPEN, ends_at__lte=now)
+    for month in over.order_by("first_day")[:LISTED_MAX]:
+        late = local_day(now) >= next_month(next_month(month.first_day))
+        yield Attention(
+            Urgency.NOW if late else Urgency.TODAY,
+            "month",
+            str(month),
+            f"{month.first_day:%B %Y} is over: count and close it",
+            month.ends_at,
+        )
