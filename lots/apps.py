@@ -8,3 +8,11 @@ class LotsConfig(AppConfig):
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = APPEND_ONLY
+
+    def ready(self) -> None:
+        # Each event registers how its movement is undone, whoever reverses it.
+        from lots.services import (  # noqa: F401, PLC0415
+            process_batches,
+            quarantine,
+            rulings,
+        )

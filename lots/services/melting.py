@@ -1,0 +1,132 @@
+"""One lot is melted and weighed again: what the fire took is the melt loss.
+
+Molten metal, a wet mould and fume can injure: eye, face and hand protection, a dry warm mould and
+extraction come first. The safety data sheets and local rules go before anything said here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from config.refusals import ConflictError, InvalidError
+from lots import chart
+from lots.metals import Metal
+from lots.models import Entry, Lot, Movement, Place, Weighing
+from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import Take, Taken, take_one
+from lots.services.weighings import Weight, keep_weighing
+from lots.services.write_off import check_cause
+from lots.units import ug_to_g
+
+_FROM_A_MELT: Final = (Lot.Form.GRANULES, Lot.Form.BAR, Lot.Form.FEED)
+
+
+@dataclass(frozen=True)
+class Melted:
+    """What the melt gave: its form, where it stands, what it weighs when it was weighed.
+
+    `lost_ug` is metal known to be lost in the melt, by metal, with its `cause`.
+    """
+
+    form: str
+    place: Place
+    weight: Weight | None = None
+    lost_ug: Mapping[str, int] = field(default_factory=dict)
+    cause: str = ""
+    description: str = ""
+
+
+@recorded_once
+def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
+    """Melts a whole lot into a new one of the same owner.
+
+    The loss of material is the difference of the lot's mass and the new weight, and stays visible
+    as the movement's own material; metals are carried over as booked until an assay rules, but for
+    a declared loss. Raises what `take` raises; InvalidError `form_not_from_a_melt`, `not_meltable`,
+    `unknown_choice`, `empty`, `unknown_metal`, `not_positive`; ConflictError `more_than_there_is`.
+    """
+    _check(lot, melted, act)
+    taken = take_one(Take(lot), act)
+    owner = taken.sole_owner()
+    assert owner is not None
+    _check_lost(melted, taken)
+    new = register_lot(
+        form=melted.form,
+        owner=owner,
+        place=melted.place,
+        content=Lot.Content.BY_PROPORTION,
+        act=act,
+        description=melted.description or lot.description,
+        received_from=lot.received_from,
+    )
+    weighing = (
+        keep_weighing(new, melted.weight, Weighing.Purpose.MELT, act) if melted.weight else None
+    )
+    lines = []
+    for metal, metal_ug in taken.metals.items():
+        lost_ug = melted.lost_ug.get(metal, 0)
+        line = Line(metal, metal_ug - lost_ug, lot=new, owner=owner)
+        loss = Line(metal, lost_ug, account=chart.LOSS, owner=owner, basis=Entry.Basis.DECLARED)
+        lines += [replace(line, quantity_by=weighing), loss]
+    material = MaterialLine(
+        new, mass_ug=weighing.net_ug if weighing else taken.mass_ug, quantity_by=weighing
+    )
+    post(
+        Draft(
+            kind=Movement.Kind.MELT,
+            stage=Movement.Stage.RECEIPT,
+            cause=melted.cause,
+            lines=[*taken.lines, *lines],
+            materials=[*taken.materials, material],
+            standings=[StandingLine(new, melted.place, owner)],
+        ),
+        act,
+    )
+    return new
+
+
+def _check(lot: Lot, melted: Melted, act: Act) -> None:
+    if melted.form not in _FROM_A_MELT:
+        raise InvalidError(
+            "This form does not come from a simple melt.",
+            code="form_not_from_a_melt",
+            field="form",
+            value=melted.form,
+            remedy="Use one of: " + ", ".join(_FROM_A_MELT) + ".",
+        )
+    if lot.is_liquid:
+        raise InvalidError(
+            f"Lot {lot.code} is a solution.",
+            code="not_meltable",
+            field="lot",
+            value=lot.code,
+            remedy="Recover its metal in a process batch first.",
+        )
+    if melted.lost_ug or melted.cause:
+        check_cause(melted.cause, act)
+
+
+def _check_lost(melted: Melted, taken: Taken) -> None:
+    for metal, lost_ug in melted.lost_ug.items():
+        if metal not in Metal.values or lost_ug <= 0:
+            raise InvalidError(
+                "A loss is of a metal that is followed here, and above zero.",
+                code="not_positive" if metal in Metal.values else "unknown_metal",
+                field=f"lost.{metal}",
+                value=lost_ug,
+                remedy="Leave out metals of which nothing was lost.",
+            )
+        there_ug = taken.metals.get(metal, 0)
+        if lost_ug > there_ug:
+            raise ConflictError(
+                f"The lot holds only {ug_to_g(there_ug)} g of {metal}.",
+                code="more_than_there_is",
+                field=f"lost.{metal}",
+                value=f"{ug_to_g(lost_ug)} g",
+                remedy="Declare at most what the lot holds by the book.",
+            )

@@ -1,0 +1,112 @@
+"""A sample is taken for the laboratory, and used up there."""
+
+from __future__ import annotations
+
+from config.refusals import InvalidError
+from lots import chart
+from lots.models import Lot, Movement, Place
+from lots.services.drafts import Draft, Line, StandingLine
+from lots.services.lot_register import register_lot
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import Take, into, take_one
+
+
+@recorded_once
+def take_sample(
+    *,
+    lot: Lot,
+    place: Place,
+    act: Act,
+    mass_ug: int | None = None,
+    volume_ul: int | None = None,
+    description: str = "",
+) -> Lot:
+    """Takes a sample of stated mass (or volume) out of a lot, also out of one in quarantine.
+
+    It is a lot of the same owner at a place of the laboratory. Raises what `take` raises;
+    InvalidError `one_quantity_needed`, `not_a_laboratory`, `is_a_sample`.
+    """
+    _check(lot, place, mass_ug, volume_ul)
+    taken = take_one(Take(lot, mass_ug, volume_ul), act, also={Lot.State.QUARANTINED})
+    owner = taken.sole_owner()
+    assert owner is not None
+    sample = register_lot(
+        form=Lot.Form.SAMPLE,
+        owner=owner,
+        place=place,
+        content=Lot.Content.BY_PROPORTION,
+        act=act,
+        description=description or f"Sample of {lot.code}",
+        received_from=lot.received_from,
+    )
+    lines, materials = into(sample, owner, taken)
+    post(
+        Draft(
+            kind=Movement.Kind.SAMPLING,
+            stage=Movement.Stage.RECEIPT,
+            lines=[*taken.lines, *lines],
+            materials=[*taken.materials, *materials],
+            standings=[StandingLine(sample, place, owner)],
+        ),
+        act,
+    )
+    return sample
+
+
+@recorded_once
+def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movement:
+    """What of a sample the assay used up, all of it unless a mass is given.
+
+    Raises what `take` raises; InvalidError `not_a_sample`.
+    """
+    if sample.form != Lot.Form.SAMPLE:
+        raise InvalidError(
+            f"Lot {sample.code} is no sample.",
+            code="not_a_sample",
+            field="sample",
+            value=sample.code,
+            remedy="Take a sample of it first, or write the portion off.",
+        )
+    taken = take_one(Take(sample, mass_ug), act)
+    return post(
+        Draft(
+            kind=Movement.Kind.SAMPLING,
+            stage=Movement.Stage.RECEIPT,
+            lines=[
+                *taken.lines,
+                *(
+                    Line(metal, metal_ug, account=chart.SAMPLES_USED, owner=taken.sole_owner())
+                    for metal, metal_ug in taken.metals.items()
+                ),
+            ],
+            materials=taken.materials,
+        ),
+        act,
+    )
+
+
+def _check(lot: Lot, place: Place, mass_ug: int | None, volume_ul: int | None) -> None:
+    if lot.form == Lot.Form.SAMPLE:
+        raise InvalidError(
+            f"Lot {lot.code} is a sample itself.",
+            code="is_a_sample",
+            field="lot",
+            value=lot.code,
+            remedy="Split it, or sample the lot it came from.",
+        )
+    if (mass_ug is None) == (volume_ul is None):
+        raise InvalidError(
+            "A sample is told by its mass, or by its volume.",
+            code="one_quantity_needed",
+            field="mass",
+            remedy="Give the mass of a solid, or the volume of a solution.",
+        )
+    if place.area != Place.Area.LABORATORY:
+        raise InvalidError(
+            f"{place} is no place of the laboratory.",
+            code="not_a_laboratory",
+            field="place",
+            value=place.code,
+            remedy="Choose a place in the laboratory.",
+        )
