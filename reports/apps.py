@@ -4,7 +4,11 @@ from django.apps import AppConfig
 class ReportsConfig(AppConfig):
     name = "reports"
     default_auto_field = "django.db.models.BigAutoField"
-    append_only_tables = ("reports_countedmetal", "reports_monthreopening")
+    append_only_tables = (
+        "reports_contractterms",
+        "reports_countedmetal",
+        "reports_monthreopening",
+    )
     ledger_checks = "reports.queries.month_checks.CHECKS"
 
     def ready(self) -> None:

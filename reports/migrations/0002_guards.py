@@ -2,7 +2,7 @@ from django.db import migrations
 
 from lots import guards
 
-TABLES = ("reports_countedmetal", "reports_monthreopening")
+TABLES = ("reports_contractterms", "reports_countedmetal", "reports_monthreopening")
 
 
 def install(apps, schema_editor):

@@ -1,10 +1,12 @@
-"""Months' ends, counts, prices: what the reports keep beside the ledger."""
+"""Months' ends, counts, prices, settlements: what the reports keep beside the ledger."""
 
 from reports.models.counts import CountAdjustment, CountedMetal, CountLine, CountSheet
 from reports.models.months import MonthEnd, MonthReopening
 from reports.models.prices import MetalPrice
+from reports.models.settlement import ContractTerms, Settlement, SettlementQuestion
 
 __all__ = [
+    "ContractTerms",
     "CountAdjustment",
     "CountLine",
     "CountSheet",
@@ -12,4 +14,6 @@ __all__ = [
     "MetalPrice",
     "MonthEnd",
     "MonthReopening",
+    "Settlement",
+    "SettlementQuestion",
 ]
