@@ -131,8 +131,7 @@ def find_suspects(
     """Run all tests on a reconciliation at overall level `alpha` (each family by itself).
 
     Measurements are added one at a time, each the best explanation of what the earlier ones leave,
-    until none passes the Sidak limit; one that later proves needless is taken back. Nothing is
-    corrected.
+    until none passes the Sidak limit. Nothing is corrected.
     """
     search = _Search(result, alpha)
     chosen = search.serial(suspects_max)
@@ -231,15 +230,6 @@ class _Search:
             if not len(size) or size[best] <= self.limit:
                 break
             chosen.append(int(self.testable[best]))
-        return self._without_needless(chosen)
-
-    def _without_needless(self, chosen: list[int]) -> list[int]:
-        while len(chosen) > 1:
-            sizes = [abs(self.z(_others(chosen, i))[i]) for i in chosen]
-            weakest = int(np.argmin(sizes))
-            if sizes[weakest] > self.limit:
-                return chosen
-            chosen = _others(chosen, chosen[weakest])
         return chosen
 
     def equivalents(self, index: int, others: list[int]) -> list[tuple[int, float]]:

@@ -8,7 +8,7 @@ from scipy.optimize import minimize
 from scipy.sparse import csr_array
 
 from lots.refusals import InvalidError
-from reports.bilinear import reconcile_bilinear
+from reports.bilinear import _Problem, _step_length, reconcile_bilinear
 from reports.covariance import factor_from_sd
 
 NODE = csr_array([[1.0, -1.0, -1.0]])
@@ -111,6 +111,26 @@ def test_correlated_figures_agree_with_a_general_solver(seed):
     expected = general_solution(incidence, measured, factor @ factor.T, measured)
     answer = np.concatenate([found.masses, found.grades.T.ravel()])
     assert np.allclose(answer, expected, rtol=2e-5)
+
+
+def test_a_step_that_overshoots_is_halved():
+    """Newton's step on arctan from 3 lands at -9.5, farther off than it started."""
+    problem = _Problem(
+        balance=np.arctan,
+        jacobian=lambda x: csr_array([[1 / (1 + x[0] ** 2)]]),
+        terms=np.abs,
+    )
+    point = np.array([3.0])
+    move = -np.arctan(point) * (1 + point**2)
+    length = _step_length(problem, np.ones(1), (point, move), (np.zeros(1), np.zeros(1)))
+    assert 0 < length < 1
+    assert abs(problem.balance(point + length * move)[0]) < abs(problem.balance(point)[0])
+
+
+def test_a_step_that_never_helps_is_refused():
+    problem = _Problem(balance=np.abs, jacobian=lambda x: csr_array([[1.0]]), terms=np.abs)
+    line = (np.array([1.0]), np.array([1.0]))
+    assert _step_length(problem, np.ones(1), line, (np.zeros(1), np.zeros(1))) == 0.0
 
 
 def test_a_hopeless_problem_says_so():

@@ -61,6 +61,15 @@ def test_a_long_chain_of_unmeasured_flows_follows_from_its_ends():
     assert found.standing[0] is Standing.REDUNDANT
 
 
+def test_a_repeated_balance_with_rounded_coefficients_settles_nothing():
+    """-3.395 - 1 is not -4.395 to the last bit; what rounding leaves must not pass for a check."""
+    silver = [0, -1, -1]
+    charge = [1, -3.395, 0]
+    both = [1, -3.395 - 1, -1]
+    found = standings([silver, charge, both], [0, 0, 0])
+    assert [sorted(group) for group in found.undetermined] == [[0, 1, 2]]
+
+
 def test_everything_unmeasured_is_unknown():
     found = standings([[1, -1]], [0, 0])
     assert found.standing == (Standing.UNOBSERVABLE, Standing.UNOBSERVABLE)

@@ -95,6 +95,16 @@ def test_a_bound_is_held_and_named(engine):
     assert held.statistic == free.statistic
 
 
+def test_a_figure_held_too_early_is_let_go_again(engine):
+    """Stream 2 falls below zero at first and rises once streams 3 and 4 are held."""
+    matrix = csr_array([[0.0, 0, 0, -1, 1, -1], [0, -1, 1, 1, 1, 1]])
+    values = np.array([5.0, -3, -4, -4, 3, 5])
+    held = reconcile(matrix, np.zeros(2), values, factor_from_sd(np.ones(6)), lower=np.zeros(6))
+    # With x3 = x4 = 0 the balances leave x5 = x6 = a, x2 = 2 a; least squares gives a = 1 / 3.
+    assert held.at_bound == (2, 3)
+    assert np.allclose(held.reconciled, [5, 2 / 3, 0, 0, 1 / 3, 1 / 3])
+
+
 def test_an_unmeasured_figure_is_bounded_too(engine):
     matrix = csr_array([[1.0, -1.0, -1.0]])
     values, factor = np.array([10.0, 12.0, np.nan]), factor_from_sd(np.array([1.0, 1.0, 0.0]))
