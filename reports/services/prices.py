@@ -1,0 +1,90 @@
+"""A price enters the works' own table; losses and settlements are valued at it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from decimal import Decimal
+from typing import Final
+
+from config.refusals import ConflictError, InvalidError
+from lots.metals import Metal
+from lots.services.recording import Act, recorded_once
+from lots.units import parse_decimal
+from reports.models import MetalPrice
+
+PRICE_MAX: Final = Decimal(10_000_000)
+PRICE_DECIMALS: Final = 4
+_CURRENCY: Final = re.compile(r"[A-Z]{3}")
+
+
+@recorded_once
+def record_price(
+    *,
+    metal: str,
+    per_unit: str,
+    price: Decimal,
+    currency: str,
+    from_date: dt.date,
+    act: Act,
+    source: str = "",
+) -> MetalPrice:
+    """The price of one unit ("ozt" or "g") of a metal from a day on, until a later one.
+
+    Raises InvalidError `unknown_metal`, `unknown_unit`, `unknown_currency`, `not_positive`,
+    `not_a_number`, `too_many_digits`, `too_large`, `too_long`; ConflictError `price_exists`.
+    """
+    _check_choice(metal, Metal.values, "unknown_metal", "metal")
+    _check_choice(per_unit, MetalPrice.Unit.values, "unknown_unit", "per_unit")
+    if not _CURRENCY.fullmatch(currency):
+        raise InvalidError(
+            "This is not a currency code.",
+            code="unknown_currency",
+            field="currency",
+            value=currency,
+            remedy="Write three capital letters, as in EUR (ISO 4217).",
+        )
+    price = parse_decimal(price, field="price", maximum=PRICE_MAX, decimals_max=PRICE_DECIMALS)
+    if price <= 0:
+        raise InvalidError(
+            "A price is above zero.",
+            code="not_positive",
+            field="price",
+            value=price,
+            remedy="Enter the price of one unit.",
+        )
+    if len(source) > 120:
+        raise InvalidError(
+            "The source is longer than 120 characters.",
+            code="too_long",
+            field="source",
+            value=source,
+            remedy="Shorten it.",
+        )
+    if MetalPrice.objects.filter(metal=metal, currency=currency, from_date=from_date).exists():
+        raise ConflictError(
+            f"There is a price of {metal} in {currency} from {from_date} already.",
+            code="price_exists",
+            field="from_date",
+            value=from_date,
+            remedy="Give another day: a price stays on record once it is entered.",
+        )
+    return MetalPrice.objects.create(
+        metal=metal,
+        per_unit=per_unit,
+        price=price,
+        currency=currency,
+        from_date=from_date,
+        source=source,
+    )
+
+
+def _check_choice(value: str, choices: list[str], code: str, field: str) -> None:
+    if value not in choices:
+        raise InvalidError(
+            f"This {field.replace('_', ' ')} is not known.",
+            code=code,
+            field=field,
+            value=value,
+            remedy="Use one of: " + ", ".join(choices) + ".",
+        )
