@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from config.refusals import ConflictError
+from config.refusals import ConflictError, InvalidError
 from lots.codes import make_code, parse_code
 from lots.models import Lot, LotNumber, Party, Place
 from lots.services.recording import Act
@@ -59,8 +59,16 @@ def register_lot(
 
     `code` may be given for a lot already labelled before the ledger began; it is checked, and
     refused when taken (409 `duplicate_code`). A description that is not text or is too long is
-    refused.
+    refused, and so is a form that is not known (`unknown_choice`).
     """
+    if form not in PREFIX_BY_FORM:
+        raise InvalidError(
+            "This form of lot is not known.",
+            code="unknown_choice",
+            field="form",
+            value=form,
+            remedy="Use one of: " + ", ".join(PREFIX_BY_FORM) + ".",
+        )
     description = checked_text(description, field="description", limit=DESCRIPTION_MAX)
     if code:
         code = str(parse_code(code, field="code"))

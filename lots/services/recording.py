@@ -124,10 +124,11 @@ def _plain(value: Any) -> Any:
     if isinstance(value, dt.date | dt.timedelta | float):
         return str(value)
     if isinstance(value, File):
+        digest = hashlib.sha256()
+        for chunk in value.chunks():
+            digest.update(chunk)
         value.seek(0)
-        digest = hashlib.sha256(value.read()).hexdigest()
-        value.seek(0)
-        return ["file", value.name, digest]
+        return ["file", value.name, digest.hexdigest()]
     if isinstance(value, bytes):
         return hashlib.sha256(value).hexdigest()
     if is_dataclass(value) and not isinstance(value, type):

@@ -1,0 +1,235 @@
+"""Parties, places and balances are added and edited, each edit on the version its editor saw."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Collection
+from dataclasses import asdict, dataclass
+from typing import Final, TypeVar
+
+from config.refusals import ConflictError, InvalidError
+from lots.models import Balance, Lot, Party, Place
+from lots.services.recording import Act, recorded_once
+from lots.texts import checked_text
+from lots.units import MASS_UG_MAX
+
+_CODE: Final = re.compile(r"[-a-zA-Z0-9_]{1,24}")
+NAME_MAX: Final = 120
+CONTACT_MAX: Final = 200
+
+Row = TypeVar("Row", Party, Place, Balance)
+
+
+@dataclass(frozen=True)
+class PartyDetails:
+    code: str
+    name: str
+    kind: str
+    contact: str = ""
+    is_active: bool = True
+
+
+@dataclass(frozen=True)
+class PlaceDetails:
+    code: str
+    name: str
+    area: str
+    is_active: bool = True
+
+
+@dataclass(frozen=True)
+class BalanceDetails:
+    """Capacity, readability and standard uncertainty of one weighing in micrograms."""
+
+    code: str
+    name: str
+    capacity_ug: int
+    readability_ug: int
+    standard_uncertainty_ug: int
+    calibration_due: dt.date
+    is_active: bool = True
+
+
+Details = PartyDetails | PlaceDetails | BalanceDetails
+
+
+@recorded_once
+def create_party(*, details: PartyDetails, act: Act) -> Party:
+    """Adds a party.
+
+    Raises InvalidError `bad_code`, `empty`, `too_long`, `not_text`, `unknown_choice`; ConflictError
+    `duplicate_code`, `one_house`.
+    """
+    _check_party(details, None)
+    return _create(Party, details)
+
+
+@recorded_once
+def edit_party(*, party: Party, version: int, details: PartyDetails, act: Act) -> Party:
+    """Changes a party as seen at `version`. Raises as `create_party`, and `version_conflict`."""
+    _check_version(party, version)
+    _check_party(details, party)
+    return _edit(party, details)
+
+
+@recorded_once
+def create_place(*, details: PlaceDetails, act: Act) -> Place:
+    """Adds a place. Raises as `create_party`."""
+    _check_place(details, None)
+    return _create(Place, details)
+
+
+@recorded_once
+def edit_place(*, place: Place, version: int, details: PlaceDetails, act: Act) -> Place:
+    """Changes a place as seen at `version`.
+
+    Raises as `create_party`, `version_conflict`, and `place_in_use` when it is to go out of use
+    while lots stand there.
+    """
+    _check_version(place, version)
+    _check_place(details, place)
+    return _edit(place, details)
+
+
+@recorded_once
+def create_balance(*, details: BalanceDetails, act: Act) -> Balance:
+    """Adds a balance. Raises as `create_party`, and InvalidError `not_positive`, `too_large`."""
+    _check_balance(details, None)
+    return _create(Balance, details)
+
+
+@recorded_once
+def edit_balance(*, balance: Balance, version: int, details: BalanceDetails, act: Act) -> Balance:
+    """Changes a balance as seen at `version`, as when it comes back from calibration.
+
+    Weighings keep the uncertainty they were made with. Raises as `create_balance`, and
+    `version_conflict`.
+    """
+    _check_version(balance, version)
+    _check_balance(details, balance)
+    return _edit(balance, details)
+
+
+def _create(model: type[Row], details: Details) -> Row:
+    return model.objects.create(**_values(details))
+
+
+def _edit(row: Row, details: Details) -> Row:
+    values: dict[str, object] = _values(details)
+    for name, value in values.items():
+        setattr(row, name, value)
+    row.version += 1
+    row.save(update_fields=[*values, "version"])
+    return row
+
+
+def _values(details: Details) -> dict[str, object]:
+    return {
+        name: value.strip() if isinstance(value, str) else value
+        for name, value in asdict(details).items()
+    }
+
+
+def _check_version(row: Row, version: int) -> None:
+    row.refresh_from_db()
+    if row.version != version:
+        raise ConflictError(
+            "This was changed by someone else meanwhile.",
+            code="version_conflict",
+            field="version",
+            value=version,
+            remedy="Read it again and repeat the edit on the newer version.",
+        )
+
+
+def _check_party(details: PartyDetails, party: Party | None) -> None:
+    _check_label(Party, details, party)
+    checked_text(details.contact, field="contact", limit=CONTACT_MAX)
+    _check_choice(details.kind, Party.Kind.values, "kind")
+    house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
+    is_house = details.kind == Party.Kind.HOUSE
+    if house is not None and (is_house != (party == house)) and (is_house or party == house):
+        raise ConflictError(
+            f"The house is {house}, and there is only one.",
+            code="one_house",
+            field="kind",
+            value=details.kind,
+            remedy="Edit the house's own name and contact; keep its kind.",
+        )
+
+
+def _check_place(details: PlaceDetails, place: Place | None) -> None:
+    _check_label(Place, details, place)
+    _check_choice(details.area, Place.Area.values, "area")
+    if place is None or details.is_active:
+        return
+    standing = (
+        Lot.objects.filter(
+            place=place,
+            state__in=[Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED],
+        )
+        .order_by("id")
+        .first()
+    )
+    if standing is not None:
+        raise ConflictError(
+            f"Lot {standing.code} still stands there.",
+            code="place_in_use",
+            field="is_active",
+            value=place.code,
+            remedy="Transfer the lots that stand there first.",
+        )
+
+
+def _check_balance(details: BalanceDetails, balance: Balance | None) -> None:
+    _check_label(Balance, details, balance)
+    for name, least in (
+        ("capacity_ug", 1),
+        ("readability_ug", 1),
+        ("standard_uncertainty_ug", 0),
+    ):
+        mass_ug = getattr(details, name)
+        if not least <= mass_ug <= MASS_UG_MAX:
+            raise InvalidError(
+                "This is not a mass that a balance has.",
+                code="not_positive" if mass_ug < least else "too_large",
+                field=name.removesuffix("_ug"),
+                value=mass_ug,
+                remedy="Enter what the balance's plate or certificate says; check the unit.",
+            )
+
+
+def _check_label(model: type[Row], details: Details, row: Row | None) -> None:
+    code = checked_text(details.code, field="code", limit=24, required=True)
+    if not _CODE.fullmatch(code):
+        raise InvalidError(
+            "A code is made of letters, digits, hyphens and underscores.",
+            code="bad_code",
+            field="code",
+            value=code,
+            remedy="Choose a short code such as feed-shelf.",
+        )
+    checked_text(details.name, field="name", limit=NAME_MAX, required=True)
+    others = model.objects.filter(code=code)
+    if row is not None:
+        others = others.exclude(pk=row.pk)
+    if others.exists():
+        raise ConflictError(
+            "This code is taken.",
+            code="duplicate_code",
+            field="code",
+            value=code,
+            remedy="Choose another code.",
+        )
+
+
+def _check_choice(value: str, choices: Collection[str], field: str) -> None:
+    if value not in choices:
+        raise InvalidError(
+            "This choice is not known.",
+            code="unknown_choice",
+            field=field,
+            value=value,
+            remedy="Use one of: " + ", ".join(choices) + ".",
+        )
