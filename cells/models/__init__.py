@@ -4,6 +4,7 @@ from cells.models.cell import Cell
 from cells.models.electrolyte import ElectrolyteBatch, ElectrolyteReading
 from cells.models.harvest import Harvest, HarvestBalance
 from cells.models.run import (
+    CHARGED_FORMS,
     UNDER_WAY,
     UNFINISHED,
     CellRun,
@@ -16,6 +17,7 @@ from cells.models.slimes import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.models.warning import CellWarning
 
 __all__ = [
+    "CHARGED_FORMS",
     "UNDER_WAY",
     "UNFINISHED",
     "Cell",

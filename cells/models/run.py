@@ -85,6 +85,15 @@ UNFINISHED: Final = (
 )
 # While the current has flowed and nothing is harvested, the electrolyte is not what the book says.
 UNDER_WAY: Final = (CellRun.State.RUNNING, CellRun.State.STOPPED)
+# What may hang at the anode.
+CHARGED_FORMS: Final = (
+    Lot.Form.FEED,
+    Lot.Form.GRANULES,
+    Lot.Form.ANODE_REMNANT,
+    Lot.Form.CEMENT_SILVER,
+    Lot.Form.FINE_CRYSTAL,
+    Lot.Form.BAR,
+)
 
 
 class RunMovement(models.Model):

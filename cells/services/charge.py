@@ -9,7 +9,9 @@ from decimal import Decimal
 from math import hypot
 from typing import Final
 
-from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
+from django.db.models import F
+
+from cells.models import CHARGED_FORMS, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.run_steps import attach, follow, refuse_if_later
 from config.refusals import ConflictError, InvalidError
@@ -22,14 +24,6 @@ from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
 from lots.services.taking import Take, Taken, check_at_hand, commingled_claims, into, take
 
-CHARGED_FORMS: Final = (
-    Lot.Form.FEED,
-    Lot.Form.GRANULES,
-    Lot.Form.ANODE_REMNANT,
-    Lot.Form.CEMENT_SILVER,
-    Lot.Form.FINE_CRYSTAL,
-    Lot.Form.BAR,
-)
 REASON_LENGTH_MAX: Final = 200
 
 
@@ -82,6 +76,9 @@ def charge_run(*, charge: Charge, act: Act) -> CellRun:
         state=Lot.State.IN_PROCESS,
     )
     movement = post(_draft(lot, cell, batch, taken), act)
+    ElectrolyteBatch.objects.filter(cell=cell).exclude(pk=batch.pk).update(
+        cell=None, version=F("version") + 1
+    )
     batch.cell = cell
     batch.version += 1
     batch.save(update_fields=["cell", "version"])

@@ -1,0 +1,116 @@
+"""A run's warnings are brought up to date; someone acknowledges one and says why."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from cells.models import CellRun, CellWarning
+from cells.queries.observed import findings_of
+from cells.services.run_steps import check_not_future, current_run
+from cells.warnings import Finding
+from config.refusals import ConflictError, InvalidError
+from lots.services.recording import Act, recorded_once
+
+_STATE: Final = CellWarning.State
+_RANK: Final = {"notice": 0, "warning": 1, "urgent": 2}
+REASON_LENGTH_MAX: Final = 200
+
+
+@recorded_once
+def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
+    """Evaluates the rules on an unfinished run: new findings open, those that have passed clear.
+
+    An acknowledged warning stays so while it lasts, and opens again when it has become more severe.
+    All warnings of a run that is closed or withdrawn are cleared. Raises InvalidError
+    `in_the_future`.
+    """
+    run = current_run(run)
+    check_not_future(act.moment)
+    found = findings_of(run, act.moment) if run.is_unfinished else []
+    by_key = {(finding.code, finding.subject): finding for finding in found}
+    standing = {
+        (warning.rule, warning.subject): warning
+        for warning in CellWarning.objects.filter(run=run).exclude(state=_STATE.CLEARED)
+    }
+    for key, warning in standing.items():
+        if key in by_key:
+            _bring_up_to_date(warning, by_key[key])
+        else:
+            warning.state = _STATE.CLEARED
+            warning.cleared_at = act.moment
+            warning.version += 1
+            warning.save(update_fields=["state", "cleared_at", "version"])
+    CellWarning.objects.bulk_create(
+        CellWarning(
+            run=run,
+            rule=finding.code,
+            subject=finding.subject,
+            severity=finding.severity,
+            message=finding.message,
+            basis=finding.basis,
+            value=finding.value,
+            limit=finding.limit,
+            unit=finding.unit,
+            raised_at=act.moment,
+        )
+        for key, finding in by_key.items()
+        if key not in standing
+    )
+    return run
+
+
+@recorded_once
+def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellWarning:
+    """Someone has seen a warning and says why it may stand.
+
+    Raises ConflictError `warning_cleared`, `already_acknowledged`; InvalidError `reason_needed`.
+    """
+    warning = CellWarning.objects.get(pk=warning.pk)
+    if warning.state != _STATE.OPEN:
+        cleared = warning.state == _STATE.CLEARED
+        raise ConflictError(
+            f"This warning is {warning.get_state_display().lower()}.",
+            code="warning_cleared" if cleared else "already_acknowledged",
+            field="warning",
+            value=warning.rule,
+            remedy="Nothing more is needed.",
+        )
+    reason = reason.strip()
+    if not reason or len(reason) > REASON_LENGTH_MAX:
+        raise InvalidError(
+            f"A warning is acknowledged with a reason of 1 to {REASON_LENGTH_MAX} characters.",
+            code="reason_needed",
+            field="reason",
+            value=reason,
+            remedy="Say what was done, or why it may stand.",
+        )
+    warning.state = _STATE.ACKNOWLEDGED
+    warning.acknowledged_at = act.moment
+    warning.acknowledged_by_id = act.who.pk
+    warning.acknowledgement = reason
+    warning.version += 1
+    warning.save(
+        update_fields=[
+            "state",
+            "acknowledged_at",
+            "acknowledged_by",
+            "acknowledgement",
+            "version",
+        ]
+    )
+    return warning
+
+
+def _bring_up_to_date(warning: CellWarning, finding: Finding) -> None:
+    worse = _RANK[finding.severity] > _RANK[warning.severity]
+    if worse and warning.state == _STATE.ACKNOWLEDGED:
+        warning.state = _STATE.OPEN
+    warning.severity = finding.severity
+    warning.message = finding.message
+    warning.basis = finding.basis
+    warning.value = finding.value
+    warning.limit = finding.limit
+    warning.version += 1
+    warning.save(
+        update_fields=["state", "severity", "message", "basis", "value", "limit", "version"]
+    )
