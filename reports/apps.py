@@ -12,5 +12,5 @@ class ReportsConfig(AppConfig):
     ledger_checks = "reports.queries.month_checks.CHECKS"
 
     def ready(self) -> None:
-        # A count's adjustment registers how it is undone, whoever reverses it.
-        from reports.services import approvals  # noqa: F401, PLC0415
+        # Counts and settlements register what reversing their movements means, whoever does it.
+        from reports.services import approvals, settlement  # noqa: F401, PLC0415

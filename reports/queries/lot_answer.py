@@ -9,9 +9,10 @@ from enum import StrEnum
 from typing import Final
 
 from lots import chart
-from lots.models import Account, Lot, Party, Place
+from lots.models import Account, Lot, Place
 from lots.queries.holdings import NOW, AsOf, claims_of
 from lots.queries.trace import ForwardTrace, Graph, Part, trace_forward
+from reports.queries.lot_claim import customer_of, joined_pool_ug
 from reports.queries.lot_evidence import LotEvidence, lot_evidence
 
 DEFERENCE: Final = "Terms of the contract and local law decide; this statement does not."
@@ -128,7 +129,7 @@ def lot_answer(lot: Lot, as_of: AsOf = NOW) -> LotAnswer:
     lot = Lot.objects.select_related("owner", "received_from").get(pk=lot.pk)
     ahead = trace_forward(lot, as_of)
     parts = _parts(lot, ahead)
-    customer = _customer_of(lot)
+    customer = customer_of(lot)
     claims = claims_of(customer, as_of) if customer is not None else {}
     return LotAnswer(
         lot=lot.code,
@@ -141,18 +142,10 @@ def lot_answer(lot: Lot, as_of: AsOf = NOW) -> LotAnswer:
         as_of_occurred=as_of.occurred,
         as_of_recorded=as_of.recorded,
         evidence=lot_evidence(lot, as_of),
-        metals=_metals(ahead, parts, _joined_pool_ug(ahead), claims),
+        metals=_metals(ahead, parts, joined_pool_ug(lot, ahead, as_of), claims),
         parts=parts,
         graph=ahead.graph,
     )
-
-
-def _customer_of(lot: Lot) -> Party | None:
-    """Whose metal it is or was: its owner, or the customer it came from."""
-    for party in (lot.owner, lot.received_from):
-        if party is not None and not party.is_house:
-            return party
-    return None
 
 
 def _parts(lot: Lot, ahead: ForwardTrace) -> tuple[WherePart, ...]:
@@ -206,15 +199,3 @@ def _metals(
         )
         for metal, entered_ug in ahead.entered_ug.items()
     )
-
-
-def _joined_pool_ug(ahead: ForwardTrace) -> dict[str, int]:
-    """The lot's metal that went from a customer's lot into one of the house's."""
-    codes = [node.key for node in ahead.graph.nodes if node.kind == "lot"]
-    owners = dict(Lot.objects.filter(code__in=codes).values_list("code", "owner__kind"))
-    joined: dict[str, int] = defaultdict(int)
-    for edge in ahead.graph.edges:
-        source, target = owners.get(edge.source), owners.get(edge.target)
-        if source == Party.Kind.CUSTOMER and target == Party.Kind.HOUSE:
-            joined[edge.metal] += edge.mass_ug
-    return dict(joined)

@@ -1,4 +1,4 @@
-"""What was measured of one lot: its weighings, declared content and assays, withdrawn ones too."""
+"""What was measured of one lot, before and after melting; what was withdrawn says so."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from decimal import Decimal
 
 from lots.models import Assay, AssayRuling, Entry, Lot, Movement, Weighing
 from lots.queries.holdings import NOW, AsOf
+from lots.queries.rulings import rulings_in_force
+from reports.queries.melt_chain import melt_chain
 
 
 @dataclass(frozen=True)
@@ -15,6 +17,7 @@ class WeighingLine:
     """One weighing, micrograms; `withdrawn` says why it no longer counts."""
 
     id: int
+    lot: str
     purpose: str
     taken_at: dt.datetime
     balance: str
@@ -40,6 +43,7 @@ class AssayLine:
     """One laboratory's report; `rules` marks the one that counts, with the reason given."""
 
     id: int
+    lot: str
     method: str
     laboratory: str
     side: str
@@ -54,7 +58,10 @@ class AssayLine:
 
 @dataclass(frozen=True)
 class LotEvidence:
-    """`declared_ug` is the content by metal as the sender stated it."""
+    """`declared_ug` is the content by metal as the sender stated it.
+
+    Weighings and assays are of the lot and of what it was melted into, in order of time.
+    """
 
     weighings: tuple[WeighingLine, ...]
     declared_ug: dict[str, int]
@@ -62,12 +69,13 @@ class LotEvidence:
 
 
 def lot_evidence(lot: Lot, as_of: AsOf = NOW) -> LotEvidence:
-    """Everything measured or declared of the lot as of then, in five queries."""
-    return LotEvidence(_weighings(lot, as_of), _declared(lot, as_of), _assays(lot, as_of))
+    """Everything measured or declared of the lot as of then."""
+    chain = melt_chain(lot, as_of)
+    return LotEvidence(_weighings(chain, as_of), _declared(lot, as_of), _assays(chain, as_of))
 
 
-def _weighings(lot: Lot, as_of: AsOf) -> tuple[WeighingLine, ...]:
-    rows = Weighing.objects.filter(lot=lot).select_related("balance", "withdrawal")
+def _weighings(chain: list[Lot], as_of: AsOf) -> tuple[WeighingLine, ...]:
+    rows = Weighing.objects.filter(lot__in=chain).select_related("lot", "balance", "withdrawal")
     if as_of.occurred is not None:
         rows = rows.filter(taken_at__lte=as_of.occurred)
     if as_of.recorded is not None:
@@ -75,6 +83,7 @@ def _weighings(lot: Lot, as_of: AsOf) -> tuple[WeighingLine, ...]:
     return tuple(
         WeighingLine(
             id=each.pk,
+            lot=each.lot.code,
             purpose=each.get_purpose_display(),
             taken_at=each.taken_at,
             balance=each.balance.name,
@@ -100,19 +109,24 @@ def _declared(lot: Lot, as_of: AsOf) -> dict[str, int]:
     return dict(rows.values_list("metal", "mass_ug"))
 
 
-def _assays(lot: Lot, as_of: AsOf) -> tuple[AssayLine, ...]:
-    rulings = AssayRuling.objects.filter(lot=lot)
-    rows = Assay.objects.filter(lot=lot)
+def _assays(chain: list[Lot], as_of: AsOf) -> tuple[AssayLine, ...]:
+    rulings = rulings_in_force().filter(lot__in=chain)
+    rows = Assay.objects.filter(lot__in=chain)
     if as_of.occurred is not None:
         rulings = rulings.filter(decided_at__lte=as_of.occurred)
         rows = rows.filter(reported_at__lte=as_of.occurred)
     if as_of.recorded is not None:
         rows = rows.filter(recorded_at__lte=as_of.recorded)
-    ruling = rulings.order_by("-decided_at", "-pk").first()
-    rows = rows.select_related("laboratory", "withdrawal").prefetch_related("results")
+    # The latest ruling of each lot holds; rulings come latest first.
+    ruling_of: dict[int, AssayRuling] = {}
+    for ruling in rulings:
+        ruling_of.setdefault(ruling.lot_id, ruling)
+    reasons = {ruling.assay_id: ruling.reason for ruling in ruling_of.values()}
+    rows = rows.select_related("lot", "laboratory", "withdrawal").prefetch_related("results")
     return tuple(
         AssayLine(
             id=each.pk,
+            lot=each.lot.code,
             method=each.get_method_display(),
             laboratory=each.laboratory.name,
             side=each.side,
@@ -123,8 +137,8 @@ def _assays(lot: Lot, as_of: AsOf) -> tuple[AssayLine, ...]:
                 ResultLine(result.metal, result.value, result.standard_uncertainty)
                 for result in each.results.all()
             ),
-            rules=ruling is not None and ruling.assay_id == each.pk,
-            ruling_reason=ruling.reason if ruling and ruling.assay_id == each.pk else "",
+            rules=each.pk in reasons,
+            ruling_reason=reasons.get(each.pk, ""),
             withdrawn=_withdrawn(each),
         )
         for each in rows.order_by("reported_at", "pk")

@@ -1,0 +1,284 @@
+"""Settlements: reckoned as a draft, approved by a second person, superseded when a fact changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields, replace
+from decimal import Decimal
+from typing import Final
+
+from config.refusals import ConflictError, ForbiddenError, InvalidError
+from lots import clock
+from lots.models import ClaimEntry, Lot, Movement, Party
+from lots.queries.trace import trace_forward
+from lots.services.drafts import ClaimLine, Draft
+from lots.services.lot_register import next_code
+from lots.services.posting import post
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+from reports.json_ready import json_ready
+from reports.models import ContractTerms, Settlement
+from reports.queries.lot_claim import customer_of, joined_pool_ug
+from reports.queries.settlement_case import received_on, settlement_case, terms_for
+from reports.queries.settlement_statement import statement_of
+from reports.settle import settle
+from reports.settlement_lines import Case, changes
+from reports.terms import SettleIn, parse_terms
+
+PREFIX: Final = "ST"
+CAUSE: Final = "settlement"
+_STATE: Final = Settlement.State
+
+
+@recorded_once
+def prepare_settlement(
+    *,
+    lot: Lot,
+    kind: str,
+    act: Act,
+    impurities_ppt: Mapping[str, Decimal] | None = None,
+    tax: Decimal | None = None,
+) -> Settlement:
+    """Reckons a draft of a lot's settlement from what stands on record; nothing is posted.
+
+    It supersedes, once approved, the lot's settlement in force, and shows the difference. Raises
+    InvalidError `unknown_choice`, `not_a_customers_lot`; ConflictError `no_terms`,
+    `settlement_draft_exists`, `final_in_force`, `weighing_missing`, and what `settle` raises.
+    """
+    _check_kind(kind)
+    lot = Lot.objects.select_related("owner", "received_from").get(pk=lot.pk)
+    customer = _customer(lot)
+    in_force = _check_room(lot, kind)
+    contract = _contract(lot, customer)
+    case = settlement_case(
+        lot,
+        parse_terms(contract.content),
+        is_provisional=kind == Settlement.Kind.PROVISIONAL,
+        impurities_ppt=impurities_ppt,
+        tax=tax,
+    )
+    return _keep(lot, contract, case, in_force, act)
+
+
+@recorded_once
+def approve_settlement(*, settlement: Settlement, act: Act) -> Settlement:
+    """A second person puts a draft in force; the settlement before it is superseded.
+
+    A final one settles the customer's claim for the lot: in metal what is payable stays theirs, in
+    money none of it does. A provisional one moves no claim. Raises ForbiddenError `same_person`;
+    ConflictError `not_a_draft`, `still_kept_apart`, `claim_overdrawn`, `superseded_since`.
+    """
+    settlement.refresh_from_db()
+    _check_draft(settlement)
+    if settlement.prepared_by_id == act.who.pk:
+        raise ForbiddenError(
+            "The same person prepared this settlement.",
+            code="same_person",
+            field="who",
+            value=act.who.get_username(),
+            remedy="Have a second person approve it.",
+        )
+    in_force = _in_force(settlement.lot)
+    if (in_force.pk if in_force else None) != settlement.supersedes_id:
+        raise ConflictError(
+            "Another settlement of the lot came into force since this one was prepared.",
+            code="superseded_since",
+            field="settlement",
+            value=settlement.code,
+            remedy="Withdraw this draft and prepare it anew.",
+        )
+    if in_force is not None:
+        in_force.state = _STATE.SUPERSEDED
+        in_force.version += 1
+        in_force.save(update_fields=["state", "version"])
+    if settlement.kind == Settlement.Kind.FINAL:
+        settlement.movement = _settle_claim(settlement, act)
+    settlement.state = _STATE.APPROVED
+    settlement.approved_by_id = act.who.pk
+    settlement.approved_at = clock.now()
+    settlement.version += 1
+    settlement.save(update_fields=["state", "approved_by", "approved_at", "movement", "version"])
+    return settlement
+
+
+@recorded_once
+def withdraw_settlement(*, settlement: Settlement, act: Act) -> Settlement:
+    """Drops a draft; its record stays. The act's note says why.
+
+    Raises ConflictError `not_a_draft`; InvalidError `empty`.
+    """
+    settlement.refresh_from_db()
+    _check_draft(settlement)
+    if not act.note.strip():
+        raise InvalidError(
+            "Withdrawing needs a reason.",
+            code="empty",
+            field="note",
+            remedy="Write why the draft is dropped.",
+        )
+    settlement.state = _STATE.WITHDRAWN
+    settlement.note = act.note
+    settlement.version += 1
+    settlement.save(update_fields=["state", "note", "version"])
+    return settlement
+
+
+@undo_for(Movement.Kind.CLAIM)
+def keep_settled(movement: Movement) -> None:
+    """A claim settled by a statement is put right by a superseding statement, not by a reversal."""
+    settlement = Settlement.objects.filter(movement=movement).first()
+    if settlement is not None:
+        raise ConflictError(
+            f"This movement belongs to settlement {settlement.code}.",
+            code="settled_by_statement",
+            field="movement",
+            value=movement.sequence,
+            remedy="Prepare a settlement that supersedes it; its approval posts the difference.",
+        )
+
+
+def _keep(
+    lot: Lot,
+    contract: ContractTerms,
+    case: Case,
+    in_force: Settlement | None,
+    act: Act,
+) -> Settlement:
+    assert fields(case)[0].name == "terms", "the terms are frozen in a column of their own"
+    statement = settle(case)
+    before = statement_of(in_force) if in_force else None
+    is_provisional = case.is_provisional
+    return Settlement.objects.create(
+        code=next_code(PREFIX, act.moment.year),
+        lot=lot,
+        customer=contract.customer,
+        kind=Settlement.Kind.PROVISIONAL if is_provisional else Settlement.Kind.FINAL,
+        contract_terms=contract,
+        terms=contract.content,
+        case={each.name: json_ready(getattr(case, each.name)) for each in fields(case)[1:]},
+        lines=json_ready(statement.lines),
+        payable_ug=statement.payable_ug,
+        total=statement.total,
+        currency=statement.currency,
+        supersedes=in_force,
+        changes=json_ready(changes(before, statement)) if before else [],
+        prepared_by_id=act.who.pk,
+        prepared_at=clock.now(),
+        note=act.note,
+    )
+
+
+def _settle_claim(settlement: Settlement, act: Act) -> Movement | None:
+    """Brings the lot's part of the customer's claim to what the settlement leaves of it."""
+    lot = Lot.objects.select_related("owner", "received_from").get(pk=settlement.lot_id)
+    customer = settlement.customer
+    ahead = trace_forward(lot)
+    for part in ahead.parts:
+        if part.owner_id == customer.pk and part.lot and part.lot.form != Lot.Form.SAMPLE:
+            raise ConflictError(
+                f"Some of it stands in lot {part.lot.code}, kept apart as {customer}'s own.",
+                code="still_kept_apart",
+                field="settlement",
+                value=part.lot.code,
+                remedy="Return that lot, or let it join the works' pool, before the final one.",
+            )
+    claimed = joined_pool_ug(lot, ahead)
+    earlier = ClaimEntry.objects.filter(movement__settlement__lot=lot, owner=customer)
+    for metal, mass_ug in earlier.values_list("metal", "mass_ug"):
+        claimed[metal] = claimed.get(metal, 0) + mass_ug
+    in_metal = parse_terms(settlement.terms).settle_in == SettleIn.METAL
+    left = settlement.payable_ug if in_metal else {}
+    lines = [
+        ClaimLine(customer, metal, difference)
+        for metal in dict.fromkeys([*claimed, *left])
+        if (difference := left.get(metal, 0) - claimed.get(metal, 0))
+    ]
+    if not lines:
+        return None
+    return post(
+        Draft(
+            kind=Movement.Kind.CLAIM,
+            stage=Movement.Stage.STORE,
+            cause=CAUSE,
+            claims=lines,
+            counterparty=customer,
+        ),
+        replace(act, note=act.note or f"Settlement {settlement.code}"),
+    )
+
+
+def _in_force(lot: Lot) -> Settlement | None:
+    return Settlement.objects.filter(lot=lot, state=_STATE.APPROVED).first()
+
+
+def _customer(lot: Lot) -> Party:
+    customer = customer_of(lot)
+    if customer is None:
+        raise InvalidError(
+            f"Lot {lot.code} is nobody's but the works' own.",
+            code="not_a_customers_lot",
+            field="lot",
+            value=lot.code,
+            remedy="Choose a lot received from a customer.",
+        )
+    return customer
+
+
+def _contract(lot: Lot, customer: Party) -> ContractTerms:
+    day = received_on(lot)
+    contract = terms_for(customer, lot.form, day)
+    if contract is None:
+        raise ConflictError(
+            f"No terms with {customer} hold for a lot received on {day}.",
+            code="no_terms",
+            field="customer",
+            value=customer.code,
+            remedy="Write down the terms agreed, valid from that day or before.",
+        )
+    return contract
+
+
+def _check_kind(kind: str) -> None:
+    if kind not in Settlement.Kind.values:
+        raise InvalidError(
+            "A settlement is provisional or final.",
+            code="unknown_choice",
+            field="kind",
+            value=kind,
+            remedy="Use one of: " + ", ".join(Settlement.Kind.values) + ".",
+        )
+
+
+def _check_room(lot: Lot, kind: str) -> Settlement | None:
+    """The settlement in force that a new one would supersede."""
+    draft = Settlement.objects.filter(lot=lot, state=_STATE.DRAFT).first()
+    if draft is not None:
+        raise ConflictError(
+            f"Draft {draft.code} of this lot waits for approval.",
+            code="settlement_draft_exists",
+            field="lot",
+            value=draft.code,
+            remedy="Approve or withdraw it first.",
+        )
+    in_force = _in_force(lot)
+    is_final = in_force is not None and in_force.kind == Settlement.Kind.FINAL
+    if in_force is not None and is_final and kind == Settlement.Kind.PROVISIONAL:
+        raise ConflictError(
+            f"The final settlement {in_force.code} is in force.",
+            code="final_in_force",
+            field="kind",
+            value=kind,
+            remedy="Prepare another final settlement: it supersedes that one.",
+        )
+    return in_force
+
+
+def _check_draft(settlement: Settlement) -> None:
+    if settlement.state != _STATE.DRAFT:
+        raise ConflictError(
+            f"Settlement {settlement.code} is {settlement.get_state_display().lower()}.",
+            code="not_a_draft",
+            field="settlement",
+            value=settlement.code,
+            remedy="Prepare a new settlement; it supersedes the one in force.",
+        )
