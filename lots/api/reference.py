@@ -2,34 +2,61 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Callable
+from typing import Any, ClassVar, cast
 
 from django.db import transaction
-from rest_framework import mixins, serializers
+from django.db.models import Model
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
-from rest_framework.viewsets import GenericViewSet, ReadOnlyModelViewSet
+from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError
 from lots.api import filters
+from lots.api.commands import KEY_PARAMETER, PROBLEMS, act_of, as_plain
 from lots.models import Balance, Party, Person, Place
+from lots.services import reference
+from lots.services.recording import remember_answer
+
+VERSION_PARAMETER = OpenApiParameter(
+    "If-Match",
+    OpenApiTypes.STR,
+    OpenApiParameter.HEADER,
+    required=True,
+    description="The version that was read, as its ETag gave it.",
+)
 
 
-class PartySerializer(serializers.ModelSerializer[Party]):
+class OfServices(serializers.ModelSerializer[Any]):
+    """Uniqueness is the services' to refuse, with their own codes."""
+
+    def get_validators(self) -> list[Any]:
+        return []
+
+
+class PartySerializer(OfServices):
     class Meta:
         model = Party
         fields = ["code", "name", "kind", "contact", "is_active", "version"]
         read_only_fields = ["version"]
+        extra_kwargs: ClassVar[dict[str, Any]] = {
+            "code": {"validators": []},
+            "kind": {"validators": []},
+        }
 
 
-class PlaceSerializer(serializers.ModelSerializer[Place]):
+class PlaceSerializer(OfServices):
     class Meta:
         model = Place
         fields = ["code", "name", "area", "is_active", "version"]
         read_only_fields = ["version"]
+        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
 
 
-class BalanceSerializer(serializers.ModelSerializer[Balance]):
+class BalanceSerializer(OfServices):
     class Meta:
         model = Balance
         fields = [
@@ -43,58 +70,77 @@ class BalanceSerializer(serializers.ModelSerializer[Balance]):
             "version",
         ]
         read_only_fields = ["version"]
+        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
 
 
-class VersionedEdits(
-    mixins.CreateModelMixin, mixins.UpdateModelMixin, ReadOnlyModelViewSet[Any], GenericViewSet[Any]
-):
-    """Create, and edit under a version check: send the version you saw as `If-Match`."""
+class VersionedEdits(ReadOnlyModelViewSet[Any]):
+    """Create, and edit under a version check: send the version you saw as `If-Match`.
+
+    Subclasses name the service's input type and its two services; `subject` is what the editing
+    service calls the thing.
+    """
 
     lookup_field = "code"
     lookup_value_regex = "[-a-zA-Z0-9_]{1,24}"
     http_method_names = ["get", "post", "patch", "head", "options"]
     writers = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    subject: ClassVar[str]
+    details: ClassVar[Callable[..., Any]]
+    create_service: ClassVar[Callable[..., Any]]
+    edit_service: ClassVar[Callable[..., Any]]
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        instance = self.get_object()
-        answer = Response(self.get_serializer(instance).data)
-        answer["ETag"] = f'"{instance.version}"'
-        return answer
+        return self._answer(self.get_object(), status.HTTP_200_OK)
 
-    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    @extend_schema(parameters=[KEY_PARAMETER], responses={201: None, **PROBLEMS})
+    def create(self, request: Request) -> Response:
+        body = self.get_serializer(data=request.data)
+        body.is_valid(raise_exception=True)
+        data = dict(body.validated_data)
+        act = act_of(request, {})
         with transaction.atomic():
-            instance = self.get_queryset().select_for_update().filter(code=kwargs["code"]).first()
-            instance = instance or self.get_object()
-            check_version(request, instance.version)
-            body = self.get_serializer(instance, data=request.data, partial=True)
-            body.is_valid(raise_exception=True)
-            body.save(version=instance.version + 1)
-        answer = Response(body.data)
-        answer["ETag"] = f'"{instance.version}"'
-        return answer
+            made = type(self).create_service(details=type(self).details(**data), act=act)
+            answer = remember_answer(act.key, as_plain(self.get_serializer(made).data))
+        return Response(answer, status=status.HTTP_201_CREATED, headers=_etag(made))
+
+    @extend_schema(parameters=[KEY_PARAMETER, VERSION_PARAMETER])
+    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        instance = self.get_object()
+        body = self.get_serializer(instance, data=request.data, partial=True)
+        body.is_valid(raise_exception=True)
+        known = {
+            name: getattr(instance, name)
+            for name, field in cast(serializers.Serializer[Any], body).fields.items()
+            if not field.read_only
+        }
+        edited = type(self).edit_service(
+            **{self.subject: instance},
+            version=version_seen(request),
+            details=type(self).details(**{**known, **body.validated_data}),
+            act=act_of(request, {}),
+        )
+        return self._answer(edited, status.HTTP_200_OK)
+
+    def _answer(self, instance: Model, code: int) -> Response:
+        return Response(self.get_serializer(instance).data, status=code, headers=_etag(instance))
 
 
-def check_version(request: Request, version: int) -> None:
-    """Refuses an edit of something that has changed since it was read.
+def _etag(instance: Any) -> dict[str, str]:
+    return {"ETag": f'"{instance.version}"'}
 
-    Raises InvalidError `version_needed`, ConflictError `version_conflict`.
-    """
+
+def version_seen(request: Request) -> int:
+    """The version an edit says it saw. Raises InvalidError `version_needed`."""
     given = request.headers.get("If-Match", "").strip().strip('"')
-    if not given:
+    if not given.isascii() or not given.isdigit() or len(given) > 9:
         raise InvalidError(
             "An edit must say which version it saw.",
             code="version_needed",
             field="If-Match",
+            value=given or None,
             remedy="Read the thing first and send its version as If-Match.",
         )
-    if given != str(version):
-        raise ConflictError(
-            "This was changed by someone else meanwhile.",
-            code="version_conflict",
-            field="If-Match",
-            value=given,
-            remedy="Read it again and repeat the edit on the newer version.",
-        )
+    return int(given)
 
 
 class PartyViewSet(VersionedEdits):
@@ -104,6 +150,10 @@ class PartyViewSet(VersionedEdits):
     search_fields = ["code", "name", "contact"]
     ordering_fields = ["code", "name", "kind"]
     ordering = ["name", "id"]
+    subject = "party"
+    details = reference.PartyDetails
+    create_service = reference.create_party
+    edit_service = reference.edit_party
 
 
 class PlaceViewSet(VersionedEdits):
@@ -113,6 +163,10 @@ class PlaceViewSet(VersionedEdits):
     search_fields = ["code", "name"]
     ordering_fields = ["code", "name", "area"]
     ordering = ["name", "id"]
+    subject = "place"
+    details = reference.PlaceDetails
+    create_service = reference.create_place
+    edit_service = reference.edit_place
 
 
 class BalanceViewSet(VersionedEdits):
@@ -121,3 +175,7 @@ class BalanceViewSet(VersionedEdits):
     search_fields = ["code", "name"]
     ordering_fields = ["code", "name", "calibration_due"]
     ordering = ["name", "id"]
+    subject = "balance"
+    details = reference.BalanceDetails
+    create_service = reference.create_balance
+    edit_service = reference.edit_balance

@@ -38,7 +38,7 @@ def test_a_second_house_is_refused(api_as, works):
     answer = api_as(works.manager).post(
         "/api/v1/parties/", {"code": "other", "name": "Other", "kind": "house"}
     )
-    assert answer.status_code == 400
+    assert (answer.status_code, answer.json()["code"]) == (409, "one_house")
     assert Party.objects.filter(kind="house").count() == 1
 
 
@@ -47,7 +47,16 @@ def test_a_code_already_taken_is_refused(api_as, works):
         "/api/v1/parties/", {"code": "brackwater", "name": "Again", "kind": "customer"}
     )
     assert (answer.status_code, answer.json()["code"], answer.json()["field"]) == (
-        400,
-        "unique",
+        409,
+        "duplicate_code",
         "code",
     )
+
+
+def test_a_place_added_twice_with_one_key_is_added_once(api_as, works):
+    office = api_as(works.manager)
+    body = {"code": "oven", "name": "Oven", "area": "wet_bench"}
+    first = office.post("/api/v1/places/", body, headers={"Idempotency-Key": "p-1"})
+    second = office.post("/api/v1/places/", body, headers={"Idempotency-Key": "p-1"})
+    assert first.json() == second.json()
+    assert Place.objects.filter(code="oven").count() == 1
