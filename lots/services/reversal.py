@@ -90,10 +90,9 @@ def _check_not_ruled_since(movement: Movement) -> None:
 
 
 def _moment(movement: Movement) -> dt.datetime:
+    """Its own moment, unless the books up to then are closed."""
     closed = BooksMonth.objects.filter(
-        state=BooksMonth.State.CLOSED,
-        starts_at__lte=movement.occurred_at,
-        ends_at__gt=movement.occurred_at,
+        state=BooksMonth.State.CLOSED, ends_at__gt=movement.occurred_at
     ).exists()
     return clock.now() if closed else movement.occurred_at
 

@@ -6,7 +6,8 @@ from typing import Final
 
 from lots.queries.ledger_checks import Check
 
-# A movement recorded at the very moment of closing may have come just before it.
+# A movement recorded at the very moment of closing may have come just before it. A closed month
+# locks whatever is before it too, which the second half asks of the first month closed.
 RECORDED_AFTER_CLOSE: Final = """
 SELECT m.sequence, m.id AS movement_id, b.first_day, m.occurred_at AS at, m.recorded_at AS recorded,
        e.closed_at
@@ -14,6 +15,12 @@ FROM lots_booksmonth b
 JOIN reports_monthend e ON e.books_month_id = b.id
 JOIN lots_movement m ON m.occurred_at >= b.starts_at AND m.occurred_at < b.ends_at
 WHERE b.state = 'closed' AND m.recorded_at > e.closed_at
+UNION ALL
+SELECT m.sequence, m.id, b.first_day, m.occurred_at, m.recorded_at, e.closed_at
+FROM lots_booksmonth b
+JOIN reports_monthend e ON e.books_month_id = b.id
+JOIN lots_movement m ON m.occurred_at < b.starts_at AND m.recorded_at > e.closed_at
+WHERE b.first_day = (SELECT MIN(first_day) FROM lots_booksmonth WHERE state = 'closed')
 """
 
 LOCK_DIFFERS: Final = """

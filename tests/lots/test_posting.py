@@ -85,7 +85,7 @@ def test_a_movement_is_written_whole(works: SimpleNamespace, act: Make) -> None:
     assert movement.standings.get().place == works.places["quarantine"]
     assert movement.claim_entries.get().mass_ug == -5 * GRAM
     for rows in (Entry, ClaimEntry, MaterialEntry, LotStanding):
-        of_movement = rows.objects.filter(movement=movement)  # type: ignore[attr-defined]
+        of_movement = rows.objects.filter(movement=movement)
         assert set(of_movement.values_list("occurred_at", "recorded_at")) == {
             (movement.occurred_at, movement.recorded_at)
         }
@@ -175,7 +175,9 @@ def test_a_moment_in_a_closed_month_is_refused(works: SimpleNamespace, act: Make
     april = MORNING.replace(month=4)
     lot = receive(works, Act(works.operator, april))
     month = close_month_of(april)
-    for inside in (month.starts_at, april, month.ends_at - dt.timedelta(microseconds=1)):
+    last = month.ends_at - dt.timedelta(microseconds=1)
+    before = month.starts_at - dt.timedelta(days=40)
+    for inside in (month.starts_at, april, last, before):
         with refused("month_closed", "occurred_at") as caught:
             post_draft(draft=to_loss(lot, 1), act=Act(works.operator, inside, key="k"))
         assert caught.value.status == 409

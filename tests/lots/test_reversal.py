@@ -126,13 +126,14 @@ def test_as_of_by_record_the_movement_still_shows_before_its_reversal(
     assert standings_of([lot], AsOf())[lot.pk].owner_id == works.brackwater.pk
 
 
+@pytest.mark.parametrize("month_number", [4, 2], ids=["in the closed month", "before it"])
 def test_a_movement_of_a_closed_month_is_reversed_in_the_open_one(
-    works: SimpleNamespace, act: Make
+    works: SimpleNamespace, act: Make, month_number: int
 ) -> None:
-    april = MORNING.replace(month=4)
-    lot = receive(works, Act(works.operator, april), 10)
-    movement = post_draft(draft=to_loss(lot, GRAM), act=Act(works.operator, april))
-    month = close_month_of(april)
+    then = MORNING.replace(month=month_number)
+    lot = receive(works, Act(works.operator, then), 10)
+    movement = post_draft(draft=to_loss(lot, GRAM), act=Act(works.operator, then))
+    month = close_month_of(MORNING.replace(month=4))
     reversal = reverse_movement(movement=movement, reason="found again", act=act())
     assert reversal.occurred_at == clock.now()
     assert reversal.reverses == movement

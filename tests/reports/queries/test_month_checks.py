@@ -23,6 +23,9 @@ APRIL = MORNING.replace(month=4)
 CLOSED_AT = MORNING.replace(day=2)
 
 
+MONTH_OR_BEFORE = [APRIL + dt.timedelta(hours=1), APRIL.replace(month=2)]
+
+
 @pytest.fixture
 def closed_april(works: SimpleNamespace, act: Callable[..., Act]) -> BooksMonth:
     """April with one receipt in it, closed on the second of May; one receipt since."""
@@ -48,11 +51,12 @@ def test_a_closed_month_left_alone_passes(closed_april: BooksMonth) -> None:
     assert findings() == {}
 
 
-def test_a_movement_slipped_into_a_closed_month_is_found(
-    closed_april: BooksMonth, works: SimpleNamespace
+@pytest.mark.parametrize("moment", MONTH_OR_BEFORE)
+def test_a_movement_slipped_into_a_closed_month_or_before_is_found(
+    closed_april: BooksMonth, works: SimpleNamespace, moment: dt.datetime
 ) -> None:
     BooksMonth.objects.update(state="open")
-    receive(works, Act(works.operator, APRIL + dt.timedelta(hours=1)))
+    receive(works, Act(works.operator, moment))
     BooksMonth.objects.update(state="closed")
     slipped = Movement.objects.get(sequence=3)
     found = findings()
