@@ -9,7 +9,7 @@ from cells.models import CellRun, RunMovement
 from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import Lot, Movement
-from lots.services.posting import FUTURE_ALLOWANCE
+from lots.services import recording
 from lots.services.recording import Act
 
 _STATE: Final = CellRun.State
@@ -48,14 +48,7 @@ def check_after(moment: dt.datetime, earlier: dt.datetime | None, what: str) -> 
 
 def check_not_future(moment: dt.datetime, *, field: str = "occurred_at") -> None:
     """Refuses a moment that is still to come (`in_the_future`)."""
-    if moment > clock.now() + FUTURE_ALLOWANCE:
-        raise InvalidError(
-            "This moment is in the future.",
-            code="in_the_future",
-            field=field,
-            value=moment.isoformat(),
-            remedy="Give the moment it happened.",
-        )
+    recording.check_not_future(moment, clock.now(), field=field)
 
 
 def follow(run: CellRun, **changes: Any) -> CellRun:

@@ -60,6 +60,13 @@ _EMPTY_HANDED: Final = {
     _KIND.WRITE_OFF: chart.LOSS,
     _KIND.SAMPLING: chart.SAMPLES_USED,
 }
+# What was made by these is put against their own process where its assay says something else.
+_MADE_BY: Final = {
+    _KIND.MELT: chart.MELT_DIFFERENCE,
+    _KIND.ELECTROLYTE: chart.CELL_DIFFERENCE,
+    _KIND.TOP_UP: chart.CELL_DIFFERENCE,
+    _KIND.BLEED: chart.CELL_DIFFERENCE,
+}
 _VESSELS: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
 # What a change of owner says of the customer's claim, in `Movement.cause`.
 WITH_CLAIM: Final = "with_claim"
@@ -179,8 +186,7 @@ class LateAssay:
     def _enter(self, lot_id: int, metal: str, change_ug: int, movement: Movement) -> None:
         lot = self._lot(pk=lot_id)
         if lot.form not in _VESSELS and self._measured_itself(lot, metal, movement):
-            made_by = chart.MELT_DIFFERENCE if movement.kind == _KIND.MELT else ""
-            account = made_by or self._difference_of(lot)
+            account = _MADE_BY.get(_KIND(movement.kind)) or self._difference_of(lot)
             self._accounts[account, lot.owner_id, metal] += change_ug
             return
         self.entered[lot_id, movement.pk, metal] += change_ug

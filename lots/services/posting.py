@@ -6,11 +6,11 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from django.db.models import F
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import ConflictError
 from lots import clock
 from lots.metals import Metal
 from lots.models import (
@@ -29,10 +29,8 @@ from lots.queries.holdings import AsOf, holdings
 from lots.queries.standings import standings_of
 from lots.services.drafts import Draft, Line
 from lots.services.overdraft import check_not_below_zero
-from lots.services.recording import Act, lock_ledger
+from lots.services.recording import Act, check_not_future, lock_ledger
 from lots.services.written import Written, digest_of
-
-FUTURE_ALLOWANCE: Final = dt.timedelta(minutes=2)
 
 
 @dataclass(frozen=True)
@@ -147,14 +145,7 @@ def _check_balanced(draft: Draft) -> None:
 
 
 def _check_moment(moment: dt.datetime, recorded_at: dt.datetime) -> None:
-    if moment > recorded_at + FUTURE_ALLOWANCE:
-        raise InvalidError(
-            "This moment is in the future.",
-            code="in_the_future",
-            field="occurred_at",
-            value=moment.isoformat(),
-            remedy="Give the moment it happened, or leave it out for now.",
-        )
+    check_not_future(moment, recorded_at)
     # Months close in order, so a closed month also locks all before it: a movement there would
     # change what it opened with.
     month = (

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from decimal import Decimal
 from enum import Enum
-from typing import Any, ParamSpec, TypeVar, cast
+from typing import Any, Final, ParamSpec, TypeVar, cast
 
 from django.apps import apps
 from django.contrib.auth.models import AbstractBaseUser
@@ -21,11 +21,13 @@ from django.db.models import Model
 from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import LedgerHead, RecordedRequest
+from lots.texts import checked_text
 
 P = ParamSpec("P")
 M = TypeVar("M", bound=Model)
 KEY_LENGTH_MAX = 80
 NOTE_LENGTH_MAX = 500
+FUTURE_ALLOWANCE: Final = dt.timedelta(minutes=2)
 
 
 @dataclass(frozen=True)
@@ -72,13 +74,16 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
         assert isinstance(act, Act)
         _check_act(act)
         with transaction.atomic():
-            lock_ledger()
+            head = lock_ledger()
             fingerprint = fingerprint_of(action, kwargs)
             if act.key:
                 earlier = RecordedRequest.objects.filter(key=act.key).first()
                 if earlier is not None:
                     return cast(M, _same_again(earlier, action, fingerprint))
-            kwargs["act"] = replace(act, occurred_at=act.occurred_at or clock.now())
+            now = clock.now()
+            moment = act.occurred_at or now
+            check_not_future(moment, max(now, head.last_recorded_at or now))
+            kwargs["act"] = replace(act, occurred_at=moment)
             result = service(**kwargs)  # type: ignore[call-arg]
             if act.key:
                 RecordedRequest.objects.create(
@@ -93,6 +98,18 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
             return result
 
     return record
+
+
+def check_not_future(moment: dt.datetime, now: dt.datetime, *, field: str = "occurred_at") -> None:
+    """Refuses a moment still to come (`in_the_future`), clocks of two machines apart allowed."""
+    if moment > now + FUTURE_ALLOWANCE:
+        raise InvalidError(
+            "This moment is in the future.",
+            code="in_the_future",
+            field=field,
+            value=moment.isoformat(),
+            remedy="Give the moment it happened, or leave it out for now.",
+        )
 
 
 def remember_answer(key: str, answer: dict[str, Any]) -> dict[str, Any]:
@@ -150,14 +167,7 @@ def _check_act(act: Act) -> None:
             value=act.key,
             remedy="Use a short unique text such as a UUID.",
         )
-    if len(act.note) > NOTE_LENGTH_MAX:
-        raise InvalidError(
-            f"The note is longer than {NOTE_LENGTH_MAX} characters.",
-            code="too_long",
-            field="note",
-            value=act.note,
-            remedy="Shorten it, or attach it as a document.",
-        )
+    checked_text(act.note, field="note", limit=NOTE_LENGTH_MAX)
     if act.occurred_at is not None and act.occurred_at.tzinfo is None:
         raise InvalidError(
             "The moment has no time zone.",
