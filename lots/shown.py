@@ -19,8 +19,8 @@ def grouped(number: object) -> str:
 
 
 def grams(mass_ug: int) -> str:
-    """To the milligram, or to the microgram when less than a gram says more that way."""
-    fine = mass_ug % 1000 and abs(mass_ug) < UG_PER_G
+    """To the milligram; what is less than one, to the microgram."""
+    fine = 0 < abs(mass_ug) < UG_PER_G // 1000
     return f"{grouped(ug_to(mass_ug, 'g', 6 if fine else 3))} g"
 
 

@@ -174,6 +174,6 @@ def browse_as() -> Callable[[object], Client]:
 
 
 @pytest.fixture
-def bench(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
+def browser(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
     """The operator's browser."""
     return browse_as(works.operator)

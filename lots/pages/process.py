@@ -9,22 +9,15 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
-from lots.models import Assay, Balance, Lot, Movement, ProcessBatch
+from lots.models import Assay, Lot, Movement, ProcessBatch
 from lots.pages.access import staff_page
-from lots.pages.bench_form import ActForm, choice_field, party_field, place_field
-from lots.pages.form_fields import (
-    FindingsField,
-    FinenessField,
-    MassesByMetalField,
-    MassField,
-    TakesField,
-    VolumeField,
-)
+from lots.pages.bench_form import ActForm, choice_field, place_field
+from lots.pages.form_fields import FinenessField, MassesByMetalField, TakesField
+from lots.pages.form_parts import OptionalAssay, OptionalVolume, OptionalWeight
 from lots.pages.steps import BenchStep
 from lots.queries.holdings import holding
 from lots.queries.lifeline import lifeline
-from lots.services.assays import AssayReport
-from lots.services.outputs import Output, Volume
+from lots.services.outputs import Output
 from lots.services.process_batches import (
     Inputs,
     add_inputs,
@@ -33,7 +26,6 @@ from lots.services.process_batches import (
     start_batch,
 )
 from lots.services.recording import Act
-from lots.services.weighings import Weight
 
 # Which safety texts stand beside which kind of process.
 CAUTIONS: dict[str, tuple[str, ...]] = {
@@ -131,22 +123,12 @@ class AddInputs(OfBatch):
         return add_inputs(batch=self.subject, inputs=inputs, act=act)
 
 
-class OutputForm(ActForm):
+class OutputForm(OptionalWeight, OptionalVolume, OptionalAssay):
     """What came out, weighed or measured, and what its content rests on."""
 
     form = choice_field(Lot.Form, label="What it is")
     place = place_field(label="Where it is put")
-    gross = MassField(required=False, help_text="With its unit: 1302.4 g, 41.87 ozt, 26 dwt.")
-    tare = MassField(positive=False, required=False)
-    balance = forms.ModelChoiceField(Balance.objects.filter(is_active=True), required=False)
-    volume = VolumeField(required=False, help_text="Of a solution, instead of a weight.")
-    volume_u = VolumeField(
-        label="Standard uncertainty of the volume", required=False, help_text="As in 20 ml."
-    )
-    method = choice_field(Assay.Method, label="Assayed by", required=False)
-    laboratory = party_field(label="Laboratory", required=False)
-    basis = choice_field(Assay.Basis, label="Results are in", initial=Assay.Basis.FINENESS)
-    results = FindingsField(label="Assay results", required=False)
+    basis = choice_field(Assay.Basis, label="Results are in", initial=Assay.Basis.FINENESS)  # type: ignore[assignment]
     declared = FinenessField(
         label="Or a content taken as given", required=False, help_text="Parts per thousand (‰)."
     )
@@ -156,39 +138,26 @@ class OutputForm(ActForm):
         help_text="Masses with their unit, for what is taken out without being assayed.",
     )
     description = forms.CharField(max_length=200, required=False)
-
-    def clean(self) -> dict[str, Any]:
-        data = super().clean() or self.cleaned_data
-        together = (
-            ("gross", "balance", "Name the balance it was weighed on."),
-            ("volume", "volume_u", "A volume needs its standard uncertainty."),
-            ("results", "method", "Say how it was assayed."),
-            ("results", "laboratory", "Say which laboratory assayed it."),
-        )
-        for given, needed, message in together:
-            if data.get(given) and not data.get(needed):
-                self.add_error(needed, message)
-        return data
+    field_order = [
+        "form",
+        "place",
+        "gross",
+        "tare",
+        "balance",
+        "volume",
+        "volume_u",
+        "results",
+        "basis",
+    ]
 
     def output(self) -> Output:
         data = self.cleaned_data
-        weight = volume = assay = None
-        if data["gross"] is not None:
-            weight = Weight(
-                data["gross"], data["tare"] or 0, data["balance"], str(self.data["gross"])[:80]
-            )
-        if data["volume"] is not None:
-            volume = Volume(data["volume"], data["volume_u"])
-        if data["results"]:
-            assay = AssayReport(
-                data["method"], data["laboratory"], data["results"], basis=data["basis"]
-            )
         return Output(
             form=data["form"],
             place=data["place"],
-            weight=weight,
-            volume=volume,
-            assay=assay,
+            weight=self.weight(),
+            volume=self.volume_read(),
+            assay=self.report(),
             declared=data["declared"] or None,
             estimated=data["estimated"] or None,
             description=data["description"],

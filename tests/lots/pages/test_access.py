@@ -9,14 +9,15 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from config import pages
 from tests.builders import receive
 
 STAFF_PAGES = ["bench", "receive", "blend", "labels", "lots", "movements", "batches", "search"]
 
 
-def test_staff_see_every_page_of_the_ledger(bench: Client) -> None:
+def test_staff_see_every_page_of_the_ledger(browser: Client) -> None:
     for name in [*STAFF_PAGES, "today"]:
-        assert bench.get(reverse(name)).status_code == 200, name
+        assert browser.get(reverse(name)).status_code == 200, name
 
 
 def test_stranger_is_led_to_sign_in_and_back(works: SimpleNamespace, client: Client) -> None:
@@ -51,18 +52,18 @@ def test_customer_sees_the_answer_of_their_own_lot_only(
 
 def test_label_leads_staff_to_the_lot_and_the_customer_to_the_answer(
     works: SimpleNamespace,
-    bench: Client,
+    browser: Client,
     browse_as: Callable[[object], Client],
     act: Callable[..., object],
 ) -> None:
     lot = receive(works, act(), owner=works.brackwater)
     address = reverse("scanned", args=[lot.code])
-    assert bench.get(address).url == reverse("lot", args=[lot.code])
+    assert browser.get(address).url == reverse("lot", args=[lot.code])
     assert browse_as(works.isolde).get(address).url == reverse("lot-answer", args=[lot.code])
 
 
-def test_operator_may_not_let_an_assay_rule(bench: Client) -> None:
-    assert bench.get(reverse("rule-assay", args=[1])).status_code == 403
+def test_operator_may_not_let_an_assay_rule(browser: Client) -> None:
+    assert browser.get(reverse("rule-assay", args=[1])).status_code == 403
 
 
 def test_sign_in_tells_of_a_wrong_password_without_saying_which(
@@ -78,8 +79,8 @@ def test_sign_in_tells_of_a_wrong_password_without_saying_which(
     assert client.post(reverse("sign-out")).url == "/sign-in/"
 
 
-def test_pages_forbid_foreign_and_inline_scripts(bench: Client) -> None:
-    answer = bench.get(reverse("receive"))
+def test_pages_forbid_foreign_and_inline_scripts(browser: Client) -> None:
+    answer = browser.get(reverse("receive"))
     assert "default-src 'self'" in answer.headers["Content-Security-Policy"]
     page = answer.content.decode()
     assert "<style" not in page
@@ -90,8 +91,6 @@ def test_pages_forbid_foreign_and_inline_scripts(bench: Client) -> None:
 
 @pytest.mark.parametrize("code", ["404", "403", "400", "500"])
 def test_error_pages_render(code: str, rf: object) -> None:
-    from config import pages
-
     request = rf.get("/")
     views = {
         "404": lambda: pages.not_found(request, Exception()),

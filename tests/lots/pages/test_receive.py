@@ -30,9 +30,9 @@ def sent(works: SimpleNamespace) -> dict[str, str]:
 
 
 def test_received_lot_shows_its_receipt_and_its_figures(
-    bench: Client, sent: dict[str, str]
+    browser: Client, sent: dict[str, str]
 ) -> None:
-    answer = bench.post(reverse("receive"), sent, follow=True)
+    answer = browser.post(reverse("receive"), sent, follow=True)
     lot = Lot.objects.get()
     movement = Movement.objects.get()
     assert answer.redirect_chain == [(reverse("movement", args=[movement.sequence]), 302)]
@@ -45,18 +45,18 @@ def test_received_lot_shows_its_receipt_and_its_figures(
     assert movement.occurred_at.isoformat() == "2026-05-04T09:30:00+00:00"
 
 
-def test_same_form_sent_twice_is_recorded_once(bench: Client, sent: dict[str, str]) -> None:
-    first = bench.post(reverse("receive"), sent)
+def test_same_form_sent_twice_is_recorded_once(browser: Client, sent: dict[str, str]) -> None:
+    first = browser.post(reverse("receive"), sent)
     counts = row_counts()
-    second = bench.post(reverse("receive"), sent)
+    second = browser.post(reverse("receive"), sent)
     assert (first.status_code, first.url) == (second.status_code, second.url)
     assert row_counts() == counts
 
 
-def test_same_key_with_another_weight_is_refused(bench: Client, sent: dict[str, str]) -> None:
-    bench.post(reverse("receive"), sent)
+def test_same_key_with_another_weight_is_refused(browser: Client, sent: dict[str, str]) -> None:
+    browser.post(reverse("receive"), sent)
     counts = row_counts()
-    answer = bench.post(reverse("receive"), sent | {"gross": "1303 g"})
+    answer = browser.post(reverse("receive"), sent | {"gross": "1303 g"})
     assert answer.status_code == 409
     assert answer.context["form"].has_error("key", "idempotency_key_reused")
     assert "already used for another request" in answer.content.decode()
@@ -84,22 +84,22 @@ def test_same_key_with_another_weight_is_refused(bench: Client, sent: dict[str, 
     ],
 )
 def test_refusal_stands_beside_its_field_and_nothing_is_written(
-    bench: Client, sent: dict[str, str], changed: dict[str, str], field: str, code: str
+    browser: Client, sent: dict[str, str], changed: dict[str, str], field: str, code: str
 ) -> None:
     counts = row_counts()
-    answer = bench.post(reverse("receive"), sent | changed)
+    answer = browser.post(reverse("receive"), sent | changed)
     assert answer.status_code in {400, 409}
     assert answer.context["form"].has_error(field, code), answer.context["form"].errors.as_json()
     assert "Not recorded" in answer.content.decode()
     assert row_counts() == counts
 
 
-def test_cautions_stand_beside_the_form(bench: Client) -> None:
-    page = bench.get(reverse("receive")).content.decode()
+def test_cautions_stand_beside_the_form(browser: Client) -> None:
+    page = browser.get(reverse("receive")).content.decode()
     assert "Containers may hold acid" in page
     assert "safety data sheet" in page
 
 
-def test_every_form_begins_with_a_key_of_its_own(bench: Client) -> None:
-    keys = {bench.get(reverse("receive")).context["form"]["key"].value() for _ in range(3)}
+def test_every_form_begins_with_a_key_of_its_own(browser: Client) -> None:
+    keys = {browser.get(reverse("receive")).context["form"]["key"].value() for _ in range(3)}
     assert len(keys) == 3

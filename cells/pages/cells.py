@@ -1,0 +1,140 @@
+"""The cells at a glance, and one run with its charts, its account and what comes next."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any, Final
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+
+from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
+from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
+from cells.queries.current_series import readings_of
+from cells.queries.electrolyte_books import electrolyte_book, electrolyte_books
+from cells.queries.run_forecast import RunForecast, run_forecast
+from cells.queries.run_summary import run_summaries, run_summary
+from config.pages import message_of
+from config.refusals import RefusalError
+from lots import clock
+from lots.metals import Metal
+from lots.models import Lot
+from lots.pages.access import staff_page
+
+RUNS_SHOWN: Final = 30
+_STATE: Final = CellRun.State
+# (button, address name, whether it is the usual next step) by the run's state.
+NEXT_STEPS: Final[dict[str, tuple[tuple[str, str, bool], ...]]] = {
+    _STATE.CHARGED: (("Switch on", "run-start", True),),
+    _STATE.RUNNING: (("Read the cell", "run-read", True), ("Switch off", "run-stop", False)),
+    _STATE.STOPPED: (
+        ("Take the anode remnant", "run-remnant", False),
+        ("Take the slimes bag", "run-bag", True),
+        ("Harvest the crystal", "run-harvest", False),
+    ),
+    _STATE.HARVESTED: (
+        ("Keep the rinse water", "run-rinse", False),
+        ("Close the run", "run-close", True),
+    ),
+}
+
+
+@staff_page
+def cell_list(request: HttpRequest) -> HttpResponse:
+    cells = list(Cell.objects.filter(is_active=True).select_related("place"))
+    unfinished = {
+        run.cell_id: run
+        for run in CellRun.objects.filter(state__in=UNFINISHED).select_related("cell")
+    }
+    batches = list(
+        ElectrolyteBatch.objects.filter(
+            lot__state__in=[Lot.State.AVAILABLE, Lot.State.QUARANTINED]
+        ).order_by("id")
+    )
+    runs = list(
+        CellRun.objects.exclude(state=_STATE.WITHDRAWN).order_by("-charged_at", "-id")[:RUNS_SHOWN]
+    )
+    return render(
+        request,
+        "cells/cells.html",
+        {
+            "section": "cells",
+            "cells": [(cell, unfinished.get(cell.pk)) for cell in cells],
+            "electrolytes": electrolyte_books(batches),
+            "runs": run_summaries(runs),
+        },
+    )
+
+
+@staff_page
+def run_page(request: HttpRequest, code: str) -> HttpResponse:
+    runs = CellRun.objects.select_related("cell", "electrolyte__lot", "charge_lot", "charged_by")
+    run = get_object_or_404(runs, code=code.upper())
+    readings = readings_of(run)
+    forecast, no_forecast = _forecast(run, clock.now())
+    summary = run_summary(run)
+    return render(
+        request,
+        "cells/run.html",
+        {
+            "section": "cells",
+            "run": run,
+            "summary": summary,
+            "flows": _flows(summary),
+            "electrolyte": electrolyte_book(run.electrolyte),
+            "readings": readings,
+            "warnings": run.warnings.exclude(state="cleared").select_related("acknowledged_by"),
+            "next_steps": NEXT_STEPS.get(run.state, ()),
+            "forecast": forecast,
+            "no_forecast": no_forecast,
+            "charts": _charts(run, readings, forecast),
+            "movements": run.run_movements.select_related("movement", "lot"),
+        },
+    )
+
+
+def _forecast(run: CellRun, now: dt.datetime) -> tuple[RunForecast | None, str]:
+    """The forecast of a run under current, or why there is none."""
+    if run.state != _STATE.RUNNING:
+        return None, ""
+    try:
+        found = run_forecast(run, now)
+    except RefusalError as refusal:
+        return None, message_of(refusal)
+    if found.forecast.state != "forecast":
+        return None, found.forecast.reason
+    return found, ""
+
+
+def _charts(run: CellRun, readings: list[RunReading], forecast: RunForecast | None) -> list[Any]:
+    if len(readings) < 2 or run.started_at is None:
+        return []
+    charts = [
+        current_chart(run, readings),
+        voltage_chart(run, readings),
+        plated_chart(run, readings, forecast),
+        bath_chart(run, readings),
+    ]
+    return [chart for chart in charts if chart is not None]
+
+
+def _flows(summary: Any) -> list[tuple[str, dict[str, int]]]:
+    """The run's account, line by line, metals in the books' order."""
+    crystal = summary.crystal.metals if summary.crystal else {}
+    lines = (
+        ("Charged", summary.charged),
+        ("Added to the electrolyte", summary.added),
+        ("Anode remnant", summary.remnant),
+        ("Slimes bag", summary.slimes),
+        ("Crystal", crystal),
+        ("Rinse water", summary.rinse),
+        ("Bled", summary.bled),
+        ("Electrolyte at the start", summary.electrolyte_in.metals),
+        ("Electrolyte at the end", summary.electrolyte_out.metals),
+        ("Found less book", summary.difference),
+    )
+    return [(name, _ordered(metals)) for name, metals in lines if metals]
+
+
+def _ordered(metals: dict[str, int]) -> dict[str, int]:
+    return {metal: metals[metal] for metal in Metal.values if metal in metals}

@@ -1,0 +1,24 @@
+"""What this app offers in the shell."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from config.menu import Link
+from lots.models import Lot
+
+TABS: Final = (
+    Link("Cells", "cells", 40),
+    Link("Slimes", "slimes", 45),
+)
+BENCH: Final = (
+    Link("Cells and runs", "cells", 50, group="Cells", hint="Charge, read, harvest, close"),
+    Link("Prepare electrolyte", "electrolyte-prepare", 51, group="Cells", hint="A new batch"),
+    Link("Slimes bags", "slimes", 60, group="Slimes", hint="Which wait, and recover them"),
+)
+_ELECTROLYTE: Final = frozenset({Lot.Form.ELECTROLYTE.value})
+LOT_ACTIONS: Final = (
+    Link("Measure it", "electrolyte-measure", 12, about=_ELECTROLYTE, hint="Volume, g/L, acid"),
+    Link("Top up", "electrolyte-top-up", 13, about=_ELECTROLYTE, hint="Water, acid, silver"),
+    Link("Bleed", "electrolyte-bleed", 14, about=_ELECTROLYTE, hint="For cementation"),
+)
