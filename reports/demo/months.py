@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reports.demo.office import agree_terms, enter_prices, settle
 from reports.demo.story import GOLD_U, SILVER_U
 from reports.demo.wet_work import WetWork
 
@@ -10,6 +11,8 @@ def first_month(story: WetWork) -> None:
     """Four customers bring feed; both cells run once; sweeps and school scrap wait their turn."""
     tell = story.bench.tell
     story.open_the_books()
+    enter_prices(story, 0)
+    agree_terms(story)
     tell("first month: receipts, melts, assays")
     for day, name in ((2, "lemel"), (3, "flatware"), (4, "contacts"), (9, "school")):
         story.lots[name] = story.bench.receive(name, story.on(0, day, 10))
@@ -34,6 +37,7 @@ def first_month(story: WetWork) -> None:
         story.lift(name, story.on(0, day, 15))
         story.harvest(name, story.on(0, day + 2, 11))
         story.finish(name, story.on(0, day + 2, 14))
+    settle(story, "flatware", "final", story.on(0, 23, 9))
     story.strengthen("north", 420.0, story.on(0, 23, 10))
     story.strengthen("south", 480.0, story.on(0, 23, 11))
 
@@ -41,6 +45,7 @@ def first_month(story: WetWork) -> None:
 def second_month(story: WetWork) -> None:
     """A torn bag, a disputed assay, gold filings parted, bags recovered, bars given back."""
     bench, tell = story.bench, story.bench.tell
+    enter_prices(story, 1)
     tell("second month: receipts, a parting, a dispute that goes to an umpire")
     for day, name in ((3, "flatware2"), (5, "gauze"), (8, "filings"), (12, "lemel2")):
         story.lots[name] = bench.receive(name, story.on(1, day, 10))
@@ -87,6 +92,7 @@ def second_month(story: WetWork) -> None:
     )
     story.strengthen("north", 430.0, story.on(1, 24, 16))
     story.strengthen("south", 300.0, story.on(1, 24, 17))
+    settle(story, "contacts", "provisional", story.on(1, 24, 18))
     story.pour_bar(["N1 crystal"], story.on(1, 25, 9), "bar 1")
     story.give_back("bar 1", "pellow-dane", story.on(1, 26, 10))
 
@@ -104,6 +110,8 @@ def open_month(story: WetWork) -> None:
         side="umpire",
     )
     bench.rule(umpire, story.on(2, 3, 10), "Umpire's result, final by the terms")
+    enter_prices(story, 2)
+    settle(story, "gauze", "final", story.on(2, 3, 14))
     story.lots["flatware3"] = bench.receive("flatware3", story.on(2, 2, 10))
     story.melt("flatware3", story.on(2, 4, 14))
     story.sample_and_assay("flatware3", story.on(2, 4, 16), SILVER_U)

@@ -130,6 +130,7 @@ class Story:
                 act=act,
             )
         cast.true[poured.code] = true
+        self.lots[f"{name} received"] = lot
         self.lots[name] = poured
         return poured
 
