@@ -5,6 +5,9 @@ Free of Django so that pure calculations can refuse too.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 
 class RefusalError(ValueError):
     """A request that cannot be recorded as it stands; nothing has been written.
@@ -32,7 +35,7 @@ class RefusalError(ValueError):
         self.message = message
         self.remedy = remedy
 
-    def as_problem(self) -> dict[str, str | None]:
+    def as_problem(self) -> dict[str, Any]:
         """The answer the API and the pages print: code, field, value, message, remedy."""
         return {
             "code": self.code,
@@ -45,6 +48,24 @@ class RefusalError(ValueError):
 
 class InvalidError(RefusalError):
     """The input itself is wrong (HTTP 400)."""
+
+
+class RowsRefusedError(InvalidError):
+    """Rows of an upload can't be recorded, so none is; `problems` has every row's own refusal."""
+
+    default_code = "rows_refused"
+
+    def __init__(self, refused: Sequence[RefusalError], rows: int) -> None:
+        super().__init__(
+            f"{len(refused)} of {rows} rows can't be recorded; nothing has been.",
+            field="file",
+            remedy="Put the rows named right and send the whole file again.",
+        )
+        self.problems = [each.as_problem() for each in refused]
+
+    def as_problem(self) -> dict[str, Any]:
+        """As every refusal, with the list of the rows' own problems."""
+        return {**super().as_problem(), "problems": self.problems}
 
 
 class ConflictError(RefusalError):

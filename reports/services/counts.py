@@ -20,7 +20,7 @@ from lots.services.outputs import (
     contents_by_concentration,
     keep_volume,
 )
-from lots.services.recording import Act, recorded_once
+from lots.services.recording import Act, check_not_future, recorded_once
 from lots.services.weighings import Weight, keep_weighing
 from reports.counting import CountedMass, in_proportion
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
@@ -70,7 +70,7 @@ def open_count_sheet(
             value=as_of.isoformat(),
             remedy="Give a moment of the month, or leave it out for the month's end.",
         )
-    _check_not_future(as_of, field="as_of")
+    check_not_future(as_of, clock.now(), field="as_of")
     if CountSheet.objects.filter(month_end=month_end, place=place).exists():
         raise ConflictError(
             f"{place} already has a sheet for {period}.",
@@ -137,19 +137,10 @@ def enter_count(*, sheet: CountSheet, lot: Lot, found: Found, act: Act) -> Count
     """What was found of one lot of the sheet; the book is kept beside it as it stood then.
 
     Raises InvalidError `one_count_needed`, `lot_not_on_sheet`, `assay_of_other_lot`,
-    `basis_without_quantity`, `in_the_future` and what a weighing or volume is refused for;
+    `basis_without_quantity` and what a weighing or volume is refused for;
     ConflictError `already_counted`, `month_not_counting`, `lot_moved_since`, `no_book_quantity`.
     """
-    line = standing_line(sheet, lot)
-    if line.is_counted:
-        raise ConflictError(
-            f"Lot {lot.code} is already counted on {sheet.code}.",
-            code="already_counted",
-            field="lot",
-            value=lot.code,
-            remedy="Recount it: the first count stays on record.",
-        )
-    return _keep_count(line, found, act)
+    return first_count(sheet, lot, found, act)
 
 
 @recorded_once
@@ -200,11 +191,24 @@ def check_no_adjustment(line: CountLine) -> None:
         )
 
 
+def first_count(sheet: CountSheet, lot: Lot, found: Found, act: Act) -> CountLine:
+    """As `enter_count`, for services that enter several counts in one transaction."""
+    line = standing_line(sheet, lot)
+    if line.is_counted:
+        raise ConflictError(
+            f"Lot {lot.code} is already counted on {sheet.code}.",
+            code="already_counted",
+            field="lot",
+            value=lot.code,
+            remedy="Recount it: the first count stays on record.",
+        )
+    return _keep_count(line, found, act)
+
+
 def _keep_count(line: CountLine, found: Found, act: Act) -> CountLine:
     sheet, lot = line.sheet, line.lot
     _check_counting(sheet.month_end)
     _check_found(found, lot)
-    _check_not_future(act.moment, field="counted_at")
     book = holding(lot, AsOf(sheet.as_of))
     if not (found.sighted or found.missing):
         _check_not_moved(lot, sheet.as_of, act.moment)
@@ -338,17 +342,6 @@ def _check_found(found: Found, lot: Lot) -> None:
         )
 
 
-def _check_not_future(moment: dt.datetime, *, field: str) -> None:
-    if moment > clock.now():
-        raise InvalidError(
-            "This moment is in the future.",
-            code="in_the_future",
-            field=field,
-            value=moment.isoformat(),
-            remedy="Give the moment it was counted, or leave it out for now.",
-        )
-
-
 def _check_not_moved(lot: Lot, as_of: dt.datetime, counted_at: dt.datetime) -> None:
     """What is weighed must be what the book speaks of: nothing in or out between the two."""
     first, last = sorted([as_of, counted_at])
@@ -357,7 +350,7 @@ def _check_not_moved(lot: Lot, as_of: dt.datetime, counted_at: dt.datetime) -> N
             f"Metal went into or out of lot {lot.code} between {first:%Y-%m-%d %H:%M} and "
             f"{last:%Y-%m-%d %H:%M} UTC.",
             code="lot_moved_since",
-            field="counted_at",
+            field="occurred_at",
             value=lot.code,
             remedy="Give a weighing from before it moved, or sight the lot.",
         )

@@ -232,7 +232,7 @@ def test_count_refused_when_the_lot_moved_after_the_moment_counted_for(
     place = in_june.works.places["feed-shelf"]
     sheet = open_count_sheet(month_end=month_end, place=place, act=at(6, 1))
     # Three grams of this lot were swept away on the second of May.
-    with refused("lot_moved_since", "counted_at"):
+    with refused("lot_moved_since", "occurred_at"):
         enter_count(
             sheet=sheet, lot=in_june.house_feed, found=weighed(in_june.works, 397 * G), act=at(6, 1)
         )
@@ -245,7 +245,7 @@ def test_count_refused_when_the_lot_moved_after_the_moment_counted_for(
 def test_count_refused_in_the_future(
     safe_sheet: CountSheet, in_june: SimpleNamespace, at: Make, refused: Make
 ) -> None:
-    with refused("in_the_future", "counted_at"):
+    with refused("in_the_future", "occurred_at"):
         enter_count(sheet=safe_sheet, lot=in_june.bar, found=Found(sighted=True), act=at(6, 2, 13))
 
 

@@ -1,0 +1,164 @@
+"""A filled-in count form comes back: every row is recorded, or none and each fault is named."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Final
+
+from django.db import transaction
+
+from config.refusals import InvalidError, RefusalError, RowsRefusedError
+from lots.codes import parse_code
+from lots.models import Balance, Lot
+from lots.services.outputs import Volume
+from lots.services.recording import Act, recorded_once
+from lots.services.weighings import Weight
+from lots.units import VOLUME_UL_MAX, mass_to_ug, parse_decimal
+from reports.models import CountLine, CountSheet
+from reports.services.count_upload import UploadedRow, read_rows
+from reports.services.counts import Found, first_count
+
+_METHOD = CountLine.Method
+_UL_PER_ML: Final = 1000
+
+
+@recorded_once
+def import_counts(*, sheet: CountSheet, content: bytes, act: Act) -> CountSheet:
+    """Enters every row of a filled-in form (xlsx or CSV) as a count of the sheet's lots.
+
+    Rows without a figure are lots not counted yet. Raises what `read_rows` refuses, and
+    RowsRefusedError with every row's problem, its field named `rows.<number>.<column>`.
+    """
+    rows = read_rows(content)
+    refused: list[RefusalError] = []
+    seen: set[str] = set()
+    for row in rows:
+        try:
+            # One row's refusal must not leave half of it behind while the rest is still checked.
+            with transaction.atomic():
+                _enter(sheet, row, seen, act)
+        except RefusalError as error:
+            error.field = f"rows.{row.number}.{_column(error.field)}"
+            refused.append(error)
+    if refused:
+        raise RowsRefusedError(refused, len(rows))
+    sheet.refresh_from_db()
+    return sheet
+
+
+def _enter(sheet: CountSheet, row: UploadedRow, seen: set[str], act: Act) -> None:
+    cells = row.cells
+    if cells.get("sheet") != sheet.code:
+        raise InvalidError(
+            f"This row is of another sheet than {sheet.code}.",
+            code="other_sheet",
+            field="sheet",
+            value=cells.get("sheet"),
+            remedy="Upload each form to its own sheet.",
+        )
+    lot = _lot(cells.get("lot", ""))
+    if lot.code in seen:
+        raise InvalidError(
+            f"Lot {lot.code} is in the file twice.",
+            code="counted_twice",
+            field="lot",
+            value=lot.code,
+            remedy="Leave one row of it.",
+        )
+    seen.add(lot.code)
+    found = _found(cells)
+    if found is not None:
+        first_count(sheet, lot, found, _noted(act, cells.get("note", "")))
+
+
+def _found(cells: dict[str, str]) -> Found | None:
+    """What the row says was found; None for a lot not counted yet."""
+    how = cells.get("how", "").casefold()
+    has_weight, has_volume = bool(cells.get("gross")), bool(cells.get("volume_ml"))
+    if not how:
+        if not has_weight and not has_volume:
+            return None
+        how = _METHOD.WEIGHED if has_weight else _METHOD.VOLUME
+    if how not in _METHOD.values:
+        raise InvalidError(
+            "This is no way of counting.",
+            code="unknown_choice",
+            field="how",
+            value=how,
+            remedy="Write weighed, volume, sighted or missing.",
+        )
+    if has_weight != (how == _METHOD.WEIGHED) or has_volume != (how == _METHOD.VOLUME):
+        raise InvalidError(
+            "What is written in the row is not what its way of counting needs.",
+            code="one_count_needed",
+            field="how",
+            value=how,
+            remedy="Give gross and tare for weighed, the volume for volume, else neither.",
+        )
+    if how == _METHOD.WEIGHED:
+        return Found(weight=_weight(cells))
+    if how == _METHOD.VOLUME:
+        return Found(volume=_volume(cells))
+    return Found(sighted=how == _METHOD.SIGHTED, missing=how == _METHOD.MISSING)
+
+
+def _weight(cells: dict[str, str]) -> Weight:
+    unit = cells.get("unit") or "g"
+    code = cells.get("balance", "")
+    balance = Balance.objects.filter(code=code).first()
+    if balance is None:
+        raise InvalidError(
+            "There is no balance of this code.",
+            code="unknown_balance",
+            field="balance",
+            value=code,
+            remedy="Write the code on the balance.",
+        )
+    gross_ug = mass_to_ug(cells["gross"], unit, field="gross")
+    tare_ug = mass_to_ug(cells.get("tare") or "0", unit, field="tare", positive=False)
+    written = f"{cells['gross']} - {cells.get('tare') or 0} {unit}"
+    return Weight(gross_ug, tare_ug, balance, entered_as=written)
+
+
+def _volume(cells: dict[str, str]) -> Volume:
+    if not cells.get("volume_spread_ml"):
+        raise InvalidError(
+            "The volume's uncertainty is missing.",
+            code="uncertainty_needed",
+            field="volume_spread_ml",
+            remedy="Write the standard uncertainty of the vessel's marks, in ml.",
+        )
+    return Volume(_ul(cells, "volume_ml"), _ul(cells, "volume_spread_ml"))
+
+
+def _ul(cells: dict[str, str], field: str) -> int:
+    most = Decimal(VOLUME_UL_MAX) / _UL_PER_ML
+    return int(
+        parse_decimal(cells[field], field=field, minimum=Decimal(0), maximum=most, decimals_max=3)
+        * _UL_PER_ML
+    )
+
+
+def _lot(code: str) -> Lot:
+    lot = Lot.objects.filter(code=str(parse_code(code, field="lot"))).first()
+    if lot is None:
+        raise InvalidError(
+            "There is no lot of this code.",
+            code="unknown_lot",
+            field="lot",
+            value=code,
+            remedy="Compare it with the label.",
+        )
+    return lot
+
+
+def _noted(act: Act, note: str) -> Act:
+    return Act(who=act.who, occurred_at=act.occurred_at, note=note[:500] or act.note)
+
+
+def _column(field: str | None) -> str:
+    """The form's own column for what a service calls it."""
+    name = (field or "lot").removeprefix("weight.")
+    if name.endswith(".unit"):
+        return "unit"
+    return {"volume": "volume_ml", "weight": "gross", "found": "how"}.get(name, name)
