@@ -2,61 +2,27 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections import defaultdict
-from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 from lots import chart
-from lots.models import Account, Lot, Place
+from lots.models import Account, Lot, Party, Place
 from lots.queries.holdings import NOW, AsOf, claims_of
-from lots.queries.trace import ForwardTrace, Graph, Part, trace_forward
+from lots.queries.trace import ForwardTrace, Part, trace_forward
+from reports.queries.customer_view import seen_by_customer
+from reports.queries.lot_answer_lines import (
+    WHERE_NAMES,
+    LotAnswer,
+    MetalAnswer,
+    Where,
+    WherePart,
+)
 from reports.queries.lot_claim import customer_of, joined_pool_ug
-from reports.queries.lot_evidence import LotEvidence, lot_evidence
+from reports.queries.lot_evidence import lot_evidence
+from reports.queries.lot_payable import lot_payable
 
-DEFERENCE: Final = "Terms of the contract and local law decide; this statement does not."
-SIGNS: Final = (
-    "All masses are micrograms of metal and positive where metal is: in a lot, shipped, returned, "
-    "lost. On differences, positive is metal gone from the books there, negative is metal found "
-    "above them. Per metal the lines sum to what came in with the lot, as ruled by its assay where "
-    "one was, to the microgram."
-)
-MIXING: Final = (
-    "Where lots were mixed, each lot's part is reckoned in proportion to what it brought (common "
-    "practice, no source): metal of one fineness has no name on it."
-)
+__all__ = ["WHERE_NAMES", "LotAnswer", "MetalAnswer", "Where", "WherePart", "lot_answer"]
 
-
-class Where(StrEnum):
-    """The headings of the answer, in the order a customer asks."""
-
-    THE_LOT = "the_lot"
-    FINE = "fine"
-    ELECTROLYTE = "electrolyte"
-    SLIMES = "slimes"
-    IN_PROCESS = "in_process"
-    OTHER_LOTS = "other_lots"
-    RETURNED = "returned"
-    SHIPPED = "shipped"
-    LOSSES = "losses"
-    DIFFERENCES = "differences"
-    TAKEN_BACK = "taken_back"
-
-
-WHERE_NAMES: Final[dict[Where, str]] = {
-    Where.THE_LOT: "Still in the lot as received",
-    Where.FINE: "Fine metal",
-    Where.ELECTROLYTE: "Electrolyte, rinse water and other solutions",
-    Where.SLIMES: "Slimes",
-    Where.IN_PROCESS: "In process",
-    Where.OTHER_LOTS: "Other lots",
-    Where.RETURNED: "Returned to customers",
-    Where.SHIPPED: "Shipped",
-    Where.LOSSES: "Losses",
-    Where.DIFFERENCES: "Differences",
-    Where.TAKEN_BACK: "Entries taken back",
-}
 _BY_FORM: Final[dict[str, Where]] = {
     Lot.Form.FINE_CRYSTAL: Where.FINE,
     Lot.Form.FINE_GOLD: Where.FINE,
@@ -74,64 +40,18 @@ _BY_KIND: Final[dict[str, Where]] = {
 }
 
 
-@dataclass(frozen=True)
-class WherePart:
-    """Some of the lot's metal in one place: a lot (code, form, place) or an account it went to."""
+def lot_answer(lot: Lot, as_of: AsOf = NOW, *, seen_by: Party | None = None) -> LotAnswer:
+    """Everything the books say of the lot and of the metal that came in with it, as of then.
 
-    metal: str
-    where: Where
-    holder: str
-    name: str
-    form: str
-    place: str
-    mass_ug: int
-
-
-@dataclass(frozen=True)
-class MetalAnswer:
-    """One metal of the lot: `where_ug` sums to `entered_ug` to the microgram.
-
-    `joined_pool_ug` is what of it joined the works' pool and became the customer's claim;
-    `claim_ug` is all the customer has in the pool, of every lot.
+    `seen_by` a customer, it names no other customer's lot, and shows the works' results only once
+    the customer's own is recorded, so that neither party sees the other's before the exchange.
     """
-
-    metal: str
-    entered_ug: int
-    where_ug: dict[Where, int]
-    joined_pool_ug: int
-    claim_ug: int
-
-
-@dataclass(frozen=True)
-class LotAnswer:
-    """The whole answer for one lot, ready for JSON, the page and the printed statement."""
-
-    lot: str
-    form: str
-    description: str
-    state: str
-    owner: str
-    owner_name: str
-    received_from: str
-    as_of_occurred: dt.datetime | None
-    as_of_recorded: dt.datetime | None
-    evidence: LotEvidence
-    metals: tuple[MetalAnswer, ...]
-    parts: tuple[WherePart, ...]
-    graph: Graph
-    signs: str = SIGNS
-    mixing: str = MIXING
-    deference: str = DEFERENCE
-
-
-def lot_answer(lot: Lot, as_of: AsOf = NOW) -> LotAnswer:
-    """Everything the books say of the lot and of the metal that came in with it, as of then."""
     lot = Lot.objects.select_related("owner", "received_from").get(pk=lot.pk)
     ahead = trace_forward(lot, as_of)
     parts = _parts(lot, ahead)
     customer = customer_of(lot)
     claims = claims_of(customer, as_of) if customer is not None else {}
-    return LotAnswer(
+    answer = LotAnswer(
         lot=lot.code,
         form=lot.form,
         description=lot.description,
@@ -145,7 +65,9 @@ def lot_answer(lot: Lot, as_of: AsOf = NOW) -> LotAnswer:
         metals=_metals(ahead, parts, joined_pool_ug(lot, ahead, as_of), claims),
         parts=parts,
         graph=ahead.graph,
+        payable=lot_payable(lot, as_of),
     )
+    return answer if seen_by is None else seen_by_customer(answer, seen_by)
 
 
 def _parts(lot: Lot, ahead: ForwardTrace) -> tuple[WherePart, ...]:

@@ -12,12 +12,16 @@ from lots.models import Lot, ProcessBatch
 from lots.queries.holdings import AsOf
 from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.outputs import Output
+from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.taking import Take
 from lots.services.weighings import Weight
 from reports.json_ready import json_ready
-from reports.queries.lot_answer import Where, lot_answer
+from reports.queries.lot_answer import lot_answer
+from reports.queries.lot_answer_lines import Where
+from reports.services.settlement import approve_settlement, prepare_settlement
+from reports.services.terms import set_terms
 
 
 def received(works, act, customer, grams, hours):
@@ -88,6 +92,51 @@ def test_as_of_the_morning_the_lot_lies_where_it_came_in(melted, act):
     assert {part.place for part in answer.parts} == {"Feed shelf"}
 
 
+def test_what_is_payable_is_estimated_from_terms_and_then_settled(melted, works, act):
+    assert (
+        lot_answer(melted.isolde).payable.reason == "No terms are written down for this customer."
+    )
+    content = {
+        "currency": "EUR",
+        "exchanged": False,
+        "metals": [{"metal": "Ag", "accountability": [{"percent": "99"}]}],
+    }
+    set_terms(customer=works.brackwater, content=content, act=act(0))
+    assert lot_answer(melted.isolde).payable.reason == "The house has no result for Ag."
+    findings = {"Ag": Finding(Decimal(900), Decimal("0.4"))}
+    report = AssayReport("gravimetric", works.laboratory, findings)
+    record_assay(lot=melted.isolde, report=report, act=act(4))
+    payable = lot_answer(melted.isolde).payable
+    assert (payable.basis, payable.payable_ug) == ("estimate", {"Ag": 267_300_000})
+    draft = prepare_settlement(lot=melted.isolde, kind="final", act=act(5))
+    approve_settlement(settlement=draft, act=act(6, who=works.manager))
+    payable = lot_answer(melted.isolde).payable
+    assert (payable.basis, payable.settlement) == ("settlement", draft.code)
+
+
+def test_a_customer_sees_the_works_results_only_after_their_own(melted, works, act):
+    findings = {"Ag": Finding(Decimal(900), Decimal("0.4"))}
+
+    def record(side):
+        report = AssayReport("gravimetric", works.laboratory, findings, side=side)
+        record_assay(lot=melted.isolde, report=report, act=act(4))
+
+    record("house")
+    assert lot_answer(melted.isolde, seen_by=works.brackwater).evidence.assays == ()
+    assert len(lot_answer(melted.isolde).evidence.assays) == 1
+    record("counterparty")
+    assert len(lot_answer(melted.isolde, seen_by=works.brackwater).evidence.assays) == 2
+
+
+def test_a_customer_reads_no_other_customers_lot(melted, works, act):
+    change_owner(lot=melted.granules, owner=works.pellow, act=act(4))
+    text = json.dumps(json_ready(lot_answer(melted.isolde, seen_by=works.brackwater)))
+    assert melted.granules.code not in text
+    assert melted.pellow.code not in text
+    assert "A lot of another owner" in text
+    assert melted.granules.code in json.dumps(json_ready(lot_answer(melted.isolde)))
+
+
 def test_the_answer_is_ready_for_json_and_defers_to_the_contract(melted):
     text = json.dumps(json_ready(lot_answer(melted.isolde)))
     assert '"where_ug": {"other_lots": 267300000, "differences": 2700000}' in text
@@ -96,5 +145,5 @@ def test_the_answer_is_ready_for_json_and_defers_to_the_contract(melted):
 
 
 def test_the_number_of_queries_is_bounded(melted, django_assert_max_num_queries):
-    with django_assert_max_num_queries(28):
+    with django_assert_max_num_queries(32):
         lot_answer(melted.isolde)

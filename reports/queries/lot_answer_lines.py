@@ -1,0 +1,106 @@
+"""The answer to "where is my lot", as records: its headings, its parts and what stands beside."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from lots.queries.trace import Graph
+from reports.queries.lot_evidence import LotEvidence
+from reports.queries.lot_payable import LotPayable
+
+DEFERENCE: Final = "Terms of the contract and local law decide; this statement does not."
+SIGNS: Final = (
+    "All masses are micrograms of metal and positive where metal is: in a lot, shipped, returned, "
+    "lost. On differences, positive is metal gone from the books there, negative is metal found "
+    "above them. Per metal the lines sum to what came in with the lot, as ruled by its assay where "
+    "one was, to the microgram."
+)
+MIXING: Final = (
+    "Where lots were mixed, each lot's part is reckoned in proportion to what it brought (common "
+    "practice, no source): metal of one fineness has no name on it."
+)
+
+
+class Where(StrEnum):
+    """The headings of the answer, in the order a customer asks."""
+
+    THE_LOT = "the_lot"
+    FINE = "fine"
+    ELECTROLYTE = "electrolyte"
+    SLIMES = "slimes"
+    IN_PROCESS = "in_process"
+    OTHER_LOTS = "other_lots"
+    RETURNED = "returned"
+    SHIPPED = "shipped"
+    LOSSES = "losses"
+    DIFFERENCES = "differences"
+    TAKEN_BACK = "taken_back"
+
+
+WHERE_NAMES: Final[dict[Where, str]] = {
+    Where.THE_LOT: "Still in the lot as received",
+    Where.FINE: "Fine metal",
+    Where.ELECTROLYTE: "Electrolyte, rinse water and other solutions",
+    Where.SLIMES: "Slimes",
+    Where.IN_PROCESS: "In process",
+    Where.OTHER_LOTS: "Other lots",
+    Where.RETURNED: "Returned to customers",
+    Where.SHIPPED: "Shipped",
+    Where.LOSSES: "Losses",
+    Where.DIFFERENCES: "Differences",
+    Where.TAKEN_BACK: "Entries taken back",
+}
+
+
+@dataclass(frozen=True)
+class WherePart:
+    """Some of the lot's metal in one place: a lot (code, form, place) or an account it went to."""
+
+    metal: str
+    where: Where
+    holder: str
+    name: str
+    form: str
+    place: str
+    mass_ug: int
+
+
+@dataclass(frozen=True)
+class MetalAnswer:
+    """One metal of the lot: `where_ug` sums to `entered_ug` to the microgram.
+
+    `joined_pool_ug` is what of it joined the works' pool and became the customer's claim;
+    `claim_ug` is all the customer has in the pool, of every lot.
+    """
+
+    metal: str
+    entered_ug: int
+    where_ug: dict[Where, int]
+    joined_pool_ug: int
+    claim_ug: int
+
+
+@dataclass(frozen=True)
+class LotAnswer:
+    """The whole answer for one lot, ready for JSON, the page and the printed statement."""
+
+    lot: str
+    form: str
+    description: str
+    state: str
+    owner: str
+    owner_name: str
+    received_from: str
+    as_of_occurred: dt.datetime | None
+    as_of_recorded: dt.datetime | None
+    evidence: LotEvidence
+    metals: tuple[MetalAnswer, ...]
+    parts: tuple[WherePart, ...]
+    graph: Graph
+    payable: LotPayable
+    signs: str = SIGNS
+    mixing: str = MIXING
+    deference: str = DEFERENCE
