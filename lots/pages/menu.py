@@ -6,8 +6,12 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
+from lots.pages.access import OFFICE
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
+_ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})
+_NOT_MOVING: Final = _AT_HAND | _ASIDE
+_SAMPLE: Final = frozenset({Lot.Form.SAMPLE.value})
 _THERE: Final = frozenset(
     {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
 )
@@ -24,11 +28,28 @@ BENCH: Final = (
     Link("Sheet of labels", "labels", 35, group="Lots", hint="QR codes and readable codes"),
     Link("Start a process", "batch-start", 40, group="Processes", hint="Part, dissolve, melt"),
     Link("Open processes", "batches", 41, group="Processes", hint="Add, take out, close"),
+    Link(
+        "Settle a claim",
+        "settle-claim",
+        80,
+        roles=OFFICE,
+        group="Office",
+        hint="What is owed out of the pool",
+    ),
 )
 LOT_ACTIONS: Final = (
     Link("Weigh", "weigh", 10, about=_THERE, hint="Gross, tare, balance"),
+    Link("Melt", "melt", 15, about=_AT_HAND, hint="And weigh what came out"),
+    Link("Take a sample", "sample", 18, about=_NOT_MOVING, hint="For the laboratory"),
     Link("Enter an assay", "assay", 20, about=_THERE, hint="Results with their uncertainty"),
+    Link("Used up in the assay", "use-up", 25, about=_SAMPLE, hint="All of it or a part"),
     Link("Split", "split", 30, about=_AT_HAND, hint="Several labels out of one"),
-    Link("Carry elsewhere", "transfer", 40, about=_AT_HAND | {"quarantined"}, hint="Its place"),
-    Link("Write off", "write-off", 90, about=_AT_HAND, hint="Metal is gone, with its cause"),
+    Link("Carry elsewhere", "transfer", 40, about=_NOT_MOVING, hint="Its place"),
+    Link("Set aside", "set-aside", 45, about=_AT_HAND, hint="Into quarantine, with the reason"),
+    Link("Release", "release", 46, about=_ASIDE, hint="Out of quarantine"),
+    Link("Ship", "ship", 60, about=_AT_HAND, hint="The whole lot leaves"),
+    Link("Return to a customer", "return", 61, about=_AT_HAND, hint="Theirs, or owed to them"),
+    Link("Change of owner", "change-owner", 65, roles=OFFICE, about=_AT_HAND, hint="Title passes"),
+    Link("Attach a photo or paper", "attach", 75, hint="PDF or picture"),
+    Link("Write off", "write-off", 90, about=_NOT_MOVING, hint="Metal is gone, with its cause"),
 )

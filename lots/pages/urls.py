@@ -4,8 +4,10 @@ from django.urls import URLPattern, path
 
 from lots.pages import (
     bench,
+    correct,
     find,
     labels,
+    leave,
     lists,
     lot,
     measure,
@@ -13,6 +15,7 @@ from lots.pages import (
     process,
     rearrange,
     receive,
+    treat,
 )
 
 LOT = "lots/<str:code>"
@@ -34,6 +37,28 @@ urlpatterns: list[URLPattern] = [
     path(f"{LOT}/split/", rearrange.SplitLot.as_view(), name="split"),
     path(f"{LOT}/transfer/", rearrange.TransferLot.as_view(), name="transfer"),
     path(f"{LOT}/write-off/", rearrange.WriteOffLot.as_view(), name="write-off"),
+    path(f"{LOT}/melt/", treat.MeltLot.as_view(), name="melt"),
+    path(f"{LOT}/sample/", treat.TakeSample.as_view(), name="sample"),
+    path(f"{LOT}/use-up/", treat.UseUpSample.as_view(), name="use-up"),
+    path(f"{LOT}/set-aside/", treat.Quarantine.as_view(), name="set-aside"),
+    path(f"{LOT}/release/", treat.Release.as_view(), name="release"),
+    path(f"{LOT}/ship/", leave.ShipLot.as_view(), name="ship"),
+    path(f"{LOT}/return/", leave.ReturnLot.as_view(), name="return"),
+    path(f"{LOT}/owner/", leave.ChangeOwner.as_view(), name="change-owner"),
+    path(f"{LOT}/attach/", correct.AttachDocument.as_view(), name="attach"),
+    path("claims/settle/", leave.SettleClaim.as_view(), name="settle-claim"),
+    path(
+        "weighings/<int:pk>/post/",
+        correct.PostWeighingDifference.as_view(),
+        name="post-difference",
+    ),
+    path(
+        "measurements/<int:pk>/withdraw/",
+        correct.WithdrawMeasurement.as_view(),
+        name="withdraw-measurement",
+    ),
+    path("assays/<int:pk>/withdraw/", correct.WithdrawAssay.as_view(), name="withdraw-assay"),
+    path("excesses/<int:pk>/explain/", correct.ExplainExcess.as_view(), name="explain-excess"),
     path("assays/<int:pk>/rule/", measure.RuleAssay.as_view(), name="rule-assay"),
     path("documents/<int:pk>/", lot.document, name="document"),
     path("movements/", lists.movement_list, name="movements"),

@@ -23,7 +23,7 @@ from lots.services.weighings import Weight, keep_weighing
 from lots.services.write_off import check_cause
 from lots.units import ug_to_g
 
-_FROM_A_MELT: Final = (Lot.Form.GRANULES, Lot.Form.BAR, Lot.Form.FEED)
+MELTED_FORMS: Final = (Lot.Form.GRANULES, Lot.Form.BAR, Lot.Form.FEED)
 
 
 @dataclass(frozen=True)
@@ -91,13 +91,13 @@ def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
 
 
 def _check(lot: Lot, melted: Melted, act: Act) -> None:
-    if melted.form not in _FROM_A_MELT:
+    if melted.form not in MELTED_FORMS:
         raise InvalidError(
             "This form does not come from a simple melt.",
             code="form_not_from_a_melt",
             field="form",
             value=melted.form,
-            remedy="Use one of: " + ", ".join(_FROM_A_MELT) + ".",
+            remedy="Use one of: " + ", ".join(MELTED_FORMS) + ".",
         )
     if lot.is_liquid:
         raise InvalidError(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
@@ -88,9 +87,10 @@ def test_bags_wait_in_the_queue_and_go_to_a_recovery(
     send(client_of, "slimes-group", [], bags=[bag.pk], place=works.places["wet-bench"].pk)
     batch = ProcessBatch.objects.get()
     answer = client_of.post(reverse("slimes-finish", args=[batch.code]), {"key": "finish"})
-    assert answer.context["form"].has_error(None, "nothing_recovered") or answer.context[
-        "form"
-    ].errors.as_json().count("nothing_recovered")
+    assert answer.status_code == 400
+    assert "nothing_recovered" in answer.context["form"].errors.as_json()
+    batch.refresh_from_db()
+    assert batch.state == "open"
 
 
 def test_copper_above_the_limit_is_refused_until_it_is_acknowledged(
@@ -187,7 +187,6 @@ def test_electrolyte_is_prepared_measured_topped_up_and_bled(
         volume="2 l", volume_u="10 ml", place=rack,
     )  # fmt: skip
     assert Lot.objects.filter(form=Lot.Form.SOLUTION).count() == 1
-    assert Decimal(Lot.objects.count()) == 2
 
 
 def test_cells_and_slimes_are_for_staff(
