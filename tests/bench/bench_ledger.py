@@ -1,0 +1,186 @@
+"""How fast the ledger is beside plain SQL on the same rows in the same run: ratios, not times.
+
+    python tests/bench/bench_ledger.py --entries 100000 1000000 [--database postgres://...]
+
+Each size gets a database of its own, which is thrown away: a temporary SQLite file, or a new
+database on the server that `--database` names.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit, urlunsplit
+
+ROOT = Path(__file__).resolve().parents[2]
+ROUNDS = 5
+TARGETS = {
+    "balances now / hand-written aggregate": 1.5,
+    "balances as of then / hand-written aggregate": 2.0,
+    "posting / executemany of the same rows": 6.0,
+}
+
+
+def main() -> int:
+    options = _options()
+    if options.one:
+        sys.stdout.write(json.dumps(_measure(options.entries[0], options.requests)))
+        return 0
+    measured: list[tuple[int, dict[str, float]]] = []
+    for entries in options.entries:
+        with _database(options.database) as url:
+            measured.append((entries, _in_child(entries, options.requests, url)))
+        _print(*measured[-1])
+    for (fewer, small), (more, large) in pairwise(measured):
+        _print_growth(fewer, small, more, large)
+    return 0
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--entries", type=int, nargs="+", default=[100_000])
+    parser.add_argument("--requests", type=int, default=400, help="Services called, half each.")
+    parser.add_argument(
+        "--database", default="", help="A PostgreSQL server, by any database of it."
+    )
+    parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
+    return parser.parse_args()
+
+
+@contextmanager
+def _database(server: str) -> Iterator[str]:
+    """The address of an empty database, dropped afterwards."""
+    if not server:
+        with tempfile.TemporaryDirectory(prefix="ledger-bench-") as folder:
+            yield f"sqlite:///{folder}/bench.sqlite3"
+        return
+    import psycopg  # noqa: PLC0415 only when a server is asked for
+
+    name = f"ledger_bench_{os.getpid()}"
+    parts = urlsplit(server)
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f'CREATE DATABASE "{name}"')
+        try:
+            yield urlunsplit(parts._replace(path=f"/{name}"))
+        finally:
+            admin.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+
+
+def _in_child(entries: int, requests: int, url: str) -> dict[str, float]:
+    """Settings are read once a process, so each database is measured in a process of its own."""
+    environment = {
+        **os.environ,
+        "DATABASE_URL": url,
+        "DJANGO_SETTINGS_MODULE": "config.settings",
+        "SECRET_KEY": "for a benchmark only",
+        "PYTHONPATH": str(ROOT),
+    }
+    command = [sys.executable, __file__, "--one"]
+    command += ["--entries", str(entries), "--requests", str(requests)]
+    answer = subprocess.run(command, env=environment, cwd=ROOT, stdout=subprocess.PIPE, check=True)
+    figures: dict[str, float] = json.loads(answer.stdout)
+    return figures
+
+
+def _measure(entries: int, requests: int) -> dict[str, float]:
+    """Everything that is measured on one database, seconds and counts by name."""
+    import django  # noqa: PLC0415 the settings come from the environment made above
+
+    django.setup()
+    from django.core.management import call_command  # noqa: PLC0415
+    from django.db import connection  # noqa: PLC0415
+
+    from lots import clock  # noqa: PLC0415
+    from tests.bench import ledger_timings as timings  # noqa: PLC0415
+    from tests.bench.history import write_history  # noqa: PLC0415
+    from tests.conftest import MORNING, build_works  # noqa: PLC0415
+
+    call_command("migrate", verbosity=0)
+    works = build_works()
+    counts = write_history(entries, works, MORNING)
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM ANALYZE")
+    _say(f"{counts['entry']} entries in {counts['movement']} movements written")
+    figures: dict[str, float] = {f"{name} rows": count for name, count in counts.items()}
+    with clock.at(MORNING.replace(hour=18)), tempfile.TemporaryDirectory() as folder:
+        for name, one in timings.reads(works, MORNING).items():
+            figures[name] = _best(one)
+            _say(name)
+        before = _peak_mib()
+        figures["check_ledger"] = _seconds(timings.check_everything)
+        figures["check_ledger MiB"] = _peak_mib() - before
+        _say("check_ledger")
+        figures |= timings.list_queries(works)
+        figures |= timings.posting(works, requests, MORNING, Path(folder))
+    return figures
+
+
+def _best(one: Callable[[], Any]) -> float:
+    """The median of several runs after one to warm up."""
+    one()
+    return statistics.median(_seconds(one) for _ in range(ROUNDS))
+
+
+def _seconds(one: Callable[[], Any]) -> float:
+    started = time.perf_counter()
+    one()
+    return time.perf_counter() - started
+
+
+def _peak_mib() -> float:
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def _say(text: str) -> None:
+    sys.stderr.write(f"  {text}\n")
+
+
+def _print(entries: int, figures: dict[str, float]) -> None:
+    lines = [f"{figures['entry rows']:.0f} entries, {figures['lot rows']:.0f} lots"]
+    pairs = {
+        "balances now / hand-written aggregate": ("balances now", "aggregate now"),
+        "balances as of then / hand-written aggregate": ("balances then", "aggregate then"),
+        "posting / executemany of the same rows": ("posting", "executemany"),
+    }
+    for name, (ours, plain) in pairs.items():
+        ratio = figures[ours] / figures[plain]
+        verdict = "within" if ratio <= TARGETS[name] else "ABOVE"
+        lines.append(f"  {name}: {ratio:.2f} ({verdict} the target of {TARGETS[name]:g})")
+    scans = figures["check_ledger"] / figures["aggregate now"]
+    lines.append(
+        f"  check_ledger: {scans:.0f} aggregates, peak +{figures['check_ledger MiB']:.0f} MiB"
+    )
+    lines.append(
+        "  queries of the lot list: "
+        + ", ".join(
+            f"{name.removeprefix('list queries, ')} {count:.0f}"
+            for name, count in figures.items()
+            if name.startswith("list queries, ")
+        )
+    )
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _print_growth(fewer: int, small: dict[str, float], more: int, large: dict[str, float]) -> None:
+    """How time grows when the entries do; no more than the same factor is linear."""
+    times = large["entry rows"] / small["entry rows"]
+    sys.stdout.write(f"{more} beside {fewer} entries ({times:.1f} times as many):\n")
+    for name in ("balances now", "balances then", "check_ledger", "posting", "lot list"):
+        sys.stdout.write(f"  {name}: {large[name] / small[name]:.1f} times as long\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
