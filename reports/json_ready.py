@@ -7,18 +7,21 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from decimal import Decimal
 from enum import Enum
+from math import isfinite
 from typing import Any
 
 
 def json_ready(value: Any) -> Any:
     """`value` (dataclasses, mappings, sequences) with decimals as text and moments in ISO form.
 
-    Whole numbers stay numbers: the largest mass on the books is below 2^53. Raises TypeError for
-    what has no plain form.
+    Whole numbers stay numbers (the largest mass on the books is below 2^53), and so do the floats
+    of statistics. Raises TypeError for what has no plain form.
     """
     if isinstance(value, Enum):
         return value.value
     if value is None or isinstance(value, str | bool | int):
+        return value
+    if isinstance(value, float) and isfinite(value):
         return value
     if isinstance(value, Decimal):
         return f"{value:f}"
