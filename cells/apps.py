@@ -11,12 +11,15 @@ class CellsConfig(AppConfig):
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.
         from cells.services import (  # noqa: F401, PLC0415
+            bleed,
             charge,
             close_run,
             harvest,
+            measure_electrolyte,
             prepare_electrolyte,
             remnant,
             rinse_water,
             slimes_bag,
             slimes_recovery,
+            top_up,
         )

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from cells.models import UNDER_WAY, ElectrolyteBatch
-from cells.services.electrolytes import current_batch, unfinished_run
+from cells.models import ElectrolyteBatch
+from cells.services.electrolytes import (
+    current_batch,
+    is_changed,
+    refuse_if_measured_since,
+    run_at,
+)
 from cells.services.run_steps import attach
 from config.refusals import ConflictError
 from lots import chart
@@ -14,6 +19,7 @@ from lots.services.lot_register import register_lot
 from lots.services.outputs import Output, Volume, check_output, keep_volume, measure
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
 from lots.services.surplus import Surplus, draw, mark_surpluses
 from lots.services.taking import Take, check_at_hand, into, take
 
@@ -34,8 +40,8 @@ def bleed_electrolyte(
     """
     batch = current_batch(batch)
     check_at_hand(batch.lot, field="electrolyte")
-    run = unfinished_run(batch)
-    if run is not None and run.state in UNDER_WAY and assay is None:
+    run = run_at(batch, act.moment)
+    if run is not None and is_changed(run, act.moment) and assay is None:
         raise ConflictError(
             f"Electrolyte {batch} is in run {run.code}, and has changed since it went in.",
             code="assay_needed",
@@ -78,3 +84,11 @@ def bleed_electrolyte(
     if run is not None:
         attach(run, movement, solution)
     return solution
+
+
+@undo_for(Movement.Kind.BLEED)
+def undo_bleed(movement: Movement) -> None:
+    """A bleed can be put back while no later measurement of the electrolyte rests on it."""
+    for material in movement.material_entries.select_related("lot"):
+        if material.lot.form == Lot.Form.ELECTROLYTE:
+            refuse_if_measured_since(movement, material.lot)

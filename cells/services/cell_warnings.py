@@ -6,14 +6,14 @@ from typing import Final
 
 from cells.models import CellRun, CellWarning
 from cells.queries.observed import findings_of
-from cells.services.run_steps import check_not_future, current_run
+from cells.services.run_steps import current_run
 from cells.warnings import Finding
-from config.refusals import ConflictError, InvalidError
+from config.refusals import ConflictError
 from lots.services.recording import Act, recorded_once
+from lots.texts import checked_reason
 
 _STATE: Final = CellWarning.State
 _RANK: Final = {"notice": 0, "warning": 1, "urgent": 2}
-REASON_LENGTH_MAX: Final = 200
 
 
 @recorded_once
@@ -21,11 +21,9 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
     """Evaluates the rules on an unfinished run: new findings open, those that have passed clear.
 
     An acknowledged warning stays so while it lasts, and opens again when it has become more severe.
-    All warnings of a run that is closed or withdrawn are cleared. Raises InvalidError
-    `in_the_future`.
+    All warnings of a run that is closed or withdrawn are cleared.
     """
     run = current_run(run)
-    check_not_future(act.moment)
     found = findings_of(run, act.moment) if run.is_unfinished else []
     by_key = {(finding.code, finding.subject): finding for finding in found}
     standing = {
@@ -63,7 +61,7 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
 def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellWarning:
     """Someone has seen a warning and says why it may stand.
 
-    Raises ConflictError `warning_cleared`, `already_acknowledged`; InvalidError `reason_needed`.
+    Raises ConflictError `warning_cleared`, `already_acknowledged`, or what `checked_reason` does.
     """
     warning = CellWarning.objects.get(pk=warning.pk)
     if warning.state != _STATE.OPEN:
@@ -75,15 +73,7 @@ def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellW
             value=warning.rule,
             remedy="Nothing more is needed.",
         )
-    reason = reason.strip()
-    if not reason or len(reason) > REASON_LENGTH_MAX:
-        raise InvalidError(
-            f"A warning is acknowledged with a reason of 1 to {REASON_LENGTH_MAX} characters.",
-            code="reason_needed",
-            field="reason",
-            value=reason,
-            remedy="Say what was done, or why it may stand.",
-        )
+    reason = checked_reason(reason)
     warning.state = _STATE.ACKNOWLEDGED
     warning.acknowledged_at = act.moment
     warning.acknowledged_by_id = act.who.pk

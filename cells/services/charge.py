@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from math import hypot
-from typing import Final
 
 from django.db.models import F
 
@@ -23,8 +22,7 @@ from lots.services.posting import house, post
 from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
 from lots.services.taking import Take, Taken, check_at_hand, commingled_claims, into, take
-
-REASON_LENGTH_MAX: Final = 200
+from lots.texts import checked_reason
 
 
 @dataclass(frozen=True)
@@ -48,7 +46,7 @@ def charge_run(*, charge: Charge, act: Act) -> CellRun:
 
     Raises ConflictError `cell_busy`, `cell_not_in_use`, `electrolyte_in_use`, `electrolyte_empty`,
     `lot_in_another_cell`, `copper_above_limit`, or what `take` raises; InvalidError
-    `form_not_charged`, `no_silver`, `reason_needed`.
+    `form_not_charged`, `no_silver`, and what `checked_reason` raises.
     """
     cell = Cell.objects.select_related("place").get(pk=charge.cell.pk)
     batch = ElectrolyteBatch.objects.select_related("lot__owner").get(pk=charge.electrolyte.pk)
@@ -176,17 +174,7 @@ def _check_copper(charge: Charge, cell: Cell, bath: Holding) -> str:
             value=f"{copper_g_per_l:.2f} g/L",
             remedy="Bleed it or make a fresh one, or acknowledge the copper and say why.",
         )
-    reason = charge.copper_reason.strip()
-    if not reason or len(reason) > REASON_LENGTH_MAX:
-        raise InvalidError(
-            f"Copper above the limit is acknowledged with a reason of 1 to {REASON_LENGTH_MAX} "
-            "characters.",
-            code="reason_needed",
-            field="copper_reason",
-            value=reason,
-            remedy="Say why this electrolyte is used as it is.",
-        )
-    return reason
+    return checked_reason(charge.copper_reason, field="copper_reason")
 
 
 def _check_lots(takes: Sequence[Take], cell: Cell) -> None:

@@ -22,6 +22,7 @@ from cells.services.electrolytes import (
     check_measurement,
     keep_measured,
     keep_reading,
+    refuse_if_measured_since,
 )
 from cells.services.run_steps import (
     attach,
@@ -100,6 +101,7 @@ def reopen_run(movement: Movement) -> None:
     """Reversing the closing opens the run again, unless its electrolyte has gone on."""
     run = refuse_if_later(movement, ())
     batch = run.electrolyte
+    refuse_if_measured_since(movement, batch.lot)
     later = (
         CellRun.objects.filter(electrolyte=batch, pk__gt=run.pk)
         .exclude(state=CellRun.State.WITHDRAWN)

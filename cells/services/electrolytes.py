@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from cells.models import UNDER_WAY, Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
-from config.refusals import InvalidError
+from django.db.models import Q
+
+from cells.models import Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
+from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import Assay, Lot, Movement, Place, VolumeReading
 from lots.services.assays import AssayReport, keep_assay
@@ -15,6 +18,7 @@ from lots.services.lot_register import register_lot
 from lots.services.outputs import Content, Volume, contents_by_concentration, keep_volume
 from lots.services.posting import house
 from lots.services.recording import Act
+from lots.texts import DESCRIPTION_MAX, checked_text
 from lots.units import parse_decimal
 
 FREE_ACID_G_PER_L_MAX = Decimal(1000)
@@ -43,6 +47,7 @@ def register_electrolyte(
     place: Place, cell: Cell | None, content: str, act: Act, *, use_number: int, description: str
 ) -> ElectrolyteBatch:
     """A new electrolyte of the house, standing in a cell or at a place."""
+    description = checked_text(description, field="description", limit=DESCRIPTION_MAX)
     lot = register_lot(
         form=Lot.Form.ELECTROLYTE,
         owner=house(),
@@ -59,11 +64,49 @@ def current_batch(batch: ElectrolyteBatch) -> ElectrolyteBatch:
     return ElectrolyteBatch.objects.select_related("lot__owner", "lot__place").get(pk=batch.pk)
 
 
-def unfinished_run(batch: ElectrolyteBatch) -> CellRun | None:
-    """The run the electrolyte is in, harvested or not."""
-    return CellRun.objects.filter(
-        electrolyte=batch, state__in=[*UNDER_WAY, "charged", "harvested"]
-    ).first()
+def run_at(batch: ElectrolyteBatch, moment: dt.datetime) -> CellRun | None:
+    """The run the electrolyte was in at `moment`, from charge to closing."""
+    return (
+        CellRun.objects.filter(
+            Q(closed_at__isnull=True) | Q(closed_at__gt=moment),
+            electrolyte=batch,
+            charged_at__lte=moment,
+        )
+        .exclude(state=CellRun.State.WITHDRAWN)
+        .order_by("-charged_at", "-id")
+        .first()
+    )
+
+
+def is_changed(run: CellRun, moment: dt.datetime) -> bool:
+    """Whether at `moment` the run had changed its electrolyte without the book following yet."""
+    harvested = run.harvested_at is not None and run.harvested_at <= moment
+    return run.started_at is not None and run.started_at <= moment and not harvested
+
+
+def refuse_if_measured_since(movement: Movement, lot: Lot) -> None:
+    """Refuses to reverse what a later measurement of the electrolyte has reckoned with.
+
+    Raises ConflictError `later_steps_stand`, naming the movement to reverse first.
+    """
+    later = (
+        Movement.objects.filter(
+            Q(entries__lot=lot) | Q(material_entries__lot=lot),
+            kind__in=(Movement.Kind.ELECTROLYTE_STATE, Movement.Kind.RUN_CLOSE),
+            sequence__gt=movement.sequence,
+            reversed_by__isnull=True,
+        )
+        .order_by("-sequence")
+        .first()
+    )
+    if later is not None:
+        raise ConflictError(
+            f"Electrolyte {lot.code} was set by {later} since.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy=f"Reverse movement {later.sequence} first.",
+        )
 
 
 def check_measurement(measured: ElectrolyteMeasurement) -> None:

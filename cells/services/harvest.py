@@ -36,9 +36,9 @@ from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
 from lots.services.surplus import COVERAGE_FACTOR, Surplus, book_uncertainty_ug, mark_surpluses
 from lots.services.weighings import Weight
+from lots.texts import REASON_MAX, checked_text
 from lots.units import UG_PER_G, round_to_ug
 
-REASON_LENGTH_MAX: Final = 200
 _STATE: Final = CellRun.State
 
 
@@ -210,15 +210,7 @@ def _check_run(run: CellRun) -> None:
 
 
 def _check_tests(crystal: Crystal) -> None:
-    waiver = crystal.waiver.strip()
-    if len(waiver) > REASON_LENGTH_MAX:
-        raise InvalidError(
-            f"The reason is longer than {REASON_LENGTH_MAX} characters.",
-            code="too_long",
-            field="waiver",
-            value=waiver,
-            remedy="Shorten it.",
-        )
+    waiver = checked_text(crystal.waiver, field="waiver", limit=REASON_MAX)
     if crystal.rinse_count < 0:
         raise InvalidError(
             "The number of rinses is not below zero.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from cells.models import CellRun, ElectrolyteBatch, ElectrolyteReading
+from cells.models import ElectrolyteBatch, ElectrolyteReading
 from cells.services.book_to_measured import set_contents, set_volume
 from cells.services.electrolytes import (
     ElectrolyteMeasurement,
@@ -10,13 +10,15 @@ from cells.services.electrolytes import (
     current_batch,
     keep_measured,
     keep_reading,
-    unfinished_run,
+    refuse_if_measured_since,
+    run_at,
 )
 from lots.models import Movement
 from lots.queries.holdings import AsOf, holding
 from lots.services.drafts import Draft
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
 
 
 @recorded_once
@@ -26,15 +28,16 @@ def measure_electrolyte(
     """Keeps the measurement; the book follows it, the difference going to the cell difference.
 
     While the electrolyte is in a run that has started and is not closed, nothing is posted: the
-    book still shows it as it went in, and the closing of the run sets it right. Raises InvalidError
-    `nothing_measured`, `basis_without_quantity`, and what a volume or an assay is refused for.
+    book shows it as it went in until the harvest, and the closing of the run sets it right. Raises
+    InvalidError `nothing_measured`, `basis_without_quantity`, and what a volume or an assay is
+    refused for.
     """
     check_measurement(measurement)
     batch = current_batch(batch)
     book = holding(batch.lot, AsOf(act.moment))
     measured = keep_measured(batch.lot, measurement, book.volume_ul, act)
-    run = unfinished_run(batch)
-    if run is not None and run.state != CellRun.State.CHARGED:
+    run = run_at(batch, act.moment)
+    if run is not None and run.started_at is not None and run.started_at <= act.moment:
         return keep_reading(batch, measurement, measured, None, act)
     movement = post(
         Draft(
@@ -46,3 +49,10 @@ def measure_electrolyte(
         act,
     )
     return keep_reading(batch, measurement, measured, movement, act)
+
+
+@undo_for(Movement.Kind.ELECTROLYTE_STATE)
+def forget_measurement(movement: Movement) -> None:
+    """A measurement can be taken back while no later one rests on it."""
+    reading = ElectrolyteReading.objects.select_related("batch__lot").get(movement=movement)
+    refuse_if_measured_since(movement, reading.batch.lot)

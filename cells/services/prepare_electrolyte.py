@@ -9,9 +9,9 @@ from cells.models import Cell, CellRun, ElectrolyteBatch
 from cells.services.electrolytes import (
     ElectrolyteMeasurement,
     check_measurement,
-    current_batch,
     keep_measured,
     keep_reading,
+    refuse_if_measured_since,
     register_electrolyte,
 )
 from config.refusals import ConflictError, InvalidError
@@ -172,13 +172,17 @@ def open_electrolyte(*, electrolyte: ElectrolyteInUse, act: Act) -> ElectrolyteB
 
 
 @undo_for(Movement.Kind.ELECTROLYTE)
+@undo_for(Movement.Kind.OPENING)
 def refuse_if_used(movement: Movement) -> None:
-    """An electrolyte that was made can be unmade only while no run has used it."""
-    batch = ElectrolyteBatch.objects.get(lot__standings__movement=movement)
+    """An electrolyte can be taken off the books only while no run has used it."""
+    batch = ElectrolyteBatch.objects.filter(lot__standings__movement=movement).first()
+    if batch is None:
+        return
+    refuse_if_measured_since(movement, batch.lot)
     run = CellRun.objects.filter(electrolyte=batch).exclude(state=CellRun.State.WITHDRAWN).first()
     if run is not None:
         raise ConflictError(
-            f"Electrolyte {current_batch(batch)} was used in run {run.code}.",
+            f"Electrolyte {batch} was used in run {run.code}.",
             code="later_steps_stand",
             field="movement",
             value=movement.sequence,

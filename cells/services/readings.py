@@ -10,10 +10,11 @@ from typing import Final
 
 from cells.models import CellRun, ReadingWithdrawal, RunReading
 from cells.services.count_charge import recount
-from cells.services.run_steps import check_not_future, current_run, require_state
+from cells.services.run_steps import current_run, require_state
 from config.refusals import ConflictError, InvalidError
 from lots import clock
-from lots.services.recording import Act, recorded_once
+from lots.services.recording import Act, check_not_future, recorded_once
+from lots.texts import checked_reason
 from lots.units import parse_decimal
 
 # Beyond any cell of a small works: a larger figure is a slip of the unit.
@@ -84,7 +85,7 @@ def record_readings(*, run: CellRun, readings: Sequence[TimedInstruments], act: 
 def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWithdrawal:
     """Takes a wrong reading out of the count; it stays on record with the reason.
 
-    Raises ConflictError `run_harvested`, `already_withdrawn`; InvalidError `reason_needed`.
+    Raises ConflictError `run_harvested`, `already_withdrawn`, and what `checked_reason` raises.
     """
     run = current_run(reading.run)
     require_state(
@@ -94,13 +95,7 @@ def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWi
         code="run_harvested",
         remedy="Reverse the harvest first.",
     )
-    if not reason.strip():
-        raise InvalidError(
-            "A reading is withdrawn with a reason.",
-            code="reason_needed",
-            field="reason",
-            remedy="Say what was wrong with it.",
-        )
+    reason = checked_reason(reason)
     if ReadingWithdrawal.objects.filter(reading=reading).exists():
         raise ConflictError(
             "This reading is already withdrawn.",
@@ -111,7 +106,7 @@ def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWi
         )
     withdrawal = ReadingWithdrawal.objects.create(
         reading=reading,
-        reason=reason.strip()[:200],
+        reason=reason,
         withdrawn_at=act.moment,
         withdrawn_by_id=act.who.pk,
     )
@@ -163,7 +158,7 @@ def _check_order(
             value=taken_at,
             remedy="Add the offset, as in 2026-05-04T09:30:00+01:00.",
         )
-    check_not_future(taken_at, field=field)
+    check_not_future(taken_at, clock.now(), field=field)
     assert run.started_at is not None
     if taken_at < run.started_at:
         fault = f"before the run was started ({run.started_at:%Y-%m-%d %H:%M} UTC)"

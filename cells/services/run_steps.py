@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, Final
+from typing import Any
 
 from cells.models import CellRun, RunMovement
 from config.refusals import ConflictError, InvalidError
-from lots import clock
 from lots.models import Lot, Movement
-from lots.services import recording
 from lots.services.recording import Act
-
-_STATE: Final = CellRun.State
 
 
 def current_run(run: CellRun) -> CellRun:
@@ -44,11 +40,6 @@ def check_after(moment: dt.datetime, earlier: dt.datetime | None, what: str) -> 
             value=moment.isoformat(),
             remedy="Give the moment it happened.",
         )
-
-
-def check_not_future(moment: dt.datetime, *, field: str = "occurred_at") -> None:
-    """Refuses a moment that is still to come (`in_the_future`)."""
-    recording.check_not_future(moment, clock.now(), field=field)
 
 
 def follow(run: CellRun, **changes: Any) -> CellRun:

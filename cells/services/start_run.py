@@ -6,7 +6,6 @@ from cells.models import CellRun
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
     check_after,
-    check_not_future,
     current_run,
     follow,
     require_state,
@@ -18,7 +17,7 @@ from lots.services.recording import Act, recorded_once
 def start_run(*, run: CellRun, act: Act, first: Instruments | None = None) -> CellRun:
     """Starts a charged run, with its first reading if one was taken.
 
-    Raises ConflictError `run_not_charged`; InvalidError `in_the_future`, `out_of_order`.
+    Raises ConflictError `run_not_charged`; InvalidError `out_of_order`.
     """
     run = current_run(run)
     require_state(
@@ -27,7 +26,6 @@ def start_run(*, run: CellRun, act: Act, first: Instruments | None = None) -> Ce
         code="run_not_charged",
         remedy="Charge a new run; a run is started once.",
     )
-    check_not_future(act.moment)
     check_after(act.moment, run.charged_at, "the run was charged")
     run = follow(run, state=CellRun.State.RUNNING, started_at=act.moment)
     if first is not None:

@@ -8,7 +8,6 @@ from cells.services.count_charge import recount
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
     check_after,
-    check_not_future,
     current_run,
     follow,
     require_state,
@@ -21,12 +20,11 @@ from lots.services.recording import Act, recorded_once
 def stop_run(*, run: CellRun, act: Act, last: Instruments | None = None) -> CellRun:
     """Stops a running run, with its last reading if one was taken, and counts its ampere-hours.
 
-    Raises ConflictError `run_not_running`; InvalidError `in_the_future`, `out_of_order`,
+    Raises ConflictError `run_not_running`; InvalidError `out_of_order`,
     `reading_out_of_order` when a reading lies after the stop.
     """
     run = current_run(run)
     require_state(run, CellRun.State.RUNNING, code="run_not_running", remedy="Start the run first.")
-    check_not_future(act.moment)
     check_after(act.moment, run.started_at, "the run was started")
     if last is not None:
         keep_reading(run, last, act.moment, act)

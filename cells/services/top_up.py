@@ -5,16 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from django.db.models import Q
+
 from cells.models import ElectrolyteBatch
-from cells.services.electrolytes import current_batch, unfinished_run
+from cells.services.electrolytes import (
+    current_batch,
+    refuse_if_measured_since,
+    run_at,
+)
 from cells.services.prepare_electrolyte import supply_lines
 from cells.services.run_steps import attach
 from config.refusals import InvalidError
-from lots.models import Movement
+from lots.models import Lot, Movement
 from lots.services.drafts import Draft, Line, MaterialLine
 from lots.services.outputs import Volume, keep_volume
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
 from lots.services.taking import Take, check_at_hand, commingled_claims, take
 
 
@@ -67,7 +74,18 @@ def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act)
         ),
         act,
     )
-    run = unfinished_run(batch)
+    run = run_at(batch, act.moment)
     if run is not None:
         attach(run, movement)
     return movement
+
+
+@undo_for(Movement.Kind.TOP_UP)
+def undo_top_up(movement: Movement) -> None:
+    """A top-up can be taken back while no later measurement of the electrolyte rests on it."""
+    touched = Lot.objects.filter(
+        Q(entries__movement=movement) | Q(material_entries__movement=movement),
+        form=Lot.Form.ELECTROLYTE,
+    ).distinct()
+    for lot in touched:
+        refuse_if_measured_since(movement, lot)

@@ -72,10 +72,10 @@ def test_refused_acknowledgements(bench, run, unchanged):
     refresh_warnings(run=run, act=bench.act(3))
     warning = CellWarning.objects.get(run=run)
     before = unchanged()
-    for reason in (" ", "x" * 201):
+    for reason, code in ((" ", "empty"), ("x" * 201, "too_long")):
         with pytest.raises(InvalidError) as caught:
             acknowledge_warning(warning=warning, reason=reason, act=bench.act(4))
-        assert (caught.value.code, caught.value.field) == ("reason_needed", "reason")
+        assert (caught.value.code, caught.value.field) == (code, "reason")
     assert unchanged() == before
     acknowledge_warning(warning=warning, reason="seen", act=bench.act(4))
     with pytest.raises(ConflictError) as conflict:

@@ -81,7 +81,7 @@ def test_refused_when_the_electrolyte_holds_too_much_copper(bench, unchanged):
     assert (refusal.code, refusal.field) == ("copper_above_limit", "electrolyte")
     refusal = refused(replace(charge, acknowledge_copper=True, copper_reason=" "), bench.act(1))
     assert isinstance(refusal, InvalidError)
-    assert (refusal.code, refusal.field) == ("reason_needed", "copper_reason")
+    assert (refusal.code, refusal.field) == ("empty", "copper_reason")
     assert unchanged() == before
 
     run = charge_run(

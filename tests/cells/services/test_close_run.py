@@ -20,7 +20,7 @@ from lots.services.taking import Take
 
 
 @pytest.fixture
-def harvested(bench) -> CellRun:
+def harvested(bench):
     run = bench.stopped()
     bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
     harvest_run(run=run, crystal=bench.crystal("1500"), act=bench.act(14))

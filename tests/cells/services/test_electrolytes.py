@@ -265,3 +265,44 @@ def test_bled_during_a_run_only_by_assay(bench, unchanged):
     assert holding(solution).metals == {"Ag": 90_000_000, "Cu": 84_000_000}
     assert holding(run.electrolyte.lot).metals == {"Ag": 630_000_000, "Cu": 156_000_000}
     assert holding(run.electrolyte.lot).volume_ul == 9_000_000
+
+
+def test_a_late_entered_measurement_of_a_run_posts_nothing(bench):
+    """At that moment the run had changed the electrolyte, and the closing set it right."""
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    harvest_run(run=run, crystal=bench.crystal(), act=bench.act(14))
+    close_run(run=run, act=bench.act(15))
+    reading = measure_electrolyte(
+        batch=run.electrolyte,
+        measurement=ElectrolyteMeasurement(assay=bench.assay("g_per_l", Ag="40")),
+        act=bench.act(8),
+    )
+    assert reading.movement is None
+
+
+def test_what_a_measurement_reckoned_with_is_not_reversed_before_it(bench, unchanged):
+    batch = bench.electrolyte()
+    opened = batch.lot.standings.get().movement
+    topped = top_up_electrolyte(
+        batch=batch, addition=Addition(supplies_ug={"Ag": 5_000_000}), act=bench.act(1)
+    )
+    solution = bleed_electrolyte(
+        batch=batch, volume=litres("1"), place=bench.works.places["wet-bench"], act=bench.act(2)
+    )
+    bled = solution.standings.get().movement
+    reading = measure_electrolyte(
+        batch=batch,
+        measurement=ElectrolyteMeasurement(assay=bench.assay("g_per_l", Ag="55")),
+        act=bench.act(3),
+    )
+    before = unchanged()
+    for movement in (opened, topped, bled):
+        with pytest.raises(ConflictError) as caught:
+            reverse_movement(movement=movement, reason="x", act=bench.act(4))
+        assert (caught.value.code, caught.value.field) == ("later_steps_stand", "movement")
+        assert str(reading.movement.sequence) in caught.value.remedy
+    assert unchanged() == before
+    for movement in (reading.movement, bled, topped, opened):
+        reverse_movement(movement=movement, reason="x", act=bench.act(4))
+    assert holding(batch.lot).is_empty

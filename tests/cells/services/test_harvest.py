@@ -21,7 +21,7 @@ from lots.queries.holdings import holding
 from lots.services.reversal import reverse_movement
 
 
-def bagged(bench, **more: object) -> CellRun:
+def bagged(bench, **more: object):
     run = bench.stopped()
     bag = BagTaken(bench.works.places["slimes-cabinet"], **more)  # type: ignore[arg-type]
     bag_slimes(run=run, bag=bag, act=bench.act(13))

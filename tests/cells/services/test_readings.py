@@ -84,7 +84,7 @@ def test_refused_out_of_order(bench, run, unchanged):
         assert (caught.value.code, caught.value.field) == ("reading_out_of_order", "taken_at")
     with pytest.raises(InvalidError) as caught:
         record_reading(run=run, instruments=amperes("40"), act=bench.act(1000))
-    assert (caught.value.code, caught.value.field) == ("in_the_future", "taken_at")
+    assert (caught.value.code, caught.value.field) == ("in_the_future", "occurred_at")
     with pytest.raises(InvalidError) as caught:
         stop_run(run=run, act=bench.act(5))
     assert (caught.value.code, caught.value.field) == ("reading_out_of_order", "occurred_at")
@@ -134,6 +134,9 @@ def test_one_wrong_reading_refuses_the_whole_list(bench, run, unchanged):
         record_readings(run=run, readings=[naive], act=bench.act(9))
     assert (caught.value.code, caught.value.field) == ("no_time_zone", "readings.0.taken_at")
     with pytest.raises(InvalidError) as caught:
+        record_readings(run=run, readings=[at(1000, "1")], act=bench.act(9))
+    assert (caught.value.code, caught.value.field) == ("in_the_future", "readings.0.taken_at")
+    with pytest.raises(InvalidError) as caught:
         record_readings(run=run, readings=[], act=bench.act(9))
     assert (caught.value.code, caught.value.field) == ("nothing_measured", "readings")
     assert unchanged() == before
@@ -173,7 +176,7 @@ def test_a_withdrawn_reading_counts_no_more(bench, run, unchanged):
     before = unchanged()
     with pytest.raises(InvalidError) as caught:
         withdraw_reading(reading=wrong, reason=" ", act=bench.act(13))
-    assert (caught.value.code, caught.value.field) == ("reason_needed", "reason")
+    assert (caught.value.code, caught.value.field) == ("empty", "reason")
     assert unchanged() == before
     withdraw_reading(reading=wrong, reason="a nought too many", act=bench.act(13))
     run.refresh_from_db()
