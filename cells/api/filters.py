@@ -11,6 +11,7 @@ from cells.models import (
     ElectrolyteBatch,
     ElectrolyteReading,
     Harvest,
+    RecoveryOutcome,
     RunReading,
     SlimesBag,
 )
@@ -105,4 +106,15 @@ class WarningFilter(filters.FilterSet):
 
     class Meta:
         model = CellWarning
+        fields: list[str] = []
+
+
+class RecoveryOutcomeFilter(filters.FilterSet):
+    bag = filters.CharFilter(field_name="bag__lot__code")
+    batch = filters.CharFilter(field_name="process_batch__code")
+    run = filters.CharFilter(field_name="bag__run__code")
+    metal = filters.MultipleChoiceFilter(choices=Metal.choices)
+
+    class Meta:
+        model = RecoveryOutcome
         fields: list[str] = []

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from cells.api import filters
+from cells.api.recovery import RecoveryOutcomeSerializer
 from cells.api.serializers import (
     CellSerializer,
     ElectrolyteReadingSerializer,
@@ -22,9 +23,11 @@ from cells.models import (
     ElectrolyteBatch,
     ElectrolyteReading,
     Harvest,
+    RecoveryOutcome,
     RunReading,
     SlimesBag,
 )
+from cells.services import cell_reference
 from lots.api.reference import VersionedEdits
 
 CODE = "[A-Za-z0-9-]{1,20}"
@@ -40,6 +43,10 @@ class CellViewSet(VersionedEdits):
     search_fields = ["code", "name"]
     ordering_fields = ["code", "name"]
     ordering = ["name", "id"]
+    subject = "cell"
+    details = cell_reference.CellDetails
+    create_service = cell_reference.create_cell
+    edit_service = cell_reference.edit_cell
 
 
 class ElectrolyteViewSet(ReadOnlyModelViewSet[ElectrolyteBatch]):
@@ -121,3 +128,15 @@ class WarningViewSet(ReadOnlyModelViewSet[CellWarning]):
     search_fields = ["run__code", "message"]
     ordering_fields = ["raised_at", "state"]
     ordering = ["-raised_at", "-id"]
+
+
+class RecoveryOutcomeViewSet(ReadOnlyModelViewSet[RecoveryOutcome]):
+    queryset = RecoveryOutcome.objects.select_related(
+        "bag__lot", "process_batch", "closing__reversed_by"
+    )
+    serializer_class = RecoveryOutcomeSerializer
+    filterset_class = filters.RecoveryOutcomeFilter
+    lookup_value_regex = NUMBER
+    search_fields = ["bag__lot__code", "process_batch__code"]
+    ordering_fields = ["closing", "metal"]
+    ordering = ["-closing_id", "bag_id", "id"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from rest_framework import serializers
 
@@ -21,10 +21,11 @@ from cells.models import (
 )
 from lots.api.fields import ShownMass, shown_code
 from lots.api.inputs import by_code
+from lots.api.reference import OfServices
 from lots.models import Place
 
 
-class CellSerializer(serializers.ModelSerializer[Cell]):
+class CellSerializer(OfServices):
     place = by_code(Place)
 
     class Meta:
@@ -52,6 +53,7 @@ class CellSerializer(serializers.ModelSerializer[Cell]):
             "version",
         ]
         read_only_fields = ["version"]
+        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
 
 
 class ElectrolyteReadingSerializer(serializers.ModelSerializer[ElectrolyteReading]):

@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from cells.api import electrolytes, lists, runs
+from cells.api import electrolytes, lists, plans, recovery, runs
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")
@@ -14,6 +14,7 @@ router.register("run-readings", lists.RunReadingViewSet, "run-reading")
 router.register("harvests", lists.HarvestViewSet, "harvest")
 router.register("slimes-bags", lists.SlimesBagViewSet, "slimes-bag")
 router.register("cell-warnings", lists.WarningViewSet, "cell-warning")
+router.register("recovery-outcomes", lists.RecoveryOutcomeViewSet, "recovery-outcome")
 
 ELECTROLYTE = "electrolytes/<str:code>"
 RUN = "runs/<str:code>"
@@ -35,5 +36,17 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{RUN}/harvest/", runs.HarvestRun.as_view()),
     path(f"{RUN}/rinse-water/", runs.TakeRinseWater.as_view()),
     path(f"{RUN}/close/", runs.CloseRun.as_view()),
+    path(f"{RUN}/summary/", plans.SummariseRun.as_view()),
+    path(f"{RUN}/state/", plans.StateOfRun.as_view()),
+    path(f"{RUN}/forecast/", plans.ForecastRun.as_view()),
+    path(f"{RUN}/warnings/", recovery.RefreshWarnings.as_view()),
+    path(f"{ELECTROLYTE}/state/", plans.StateOfElectrolyte.as_view()),
+    path(f"{ELECTROLYTE}/make-up-plan/", plans.PlanMakeUp.as_view()),
+    path(f"{ELECTROLYTE}/bleed-plan/", plans.PlanBleed.as_view()),
+    path("cells/<str:code>/feed-plan/", plans.PlanFeed.as_view()),
+    path("reports/slimes-queue/", plans.SlimesQueue.as_view()),
+    path("cell-warnings/<int:pk>/acknowledge/", recovery.AcknowledgeWarning.as_view()),
+    path("recoveries/", recovery.GroupBags.as_view()),
+    path("recoveries/<str:code>/finish/", recovery.FinishRecovery.as_view()),
     *router.urls,
 ]

@@ -3,7 +3,22 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from lots.api import lists, motions, process_batches, receipts, reference, reversals
+from lots.api import (
+    corrections,
+    documents,
+    lists,
+    melts,
+    motions,
+    ownership,
+    process_batches,
+    quarantine,
+    receipts,
+    reference,
+    reversals,
+    samples,
+    shipping,
+    traces,
+)
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
@@ -25,6 +40,22 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("receipts/", receipts.ReceiveLot.as_view()),
     path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
     path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),
+    path(f"{LOT}/melt/", melts.MeltLot.as_view()),
+    path(f"{LOT}/samples/", samples.TakeSample.as_view()),
+    path(f"{LOT}/use-up/", samples.UseUpSample.as_view()),
+    path(f"{LOT}/owner/", ownership.ChangeOwner.as_view()),
+    path(f"{LOT}/ship/", shipping.ShipLot.as_view()),
+    path(f"{LOT}/return/", shipping.ReturnLot.as_view()),
+    path(f"{LOT}/quarantine/", quarantine.QuarantineLot.as_view()),
+    path(f"{LOT}/release/", quarantine.ReleaseLot.as_view()),
+    path(f"{LOT}/documents/", documents.AttachDocument.as_view()),
+    path(f"{LOT}/trace/", traces.TraceLot.as_view()),
+    path("claims/settle/", ownership.SettleClaim.as_view()),
+    path("weighings/<int:pk>/post-difference/", corrections.PostWeighingDifference.as_view()),
+    path("weighings/<int:pk>/withdraw/", corrections.WithdrawWeighing.as_view()),
+    path("volume-readings/<int:pk>/withdraw/", corrections.WithdrawVolumeReading.as_view()),
+    path("assays/<int:pk>/withdraw/", corrections.WithdrawAssay.as_view()),
+    path("excesses/<int:pk>/explain/", corrections.ExplainExcess.as_view()),
     path(f"{LOT}/split/", motions.SplitLot.as_view()),
     path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
     path(f"{LOT}/write-off/", motions.WriteOff.as_view()),

@@ -1,0 +1,290 @@
+"""What the cells answer through the API: accounts of runs, what is in the bowl, what is next."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any, Final
+
+from django.shortcuts import get_object_or_404
+from rest_framework import serializers
+
+from cells.api.electrolytes import electrolyte
+from cells.api.runs import run_of
+from cells.electrolyte_state import ACID, COPPER, PALLADIUM, SILVER, VOLUME, Estimate, Stop
+from cells.feed_plan import FeedPlan
+from cells.forecast import Forecast
+from cells.make_up import Bleed, MakeUp, Target, UsesLeft
+from cells.models import Cell
+from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
+from cells.queries.feed_on_hand import feed_plan
+from cells.queries.make_up_plan import (
+    UsualCopper,
+    bleed_plan,
+    bleed_to_hold,
+    make_up_plan,
+    uses_until_limit,
+    usual_copper,
+)
+from cells.queries.run_forecast import forecast_of
+from cells.queries.run_state import RunNow, run_state_now
+from cells.queries.run_summary import RunSummary, run_summary
+from cells.queries.slimes_queue import QueuedBag, recovery_batches, slimes_queue
+from cells.slimes_batches import RecoveryBatch
+from cells.state_update import Surprise
+from config.refusals import InvalidError
+from lots import clock
+from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of
+from lots.api.records import BY_METAL
+from lots.cautions import cautions_for
+
+SIGNS: Final = (
+    "Difference = found (weighed, measured or reckoned by charge) less the book: negative is a "
+    "loss, positive a gain. On the month's statement the sign is the other way round."
+)
+RUN_FLOWS: Final = BY_METAL | {
+    "charged",
+    "remnant",
+    "slimes",
+    "rinse",
+    "added",
+    "bled",
+    "difference",
+}
+
+
+class MomentQuestion(Question):
+    as_of = serializers.DateTimeField(
+        required=False, help_text="As of this moment, by when things happened: now if left out."
+    )
+
+
+def moment_asked(asked: dict[str, Any]) -> dt.datetime:
+    """The moment a question is asked of, now unless told."""
+    moment: dt.datetime = asked.get("as_of") or clock.now()
+    return moment
+
+
+class SummariseRun(QuestionView):
+    """A run's account: charged, taken out, weighed beside Faraday's law, and unaccounted for."""
+
+    shows = {"summary": RunSummary, "signs": str}
+    by_metal = RUN_FLOWS
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        return {"summary": run_summary(run_of(path["code"]), moment_of(asked)), "signs": SIGNS}
+
+
+@dataclass(frozen=True)
+class Bowl:
+    """What is in a running cell, each figure with its standard uncertainty.
+
+    Masses are grams, volume litres, acid moles per litre. `surprises` are measurements that
+    differed from what was expected, in standard deviations.
+    """
+
+    run: str
+    as_of: dt.datetime
+    hours: float
+    charge_ah: float
+    silver_g_per_l: Estimate
+    copper_g_per_l: Estimate
+    palladium_g_per_l: Estimate
+    acid_mol_per_l: Estimate
+    volume_l: Estimate
+    silver_plated_g: Estimate
+    anode_left_g: Estimate
+    gaps: int
+    stop: Stop | None
+    surprises: tuple[Surprise, ...]
+
+
+class StateOfRun(QuestionView):
+    """What is in the bowl of a started run now: electrolyte, plated silver, anode left."""
+
+    asks = MomentQuestion
+    shows = Bowl
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Bowl:
+        return _bowl(run_state_now(run_of(path["code"]), moment_asked(asked)))
+
+
+class ForecastRun(QuestionView):
+    """When a run's anode is exhausted and what the cell holds then, or why it can't be said yet."""
+
+    asks = MomentQuestion
+    shows = {"now": Bowl, "forecast": Forecast}
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        now = run_state_now(run_of(path["code"]), moment_asked(asked))
+        return {"now": _bowl(now), "forecast": forecast_of(now)}
+
+
+class StateOfElectrolyte(QuestionView):
+    """An electrolyte by the book: grams, grams per litre, free acid, every use."""
+
+    shows = ElectrolyteBook
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> ElectrolyteBook:
+        return electrolyte_book(electrolyte(path["code"]), moment_of(asked))
+
+
+class MakeUpQuestion(AsOfQuestion):
+    volume_l = serializers.DecimalField(max_digits=12, decimal_places=6, help_text="Wanted.")
+    silver_g_per_l = serializers.DecimalField(max_digits=12, decimal_places=6, help_text="Wanted.")
+    acid_mol_per_l = serializers.DecimalField(
+        max_digits=12, decimal_places=6, help_text="Free nitric acid wanted."
+    )
+    acid_percent = serializers.DecimalField(
+        max_digits=7, decimal_places=4, help_text="By mass, of the nitric acid at hand."
+    )
+    concentrated_share = serializers.DecimalField(
+        max_digits=7,
+        decimal_places=6,
+        default=Decimal("0.5"),
+        help_text="Of the silver, by the reaction to nitrogen dioxide; 0 to 1.",
+    )
+
+
+class PlanMakeUp(QuestionView):
+    """What brings an electrolyte to a target: silver, acid, water, and the gases given off.
+
+    A plan; what is posted is what was weighed.
+    """
+
+    asks = MakeUpQuestion
+    shows = {"plan": MakeUp, "cautions": list[str]}
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        names = ("volume_l", "silver_g_per_l", "acid_mol_per_l")
+        plan = make_up_plan(
+            electrolyte(path["code"]),
+            Target(**{name: float(asked[name]) for name in names}),
+            acid_percent=float(asked["acid_percent"]),
+            concentrated_share=float(asked["concentrated_share"]),
+            as_of=moment_of(asked),
+        )
+        return {"plan": plan, "cautions": list(cautions_for("make_up").lines)}
+
+
+class BleedQuestion(AsOfQuestion):
+    volume_l = serializers.DecimalField(
+        max_digits=12, decimal_places=6, required=False, help_text="A bleed of so much."
+    )
+    hold_copper_g_per_l = serializers.DecimalField(
+        max_digits=12,
+        decimal_places=6,
+        required=False,
+        help_text="Or the bleed after every use that holds copper at this level.",
+    )
+    copper_per_use_g = serializers.DecimalField(
+        max_digits=12,
+        decimal_places=6,
+        required=False,
+        help_text="What a charge brings into solution; by the cell's latest runs if left out.",
+    )
+
+
+class PlanBleed(QuestionView):
+    """What leaves with a bleed and what its cementation takes, and the uses left without one."""
+
+    asks = BleedQuestion
+    shows = {
+        "bleed": Bleed,
+        "usual_copper": UsualCopper | None,
+        "uses_left": UsesLeft | None,
+        "cautions": list[str],
+    }
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        batch, as_of = electrolyte(path["code"]), moment_of(asked)
+        if ("volume_l" in asked) == ("hold_copper_g_per_l" in asked):
+            raise InvalidError(
+                "A bleed is planned by its volume, or by the level it holds: one of them.",
+                code="one_of_two",
+                field="volume_l",
+                remedy="Give volume_l, or hold_copper_g_per_l.",
+            )
+        per_use = (
+            Estimate(float(asked["copper_per_use_g"])) if "copper_per_use_g" in asked else None
+        )
+        usual = None
+        if per_use is None and batch.cell is not None and "volume_l" not in asked:
+            usual = usual_copper(batch.cell, as_of)
+            per_use = usual.grams
+        if "volume_l" in asked:
+            bleed = bleed_plan(batch, float(asked["volume_l"]), as_of)
+        elif per_use is None:
+            raise InvalidError(
+                "What a charge brings of copper is not known.",
+                code="required",
+                field="copper_per_use_g",
+                remedy="Give the grams of copper that a use brings into solution.",
+            )
+        else:
+            bleed = bleed_to_hold(batch, per_use.value, float(asked["hold_copper_g_per_l"]), as_of)
+        return {
+            "bleed": bleed,
+            "usual_copper": usual,
+            "uses_left": uses_until_limit(batch, batch.cell, per_use, as_of)
+            if per_use is not None and batch.cell is not None
+            else None,
+            "cautions": list(cautions_for("bleed").lines),
+        }
+
+
+class FeedQuestion(MomentQuestion):
+    electrolyte = serializers.CharField(max_length=20, help_text="The electrolyte's lot code.")
+
+
+class PlanFeed(QuestionView):
+    """The best next charge of a cell from the lots on hand, within its limits.
+
+    Where nothing fits, the remedies say which limit to move and by how much.
+    """
+
+    asks = FeedQuestion
+    shows = FeedPlan
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> FeedPlan:
+        cell = get_object_or_404(Cell, code=path["code"])
+        return feed_plan(cell, electrolyte(asked["electrolyte"]), moment_asked(asked))
+
+
+class SlimesQueue(QuestionView):
+    """Bags that wait for recovery, most at stake first, and which to recover together.
+
+    Stakes are grams of precious metal.
+    """
+
+    asks = MomentQuestion
+    shows = {
+        "as_of": dt.datetime,
+        "bags": tuple[QueuedBag, ...],
+        "batches": tuple[RecoveryBatch, ...],
+    }
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        on = moment_asked(asked)
+        return {"as_of": on, "bags": slimes_queue(on), "batches": recovery_batches(on)}
+
+
+def _bowl(now: RunNow) -> Bowl:
+    state = now.state
+    return Bowl(
+        run=now.run.code,
+        as_of=now.as_of,
+        hours=state.hours,
+        charge_ah=state.charge_ah,
+        silver_g_per_l=state.concentration(SILVER),
+        copper_g_per_l=state.concentration(COPPER),
+        palladium_g_per_l=state.concentration(PALLADIUM),
+        acid_mol_per_l=state.concentration(ACID),
+        volume_l=state.estimate(VOLUME),
+        silver_plated_g=now.silver_plated_g,
+        anode_left_g=now.anode_left_g,
+        gaps=now.gaps,
+        stop=state.stop,
+        surprises=now.surprises,
+    )

@@ -1,0 +1,175 @@
+"""Answers' dataclasses as JSON by one rule, and the schema that documents them by the same rule.
+
+A field or property `held_ug` becomes `held` with micrograms, grams and troy ounces, `volume_ul`
+becomes `volume`; decimals are text, moments ISO 8601, models their code.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import inspect
+import math
+import types
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from decimal import Decimal
+from enum import Enum
+from functools import cache
+from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hints
+
+from django.db.models import Model
+from rest_framework.serializers import DateTimeField
+
+from lots.api.fields import show_mass, show_volume
+from lots.models import Movement
+
+# Mappings of this name hold micrograms by metal although no unit is in it.
+BY_METAL: Final = frozenset({"metals"})
+_MASS: Final[dict[str, Any]] = {
+    "type": "object",
+    "properties": {
+        "ug": {"type": "integer"},
+        "g": {"type": "string", "example": "1302.400000"},
+        "ozt": {"type": "string", "example": "41.873132"},
+    },
+    "required": ["ug", "g", "ozt"],
+}
+_VOLUME: Final[dict[str, Any]] = {
+    "type": "object",
+    "properties": {"ul": {"type": "integer"}, "l": {"type": "string"}},
+    "required": ["ul", "l"],
+}
+_PLAIN: Final[dict[Any, dict[str, Any]]] = {
+    str: {"type": "string"},
+    bool: {"type": "boolean"},
+    int: {"type": "integer"},
+    float: {"type": "number"},
+    Decimal: {"type": "string"},
+    dt.datetime: {"type": "string", "format": "date-time"},
+    dt.date: {"type": "string", "format": "date"},
+}
+_MOMENT: Final = DateTimeField()
+
+
+def show(value: Any, by_metal: Collection[str] = BY_METAL) -> Any:
+    """`value` (dataclasses, mappings, sequences) as plain data for JSON.
+
+    `by_metal` names mappings that hold micrograms without saying so.
+    """
+    if value is None or isinstance(value, str | bool | int):
+        return value.value if isinstance(value, Enum) else value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Decimal):
+        return f"{value:f}"
+    if isinstance(value, dt.datetime):
+        return _MOMENT.to_representation(value)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, Model):
+        return _key_of(value)
+    if is_dataclass(value):
+        kind: Any = type(value)
+        return {
+            shown_as(name): _shown(name, getattr(value, name), by_metal) for name in names_of(kind)
+        }
+    if isinstance(value, Mapping):
+        return {str(show(key)): show(each, by_metal) for key, each in value.items()}
+    if isinstance(value, Collection):
+        return [show(each, by_metal) for each in value]
+    raise TypeError(f"{type(value).__name__} has no plain form")
+
+
+def schema_of(kind: Any, by_metal: Collection[str] = BY_METAL) -> dict[str, Any]:
+    """The OpenAPI schema of what `show` makes of a value of type `kind`."""
+    if kind in _PLAIN:
+        return dict(_PLAIN[kind])
+    origin, arguments = get_origin(kind), get_args(kind)
+    if origin in {Union, types.UnionType}:
+        known = [each for each in arguments if each is not type(None)]
+        one = (
+            schema_of(known[0], by_metal)
+            if len(known) == 1
+            else {"oneOf": [schema_of(each, by_metal) for each in known]}
+        )
+        return {**one, "nullable": True} if len(known) < len(arguments) else one
+    if origin is Literal:
+        return {"type": "string", "enum": list(arguments)}
+    if inspect.isclass(origin) and issubclass(origin, Mapping):
+        return {"type": "object", "additionalProperties": schema_of(arguments[1], by_metal)}
+    if inspect.isclass(origin) and issubclass(origin, Collection):
+        return {"type": "array", "items": schema_of(arguments[0], by_metal)}
+    if inspect.isclass(kind) and issubclass(kind, Enum):
+        return {"type": "string", "enum": [each.value for each in kind]}
+    if inspect.isclass(kind) and issubclass(kind, Model):
+        return {"type": "string"}
+    if is_dataclass(kind):
+        return _object_schema(kind, by_metal)
+    return {}
+
+
+def _object_schema(kind: Any, by_metal: Collection[str]) -> dict[str, Any]:
+    hints = get_type_hints(kind)
+    properties = {}
+    for name in names_of(kind):
+        hint = hints.get(name) or get_type_hints(getattr(kind, name).fget).get("return")
+        properties[shown_as(name)] = _field_schema(name, hint, by_metal)
+    schema = {"type": "object", "properties": properties, "required": list(properties)}
+    text = inspect.getdoc(kind) or ""
+    return schema if text.startswith(f"{kind.__name__}(") else {**schema, "description": text}
+
+
+def _field_schema(name: str, hint: Any, by_metal: Collection[str]) -> dict[str, Any]:
+    holds = _MASS if name.endswith("_ug") or name in by_metal else _VOLUME
+    if holds is _VOLUME and not name.endswith("_ul"):
+        return schema_of(hint, by_metal)
+    origin = get_origin(hint)
+    if inspect.isclass(origin) and issubclass(origin, Mapping):
+        return {"type": "object", "additionalProperties": holds}
+    if name in by_metal:
+        return schema_of(hint, by_metal)
+    return {**holds, "nullable": True} if type(None) in get_args(hint) else dict(holds)
+
+
+def _shown(name: str, value: Any, by_metal: Collection[str]) -> Any:
+    if name.endswith("_ug"):
+        return _quantity(value, show_mass)
+    if name.endswith("_ul"):
+        return _quantity(value, show_volume)
+    if name in by_metal and isinstance(value, Mapping):
+        return _quantity(value, show_mass)
+    return show(value, by_metal)
+
+
+def _quantity(value: Any, shown: Any) -> Any:
+    if value is None:
+        return None
+    if isinstance(value, Mapping):
+        return {str(show(key)): shown(each) for key, each in value.items()}
+    return shown(value)
+
+
+def shown_as(name: str) -> str:
+    """The key in JSON of a field of that name."""
+    return name.removesuffix("_ug").removesuffix("_ul")
+
+
+@cache
+def names_of(kind: type) -> tuple[str, ...]:
+    """A dataclass's fields, then its public properties."""
+    return tuple(_names_of(kind))
+
+
+def _names_of(kind: Any) -> Iterator[str]:
+    for each in fields(kind):
+        yield each.name
+    for name, member in vars(kind).items():
+        if isinstance(member, property) and not name.startswith("_"):
+            yield name
+
+
+def _key_of(row: Model) -> Any:
+    if isinstance(row, Movement):
+        return row.sequence
+    code = getattr(row, "code", None)
+    return str(row) if code is None else code
