@@ -8,12 +8,14 @@ from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Final
 
+from django.db.models import DecimalField
+
 from cells.models import UNFINISHED, Cell, CellRun
 from config.refusals import ConflictError, InvalidError
 from lots.models import Place
 from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
-from lots.units import MASS_UG_MAX, VOLUME_UL_MAX
+from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 
 NAME_MAX: Final = 80
 _CODE: Final = re.compile(r"[-a-zA-Z0-9_]{1,24}")
@@ -67,9 +69,9 @@ class CellDetails:
 def create_cell(*, details: CellDetails, act: Act) -> Cell:
     """Adds a cell.
 
-    Raises InvalidError `bad_code`, `empty`, `too_long`, `not_text`, `not_positive`, `below_zero`,
-    `too_large`, `not_a_cell_place`, `fuse_above_leads`; ConflictError `duplicate_code`,
-    `place_not_in_use`.
+    Raises InvalidError `bad_code`, `empty`, `too_long`, `not_text`, `not_a_number`,
+    `too_many_digits`, `not_positive`, `below_zero`, `too_large`, `not_a_cell_place`,
+    `fuse_above_leads`; ConflictError `duplicate_code`, `place_not_in_use`.
     """
     _check(details, None)
     return Cell.objects.create(**_values(details))
@@ -107,6 +109,7 @@ def _values(details: CellDetails) -> dict[str, object]:
 
 def _check(details: CellDetails, cell: Cell | None) -> None:
     _check_label(details, cell)
+    _check_digits(details)
     for name, most in _ABOVE_ZERO.items():
         value = getattr(details, name)
         if value is not None and not 0 < value <= most:
@@ -134,6 +137,16 @@ def _check(details: CellDetails, cell: Cell | None) -> None:
                 value=run.code,
                 remedy="Close the run first.",
             )
+
+
+def _check_digits(details: CellDetails) -> None:
+    """Refuses what is no plain number, or finer than its column keeps."""
+    for each in fields(details):
+        value = getattr(details, each.name)
+        if isinstance(value, Decimal):
+            column = Cell._meta.get_field(each.name)
+            assert isinstance(column, DecimalField)
+            parse_decimal(value, field=each.name, decimals_max=column.decimal_places)
 
 
 def _check_label(details: CellDetails, cell: Cell | None) -> None:

@@ -8,7 +8,7 @@ from decimal import Decimal
 import pytest
 
 from cells.models import Cell
-from cells.services.cells import CellDetails, create_cell, edit_cell
+from cells.services.cell_reference import CellDetails, create_cell, edit_cell
 from config.refusals import ConflictError, RefusalError
 
 
@@ -42,11 +42,13 @@ def test_refused_details(bench, details, unchanged):
         ({"code": "no spaces"}, "bad_code", "code"),
         ({"code": "north"}, "duplicate_code", "code"),
         ({"name": " "}, "empty", "name"),
-        ({"bath_volume_ul": 0}, "not_positive", "bath_volume"),
-        ({"basket_ug_max": 10**14}, "too_large", "basket_max"),
-        ({"fuse_rating_a": Decimal(0)}, "too_small", "fuse_rating_a"),
+        ({"bath_volume_ul": 0}, "not_positive", "bath_volume_ul"),
+        ({"basket_ug_max": 10**14}, "too_large", "basket_ug_max"),
+        ({"fuse_rating_a": Decimal(0)}, "not_positive", "fuse_rating_a"),
         ({"copper_limit_g_per_l": Decimal("NaN")}, "not_a_number", "copper_limit_g_per_l"),
-        ({"ammeter_gain_u": Decimal("1.1")}, "too_large", "ammeter_gain_u"),
+        ({"ammeter_gain_u": Decimal("-0.1")}, "below_zero", "ammeter_gain_u"),
+        ({"lead_rating_a": Decimal(99)}, "fuse_above_leads", "fuse_rating_a"),
+        ({"place": bench.works.places["carboys"]}, "not_a_cell_place", "place"),
         ({"clearance_mm": Decimal("1.234")}, "too_many_digits", "clearance_mm"),
     ):
         with pytest.raises(RefusalError) as caught:
@@ -58,12 +60,12 @@ def test_refused_details(bench, details, unchanged):
 def test_refused_edits(bench, details, unchanged):
     bench.charged()
     north = Cell.objects.get(code="north")
-    busy = replace(details, code="north", is_active=False)
+    busy = replace(details, code="north", place=bench.works.places["north-cell"], is_active=False)
     before = unchanged()
     with pytest.raises(ConflictError) as caught:
         edit_cell(cell=north, version=7, details=busy, act=bench.act())
     assert (caught.value.code, caught.value.field) == ("version_conflict", "version")
     with pytest.raises(ConflictError) as caught:
         edit_cell(cell=north, version=1, details=busy, act=bench.act())
-    assert (caught.value.code, caught.value.field) == ("cell_busy", "is_active")
+    assert (caught.value.code, caught.value.field) == ("cell_in_use", "is_active")
     assert unchanged() == before
