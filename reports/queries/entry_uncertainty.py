@@ -1,0 +1,158 @@
+"""How sure is any figure of the books: each entry, each holding, and every sum of them?"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from cells.queries.standing_movements import standing
+from lots.models import Assay, AssayResult, Entry, MaterialEntry, VolumeReading, Weighing
+from lots.queries.holdings import NOW, AsOf
+from reports.propagation import (
+    AmountLine,
+    Line,
+    Propagated,
+    Readings,
+    Step,
+    in_common,
+    propagate,
+)
+from reports.uncertainty import Expanded, Figure, FigureSet, expanded, gather, linear
+
+NOTHING: Final = Figure(0.0)
+
+
+@dataclass(frozen=True)
+class BookUncertainty:
+    """Figures with named error sources, micrograms: per entry, and per lot and metal held.
+
+    Two figures that rest on one weighing, assay, balance or laboratory share its source, so any
+    sum or difference of them is as sure as it really is. Entries of movements that were reversed,
+    and the reversals, cancel and have no figure.
+    """
+
+    as_of: AsOf
+    entries: dict[int, Figure]
+    held: dict[tuple[int, str], Figure]
+    amounts: dict[int, Figure]
+
+    def of_entries(self, entries: Iterable[int], sign: float = 1.0) -> Figure:
+        """The sum of these entries (primary keys), times `sign`."""
+        figures = [self.entries[pk] for pk in entries if pk in self.entries]
+        return linear(figures, [sign] * len(figures))
+
+    def of_lots(self, metal: str, lots: Iterable[int]) -> Figure:
+        """What these lots hold of a metal together."""
+        figures = [self.held.get((lot, metal), NOTHING) for lot in lots]
+        return linear(figures, [1.0] * len(figures))
+
+    def of_metal(self, metal: str) -> Figure:
+        """What all lots together hold of a metal."""
+        return self.of_lots(metal, [lot for lot, each in self.held if each == metal])
+
+    def figure_set(self, entries: Sequence[int]) -> FigureSet:
+        """These entries as one sparse set over the sources they share, for many sums at once."""
+        return gather([self.entries.get(pk, NOTHING) for pk in entries])[0]
+
+
+def expanded_for(figures: Iterable[Figure], probability: float = 0.95) -> Expanded:
+    """The expanded uncertainty of a sum of figures, with its coverage factor, micrograms."""
+    terms = list(figures)
+    return expanded(linear(terms, [1.0] * len(terms)), probability)
+
+
+def book_uncertainty(as_of: AsOf = NOW) -> BookUncertainty:
+    """Replays the books up to a moment; five queries, and time in proportion to the entries."""
+    done: Propagated = propagate(_steps(as_of), readings(as_of))
+    return BookUncertainty(as_of, done.entries, done.held, done.amounts)
+
+
+def readings(as_of: AsOf = NOW) -> Readings:
+    """Every measurement that the books rest on, with its error sources."""
+    quantities: dict[int, Figure] = {}
+    for weighing in Weighing.objects.select_related("balance").order_by("pk"):
+        quantities[weighing.pk] = weighing_figure(weighing)
+    for reading in VolumeReading.objects.order_by("pk"):
+        quantities[reading.pk] = volume_figure(reading)
+    contents: dict[tuple[int, str], Figure] = {}
+    by_mass = set()
+    for result in AssayResult.objects.select_related("assay__laboratory").order_by("pk"):
+        contents[result.assay_id, result.metal] = assay_figure(result)
+        if result.assay.basis == Assay.Basis.FINENESS:
+            by_mass.add(result.assay_id)
+    return Readings(quantities, contents, frozenset(by_mass))
+
+
+def weighing_figure(weighing: Weighing) -> Figure:
+    """A net weighing, micrograms; part of its error is the balance's own in all its weighings."""
+    return in_common(
+        float(weighing.net_ug),
+        float(weighing.standard_uncertainty_ug),
+        f"weighing {weighing.pk}",
+        f"balance {weighing.balance.code}: calibration",
+    )
+
+
+def volume_figure(reading: VolumeReading) -> Figure:
+    """A volume, microlitres; each reading has an error of its own."""
+    u = float(reading.standard_uncertainty_ul)
+    return Figure(float(reading.volume_ul), {f"volume {reading.pk}": u} if u else {})
+
+
+def assay_figure(result: AssayResult) -> Figure:
+    """One metal of an assay in its own unit: repeatability, and the laboratory's bias by method."""
+    assay = result.assay
+    return in_common(
+        float(result.value),
+        float(result.standard_uncertainty),
+        f"assay {assay.pk}, {result.metal}: repeatability",
+        f"laboratory {assay.laboratory.code}, {assay.method}, {result.metal}: bias",
+    )
+
+
+def _steps(as_of: AsOf) -> Iterator[Step]:
+    lines: dict[int, list[Line]] = defaultdict(list)
+    order: dict[int, tuple[object, int, str]] = {}
+    rows = (
+        Entry.objects.filter(as_of.limit(), standing("movement", as_of))
+        .order_by("pk")
+        .values_list(
+            "pk",
+            "movement_id",
+            "movement__occurred_at",
+            "movement__sequence",
+            "movement__kind",
+            "lot_id",
+            "metal",
+            "mass_ug",
+            "basis",
+            "standard_uncertainty_ug",
+            "quantity_by_id",
+            "content_by_id",
+        )
+    )
+    for pk, movement, at, number, kind, lot, metal, mass_ug, basis, u_ug, quantity, content in rows:
+        order[movement] = (at, number, kind)
+        lines[movement].append(Line(pk, lot, metal, mass_ug, basis, u_ug, quantity, content))
+    amounts: dict[int, list[AmountLine]] = defaultdict(list)
+    materials = (
+        MaterialEntry.objects.filter(as_of.limit(), standing("movement", as_of))
+        .order_by("pk")
+        .values_list(
+            "movement_id",
+            "movement__occurred_at",
+            "movement__sequence",
+            "movement__kind",
+            "lot_id",
+            "mass_ug",
+            "volume_ul",
+            "quantity_by_id",
+        )
+    )
+    for movement, at, number, kind, lot, mass_ug, volume_ul, quantity in materials:
+        order.setdefault(movement, (at, number, kind))
+        amounts[movement].append(AmountLine(lot, mass_ug or volume_ul, quantity))
+    for movement, (_, number, kind) in sorted(order.items(), key=lambda each: each[1][:2]):
+        yield Step(number, kind, lines[movement], amounts[movement])
