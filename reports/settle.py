@@ -93,7 +93,9 @@ class _Sheet:
         self._add(Line(key, section, label, figure.value, unit, evidence=figure.evidence))
 
     def term(self, key: str, section: str, label: str, value: Decimal, unit: str) -> None:
-        self.given(key, section, label, Figure(value, (Evidence("term", key),)), unit)
+        self.given(
+            key, section, label, Figure(value, (Evidence("term", key, "By the terms"),)), unit
+        )
 
     def reckoned(
         self, key: str, section: str, label: str, formula: str, unit: str, *, note: str = ""

@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from lots.models import Party
-from lots.units import ug_to_g, ug_to_ozt
+from lots.units import ug_to_g
 from reports.formulas import with_names_replaced
 from reports.models import Settlement
 from reports.settle import DEFERENCE, ROUNDING, SIGNS
@@ -27,6 +27,8 @@ class DocumentLine:
 
 @dataclass(frozen=True)
 class PayableMetal:
+    """Metal payable; the ounces are rounded as the terms say."""
+
     metal: str
     mass_ug: int
     grams: Decimal
@@ -89,7 +91,7 @@ def settlement_statement(settlement: Settlement) -> SettlementDocument:
         supersedes=settlement.supersedes.code if settlement.supersedes else "",
         lines=tuple(_in_figures(statement.lines)),
         payable=tuple(
-            PayableMetal(metal, ug, ug_to_g(ug), ug_to_ozt(ug))
+            PayableMetal(metal, ug, ug_to_g(ug), statement.line(f"{metal}_payable_ozt").value)
             for metal, ug in statement.payable_ug.items()
         ),
         total=statement.total,
