@@ -41,7 +41,7 @@ def ruling_assay(lot: Lot) -> Assay | None:
     return None if made is None else made.content_by
 
 
-def ruled_uncertainties(lots: Iterable[Lot]) -> dict[int, dict[str, float]]:
+def ruled_uncertainties(lots: Iterable[Lot | int]) -> dict[int, dict[str, float]]:
     """Relative standard uncertainty per metal of the lots whose content was ruled, in one query.
 
     A content ruled to be nothing has no relative uncertainty and is left out.

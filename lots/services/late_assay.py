@@ -109,10 +109,6 @@ class LateAssay:
         if rest_ug:
             self._leave(lot_id, metal, rest_ug)
 
-    def stays(self, lot_id: int, metal: str) -> int:
-        """What of the change stays in a lot, before any of it proves impossible to place."""
-        return self._lots.get((lot_id, metal), 0)
-
     def settle(self) -> tuple[list[Line], list[ClaimLine], dict[str, int]]:
         """The lines for lots and accounts, those for claims, and what could not be placed.
 

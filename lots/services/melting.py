@@ -18,7 +18,7 @@ from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
-from lots.services.taking import Take, Taken, take_one
+from lots.services.taking import Take, Taken, portions_uncertainty_ug, take_one
 from lots.services.weighings import Weight, keep_weighing
 from lots.services.write_off import check_cause
 from lots.units import ug_to_g
@@ -67,10 +67,17 @@ def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
     weighing = (
         keep_weighing(new, melted.weight, Weighing.Purpose.MELT, act) if melted.weight else None
     )
+    unsure = portions_uncertainty_ug(taken.lines)
     lines = []
     for metal, metal_ug in taken.metals.items():
         lost_ug = melted.lost_ug.get(metal, 0)
-        line = Line(metal, metal_ug - lost_ug, lot=new, owner=owner)
+        line = Line(
+            metal,
+            metal_ug - lost_ug,
+            lot=new,
+            owner=owner,
+            standard_uncertainty_ug=unsure[metal],
+        )
         loss = Line(metal, lost_ug, account=chart.LOSS, owner=owner, basis=Entry.Basis.DECLARED)
         lines += [replace(line, quantity_by=weighing), loss]
     material = MaterialLine(

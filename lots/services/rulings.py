@@ -182,18 +182,14 @@ def _post(verdict: _Verdict, late: LateAssay, act: Act) -> Movement:
 
     What could not be placed goes back to assay difference on a line of its own.
     """
-    stays = {metal: late.stays(verdict.lot.pk, metal) for metal in verdict.changes}
     lines, claims, unplaced = late.settle()
-    lines = [
-        _measured(line, verdict, stays[line.metal]) if line.lot == verdict.lot else line
-        for line in lines
-    ]
+    lines = [_rested(line, verdict) if line.lot is not None else line for line in lines]
     difference = Line(
         "", 0, account=chart.ASSAY_DIFFERENCE, owner=verdict.lot.owner, basis=_DIFFERENCE
     )
     for metal, change_ug in verdict.changes.items():
         counter = replace(difference, metal=metal, mass_ug=-change_ug)
-        lines.append(_measured(counter, verdict, 0))
+        lines.append(_measured(counter, verdict))
         lines.append(replace(difference, metal=metal, mass_ug=unplaced.get(metal, 0)))
     return post(
         Draft(
@@ -207,19 +203,27 @@ def _post(verdict: _Verdict, late: LateAssay, act: Act) -> Movement:
     )
 
 
-def _measured(line: Line, verdict: _Verdict, stays_ug: int) -> Line:
-    """The line resting on weighing and assay, as unsure as the part that stays is of the whole."""
+def _rested(line: Line, verdict: _Verdict) -> Line:
+    """A lot's line, as unsure as its part of the change is of the whole content."""
+    content = verdict.contents.get(line.metal)
+    if content is not None and content.standard_uncertainty_ug is not None:
+        unsure_ug = proportion_ug(
+            content.standard_uncertainty_ug,
+            abs(line.mass_ug),
+            abs(verdict.changes[line.metal]),
+        )
+        line = replace(line, standard_uncertainty_ug=unsure_ug)
+    return _measured(line, verdict) if line.lot == verdict.lot else line
+
+
+def _measured(line: Line, verdict: _Verdict) -> Line:
+    """The line resting on weighing and assay, or by difference where the assay is silent."""
     content = verdict.contents.get(line.metal)
     if content is None:
         return replace(line, basis=_DIFFERENCE, content_by=None)
-    whole_ug = abs(verdict.changes[line.metal])
-    unsure_ug = content.standard_uncertainty_ug
-    if unsure_ug is not None and whole_ug:
-        unsure_ug = proportion_ug(unsure_ug, abs(stays_ug), whole_ug)
     return replace(
         line,
         basis=content.basis,
-        standard_uncertainty_ug=unsure_ug,
         quantity_by=content.quantity_by,
         content_by=content.content_by,
     )

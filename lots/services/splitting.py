@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from config.refusals import ConflictError, InvalidError
-from lots.models import Entry, Lot, Movement, Party, Place
+from lots.models import Lot, Movement, Party, Place
 from lots.portions import Portion, divide
+from lots.queries.content_uncertainty import stated_uncertainties
 from lots.queries.holdings import AsOf, Holding, holding
 from lots.queries.standings import standings_of
 from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
@@ -45,6 +46,7 @@ def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = F
     portions = divide(held.metals, held.mass_ug, held.volume_ul, [*amounts, rest])
     wanted = [*parts, Part()] if label_rest and rest else list(parts)
     place, owner = _standing(lot, act)
+    relative = stated_uncertainties([lot])[lot.pk]
     lines: list[Line] = []
     materials: list[MaterialLine] = []
     standings: list[StandingLine] = []
@@ -59,7 +61,7 @@ def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = F
             received_from=lot.received_from,
             code=part.code,
         )
-        lines += _moved(lot, new, owner, portion)
+        lines += _moved(lot, new, owner, portion, relative)
         materials += [
             MaterialLine(lot, mass_ug=-portion.mass_ug, volume_ul=-portion.volume_ul),
             MaterialLine(new, mass_ug=portion.mass_ug, volume_ul=portion.volume_ul),
@@ -82,15 +84,24 @@ def _standing(lot: Lot, act: Act) -> tuple[Place, Party]:
     return Place.objects.get(pk=standing.place_id), Party.objects.get(pk=standing.owner_id)
 
 
-def _moved(lot: Lot, new: Lot, owner: Party, portion: Portion) -> list[Line]:
-    return [
-        line
-        for metal, mass_ug in portion.metals.items()
-        for line in (
-            Line(metal, -mass_ug, lot=lot, owner=owner, basis=Entry.Basis.PROPORTION),
-            Line(metal, mass_ug, lot=new, owner=owner, basis=Entry.Basis.PROPORTION),
-        )
-    ]
+def _moved(
+    lot: Lot, new: Lot, owner: Party, portion: Portion, relative: Mapping[str, float | None]
+) -> list[Line]:
+    """A portion out of the old lot into the new one, relatively as unsure as the old lot is."""
+    lines = []
+    for metal, mass_ug in portion.metals.items():
+        unsure = relative.get(metal)
+        lines += [
+            Line(metal, -mass_ug, lot=lot, owner=owner),
+            Line(
+                metal,
+                mass_ug,
+                lot=new,
+                owner=owner,
+                standard_uncertainty_ug=None if unsure is None else round(mass_ug * unsure),
+            ),
+        ]
+    return lines
 
 
 def _amounts(parts: Sequence[Part], held: Holding, lot: Lot) -> tuple[list[int], bool]:

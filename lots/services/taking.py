@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from math import hypot
 
 from config.refusals import ConflictError, InvalidError
 from lots.models import Entry, Lot, Party
 from lots.portions import Portion, portion_by_mass, portion_by_volume
+from lots.queries.content_uncertainty import stated_uncertainties
 from lots.queries.holdings import AsOf, Holding, holdings
 from lots.queries.standings import standings_of
 from lots.services.drafts import ClaimLine, Line, MaterialLine
@@ -113,12 +115,38 @@ def _gather(
 
 
 def into(lot: Lot, owner: Party, taken: Taken) -> tuple[list[Line], list[MaterialLine]]:
-    """Lines that put all that was taken into one lot of `owner`."""
+    """Lines that put all that was taken into one lot of `owner`, as sure as its sources were."""
+    unsure = portions_uncertainty_ug(taken.lines)
     lines = [
-        Line(metal, metal_ug, lot=lot, owner=owner, basis=Entry.Basis.PROPORTION)
+        Line(
+            metal,
+            metal_ug,
+            lot=lot,
+            owner=owner,
+            basis=Entry.Basis.PROPORTION,
+            standard_uncertainty_ug=unsure[metal],
+        )
         for metal, metal_ug in taken.metals.items()
     ]
     return lines, [MaterialLine(lot, mass_ug=taken.mass_ug, volume_ul=taken.volume_ul)]
+
+
+def portions_uncertainty_ug(lines: Sequence[Line]) -> dict[str, int | None]:
+    """Per metal, of portions taken out of lots together: each as unsure as its lot, independently.
+
+    None where a lot's content has no stated uncertainty.
+    """
+    lots = {line.lot.pk: line.lot for line in lines if line.lot is not None}
+    relative = stated_uncertainties(lots.values())
+    spreads: dict[str, list[float | None]] = defaultdict(list)
+    for line in lines:
+        assert line.lot is not None
+        of_lot = relative[line.lot.pk].get(line.metal)
+        spreads[line.metal].append(None if of_lot is None else line.mass_ug * of_lot)
+    return {
+        metal: None if None in parts else round(hypot(*(part or 0.0 for part in parts)))
+        for metal, parts in spreads.items()
+    }
 
 
 def commingled_claims(taken: Taken) -> list[ClaimLine]:

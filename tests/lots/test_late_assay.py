@@ -8,6 +8,7 @@ import pytest
 
 from lots import chart
 from lots.models import Entry, Lot, Movement
+from lots.queries.content_uncertainty import stated_uncertainties
 from lots.queries.holdings import claims_of, holding
 from lots.services.assays import record_assay
 from lots.services.blending import Blend, blend_lots
@@ -65,6 +66,23 @@ def test_each_part_of_a_split_lot_takes_its_share(received, split, rule):
     assert [silver(each) for each in (lot, child, grandchild)] == [660 * G, 132 * G, 88 * G]
     assert on_account(chart.ASSAY_DIFFERENCE) == 20 * G
     assert ruling.movement.refers_to.kind == Movement.Kind.RECEIPT
+
+
+@pytest.mark.parametrize("ppt", ["880", "920"])
+def test_a_part_is_as_sure_as_the_assay_of_the_whole(received, split, rule, ppt):
+    lot = received(1000, declared={"Ag": "900"})
+    (child,) = split(lot, 250)
+    assert stated_uncertainties([child])[child.pk] == {"Ag": None}
+    rule(lot, {"Ag": ppt})
+    found = stated_uncertainties([lot, child])
+    # u = 0.5 per thousand by the assay, and 0.14 g in 1000 g by the balance.
+    expected = ((0.5 / float(ppt)) ** 2 + 0.0001414**2) ** 0.5
+    assert found[lot.pk]["Ag"] == pytest.approx(expected, rel=1e-4)
+    assert found[child.pk]["Ag"] == pytest.approx(expected, rel=1e-4)
+    (grandchild,) = split(child, 100, hours=7)
+    assert stated_uncertainties([grandchild])[grandchild.pk]["Ag"] == pytest.approx(
+        expected, rel=1e-4
+    )
 
 
 def test_a_metal_nobody_declared_follows_the_material(received, split, rule):
