@@ -184,7 +184,7 @@ def claims_table(pack: MonthPack) -> Table:
         rows.append(
             {
                 **about,
-                "_key": f"{stem}.opening",
+                "_key": f"{stem}.start",
                 "line": f"{opening} at the start",
                 "mass": each.opening_ug,
             }
@@ -192,15 +192,15 @@ def claims_table(pack: MonthPack) -> Table:
         rows += [
             {
                 **about,
-                "_key": f"{stem}.{change.kind}",
+                "_key": f"{stem}.change.{change.kind}",
                 "line": change.kind_name,
                 "mass": change.change_ug,
             }
             for change in each.changes
         ]
         terms = [
-            (1, f"{stem}.opening"),
-            *((1, f"{stem}.{change.kind}") for change in each.changes),
+            (1, f"{stem}.start"),
+            *((1, f"{stem}.change.{change.kind}") for change in each.changes),
         ]
         rows.append(
             {**about, "line": f"{opening} at the end", "mass": Linked(each.closing_ug, terms)}

@@ -1,0 +1,127 @@
+"""`manage.py demo`: the whole job on an invented works, in one go."""
+
+from __future__ import annotations
+
+import io
+import os
+import secrets
+import shutil
+import sys
+from argparse import ArgumentParser
+from pathlib import Path
+from typing import Any, Final
+
+from django.conf import settings
+from django.core.management import BaseCommand, CommandError, call_command
+from django.db import connection
+from django.utils import timezone
+
+from config.refusals import RefusalError
+from lots.models import Movement
+from reports.demo.office import CURRENCY
+from reports.demo.play import open_month_on, play
+from reports.demo.wet_work import WetWork
+from reports.exports.settlement_pdf import settlement_pdf
+from reports.exports.settlement_workbook import write_settlement_workbook
+from reports.models import Settlement
+from reports.queries.periods import parse_month
+from reports.queries.settlement_statement import settlement_statement
+
+SIGN_IN_AS: Final = "marit"
+FOLDER: Final = "demo"
+
+
+class Command(BaseCommand):
+    help = (
+        "Builds the demo database in a folder of its own, prints the month-end reconciliation, "
+        "writes the month-end workbook and a settlement statement, and serves the site."
+    )
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--no-serve", action="store_true", help="Stop after printing.")
+        parser.add_argument("--port", type=int, default=8000, help="Port on 127.0.0.1 (8000).")
+        parser.add_argument(
+            "--month", default="", help="The open month, YYYY-MM; the latest possible unless told."
+        )
+        parser.add_argument(
+            "--in-place",
+            action="store_true",
+            help="Use the configured database, which must hold no movement.",
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if not options["in_place"]:
+            self._start_over_in_own_folder()
+        story = self._build(options["month"])
+        files = self._write(story)
+        for month in story.months:
+            self.stdout.write("")
+            call_command("month_end", f"{month:%Y-%m}", stdout=self.stdout)
+        self._say(files, options)
+        if not options["no_serve"]:
+            call_command("runserver", f"127.0.0.1:{options['port']}", use_reloader=False)
+
+    def _start_over_in_own_folder(self) -> None:
+        """Runs this command again with its data in a folder of its own, so settings agree."""
+        folder = Path(settings.DATA_DIR) / FOLDER
+        shutil.rmtree(folder, ignore_errors=True)
+        environment = {**os.environ, "DATA_DIR": str(folder)}
+        environment.pop("DATABASE_URL", None)
+        self.stdout.flush()
+        command = [sys.executable, *sys.argv, "--in-place"]
+        os.execve(sys.executable, command, environment)  # noqa: S606 - this program again, no shell
+
+    def _build(self, month: str) -> WetWork:
+        call_command("migrate", verbosity=0)
+        if Movement.objects.exists():
+            raise CommandError(
+                "The configured database holds movements already; the demo needs an empty one."
+            )
+        try:
+            today = timezone.localdate()
+            first_day = parse_month(month).first_day if month else open_month_on(today)
+            self.password = secrets.token_urlsafe(12)
+            return play(first_day, self.password, self._tell)
+        except RefusalError as error:
+            raise CommandError(f"{error.message} {error.remedy}") from error
+
+    def _tell(self, text: str) -> None:
+        self.stdout.write(f"  .. {text}")
+        self.stdout.flush()
+
+    def _write(self, story: WetWork) -> list[tuple[str, Path]]:
+        folder = Path(settings.DATA_DIR) / "out"
+        folder.mkdir(parents=True, exist_ok=True)
+        files = []
+        for month in story.months[:2]:
+            path = folder / f"month-end-{month:%Y-%m}.xlsx"
+            call_command(
+                "month_end", f"{month:%Y-%m}", xlsx=path, currency=CURRENCY, stdout=io.StringIO()
+            )
+            files.append((f"month-end workbook {month:%Y-%m}", path))
+        for settlement in Settlement.objects.filter(kind=Settlement.Kind.FINAL).order_by("pk"):
+            document = settlement_statement(settlement)
+            base = folder / f"settlement-{settlement.code}"
+            base.with_suffix(".pdf").write_bytes(settlement_pdf(document))
+            with base.with_suffix(".xlsx").open("wb") as file:
+                write_settlement_workbook(document, file)
+            name = f"settlement statement {settlement.code} for {document.customer_name}"
+            files += [(name, base.with_suffix(".pdf")), (name, base.with_suffix(".xlsx"))]
+        return files
+
+    def _say(self, files: list[tuple[str, Path]], options: dict[str, Any]) -> None:
+        self.stdout.write("\nWritten:")
+        for name, path in files:
+            self.stdout.write(f"  {name}: {path}")
+        self.stdout.write(f"\nDatabase: {connection.settings_dict['NAME']}")
+        self.stdout.write(
+            f"Sign in as {SIGN_IN_AS} (manager), joss (operator), pia (assayer), odell "
+            "(accountant), isolde or dane\n  (customers); the password of this demo is "
+            f"{self.password}"
+        )
+        if not options["no_serve"]:
+            self.stdout.write(
+                f"\nServing http://127.0.0.1:{options['port']}/ (API: /api/v1/, its description: "
+                "/api/docs/). Stop with Ctrl-C."
+            )
+            self.stdout.flush()
