@@ -6,6 +6,7 @@ import datetime as dt
 import io
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import IO, Any, Final
 
 from openpyxl import Workbook
@@ -90,6 +91,17 @@ def write_workbook(tables: Iterable[Table], file: IO[bytes]) -> None:
         raise
     book.calculation.fullCalcOnLoad = True
     book.save(file)
+
+
+def save_workbook(tables: Iterable[Table], path: Path) -> None:
+    """Writes the workbook beside `path` and puts it there whole. Raises OSError."""
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file:
+            write_workbook(tables, file)
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _write_sheet(book: Workbook, table: Table) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
+from typing import Final
 
 from django.db.models import Q, QuerySet, Sum
 
@@ -14,7 +16,8 @@ from lots.models import Entry, Lot, MaterialEntry, Movement
 from lots.queries.holdings import NOW, AsOf, Holding, holdings
 from lots.queries.standings import standings_of
 
-_METALS = tuple(Metal.values)
+PAGE: Final = 500
+_METALS: Final = tuple(Metal.values)
 
 
 @dataclass(frozen=True)
@@ -176,6 +179,13 @@ def lot_balances(page: Sequence[Lot], as_of: AsOf = NOW) -> list[LotBalance]:
         )
         for lot in page
     ]
+
+
+def every_lot_balance(as_of: AsOf = NOW) -> Iterator[LotBalance]:
+    """The balances of all lots, newest first, read a page at a time."""
+    lots = lot_list().iterator(chunk_size=PAGE)
+    while page := list(islice(lots, PAGE)):
+        yield from lot_balances(page, as_of)
 
 
 def _balances(entries: Iterable[tuple[str, int]]) -> tuple[MetalBalance, ...]:
