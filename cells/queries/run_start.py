@@ -18,12 +18,12 @@ from cells.electrolyte_state import (
     Estimate,
     RunAssumptions,
 )
-from cells.models import CellRun, ElectrolyteReading, RunMovement
+from cells.models import CellRun, ElectrolyteReading
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.efficiency_history import efficiencies
 from cells.queries.standing_movements import standing
 from lots.elements import molar_mass
-from lots.models import Lot, Movement, VolumeReading
+from lots.models import Entry, Lot, MaterialEntry, Movement, VolumeReading
 from lots.queries.holdings import AsOf, Holding, holding
 from lots.units import UG_PER_G
 
@@ -125,20 +125,21 @@ def _u_volume_l(lot: Lot, litres: float) -> float:
 
 
 def _charge_left(run: CellRun, as_of: AsOf) -> tuple[dict[str, int], int]:
-    """What was charged less what was taken back undissolved: by metal, and mass."""
-    kinds = (Movement.Kind.CHARGE, Movement.Kind.REMNANT)
-    steps = RunMovement.objects.filter(
-        standing("movement", as_of), run=run, movement__kind__in=kinds
-    ).order_by()
-    metals = dict(
-        steps.filter(movement__entries__lot=run.charge_lot)
-        .values_list("movement__entries__metal")
-        .annotate(total=Sum("movement__entries__mass_ug"))
+    """What was charged, less what came back undissolved, as later assays put it: metals, mass."""
+    after = (Movement.Kind.SLIMES, Movement.Kind.HARVEST, Movement.Kind.RUN_CLOSE)
+    entries = Entry.objects.filter(standing("movement", as_of), lot=run.charge_lot)
+    metals = (
+        entries.exclude(movement__kind__in=after)
+        .order_by()
+        .values_list("metal")
+        .annotate(total=Sum("mass_ug"))
     )
-    mass_ug = steps.filter(movement__material_entries__lot=run.charge_lot).aggregate(
-        total=Sum("movement__material_entries__mass_ug")
-    )["total"]
-    return {metal: ug for metal, ug in metals.items() if ug > 0}, mass_ug or 0
+    mass_ug = (
+        MaterialEntry.objects.filter(standing("movement", as_of), lot=run.charge_lot)
+        .exclude(movement__kind__in=after)
+        .aggregate(total=Sum("mass_ug"))["total"]
+    )
+    return {metal: ug for metal, ug in metals if ug > 0}, mass_ug or 0
 
 
 def _evaporation(run: CellRun) -> Estimate:

@@ -1,7 +1,8 @@
 """A run's account: what was charged, what passed, what was weighed, and what is unaccounted for.
 
 Sign of the difference: what was found (weighed, measured or reckoned by charge) less the book, so a
-loss is negative.
+loss is negative. For every metal, remnant + slimes + crystal + rinse + bled + electrolyte out, less
+charged + electrolyte in + added + corrections, is the difference to the microgram.
 """
 
 from __future__ import annotations
@@ -67,6 +68,8 @@ class Crystal:
 class RunSummary:
     """One run's account. Masses are micrograms by metal; `difference` is found less book.
 
+    `corrections` is what movements outside the run changed in its charge and electrolyte while it
+    lasted, such as a late assay of a lot that was charged.
     `difference_percent` is the silver difference as a percentage of the silver charged; None while
     no silver was charged. `efficiency` is None before the harvest.
     """
@@ -78,6 +81,7 @@ class RunSummary:
     rinse: Metals
     added: Metals
     bled: Metals
+    corrections: Metals
     crystal: Crystal | None
     charge: Charge | None
     efficiency: CurrentEfficiency | None
@@ -107,10 +111,20 @@ def run_summaries(runs: Sequence[CellRun], as_of: AsOf = NOW) -> list[RunSummary
         .select_related("lot", "weighing")
         .order_by("id")
     }
+    corrections = _corrections(ids, as_of)
     at_start = _electrolytes(ids, "charged_at", as_of)
     at_end = _electrolytes(ids, "closed_at", as_of)
     return [
-        _summary(by_id[pk], flows.get(pk, []), harvests.get(pk), at_start[pk], at_end[pk])
+        _summary(
+            _Rows(
+                by_id[pk],
+                flows.get(pk, []),
+                harvests.get(pk),
+                corrections.get(pk, {}),
+                at_start[pk],
+                at_end[pk],
+            )
+        )
         for pk in ids
     ]
 
@@ -126,6 +140,46 @@ class _Flow:
     account: str | None
     mass_ug: int
     u_squares: float
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What was read of one run."""
+
+    run: CellRun
+    flows: Sequence[_Flow]
+    harvest: Harvest | None
+    corrections: Metals
+    at_start: ElectrolyteSide
+    at_end: ElectrolyteSide
+
+
+def _corrections(ids: Sequence[int], as_of: AsOf) -> dict[int, Metals]:
+    """Entries of movements outside the run: on its charge, and on its electrolyte meanwhile."""
+    runs = CellRun.objects.filter(pk__in=ids).order_by()
+    found: dict[int, Metals] = {}
+    for lot, window in (
+        ("charge_lot", Q()),
+        (
+            "electrolyte__lot",
+            Q(electrolyte__lot__entries__occurred_at__gt=F("charged_at"))
+            & _until("electrolyte__lot__entries", "closed_at", as_of),
+        ),
+    ):
+        movement = f"{lot}__entries__movement"
+        rows = (
+            runs.filter(
+                standing(movement, as_of),
+                window,
+                **{f"{movement}__run_movement__isnull": True, f"{movement}__isnull": False},
+            )
+            .values_list("pk", f"{lot}__entries__metal")
+            .annotate(total=Sum(f"{lot}__entries__mass_ug"))
+        )
+        for pk, metal, total in rows:
+            metals = found.setdefault(pk, {})
+            metals[metal] = metals.get(metal, 0) + total
+    return found
 
 
 def _flows(ids: Sequence[int], as_of: AsOf) -> dict[int, list[_Flow]]:
@@ -192,13 +246,8 @@ def _until(entries: str, moment: str, as_of: AsOf) -> Q:
     return limit
 
 
-def _summary(
-    run: CellRun,
-    flows: Sequence[_Flow],
-    harvest: Harvest | None,
-    at_start: ElectrolyteSide,
-    at_end: ElectrolyteSide,
-) -> RunSummary:
+def _summary(rows: _Rows) -> RunSummary:
+    run, flows = rows.run, rows.flows
     charged = _sum(each for each in flows if each.kind == _KIND.CHARGE and _is_made(each))
     difference = {
         metal: -mass_ug
@@ -206,7 +255,7 @@ def _summary(
             each for each in flows if each.account == chart.CELL_DIFFERENCE
         ).items()
     }
-    crystal = _crystal(flows, harvest) if harvest is not None else None
+    crystal = _crystal(flows, rows.harvest) if rows.harvest is not None else None
     charge = _charge(run)
     return RunSummary(
         run=run,
@@ -220,11 +269,12 @@ def _summary(
             if each.kind == _KIND.TOP_UP and each.lot_id == run.electrolyte.lot_id
         ),
         bled=_made(flows, _KIND.BLEED),
+        corrections={metal: ug for metal, ug in rows.corrections.items() if ug},
         crystal=crystal,
         charge=charge,
         efficiency=_efficiency(crystal, charge),
-        electrolyte_in=at_start,
-        electrolyte_out=at_end,
+        electrolyte_in=rows.at_start,
+        electrolyte_out=rows.at_end,
         difference=difference,
         difference_percent=_percent(difference.get(SILVER, 0), charged.get(SILVER, 0)),
     )

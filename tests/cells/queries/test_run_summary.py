@@ -8,14 +8,19 @@ import pytest
 
 from cells.queries.electrolyte_books import electrolyte_book, electrolyte_books
 from cells.queries.run_summary import run_summaries, run_summary
+from cells.services.bleed import bleed_electrolyte
 from cells.services.close_run import close_run
 from cells.services.harvest import harvest_run
 from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
+from cells.services.top_up import Addition, top_up_electrolyte
 from lots.queries.holdings import AsOf
+from lots.services.assays import record_assay
 from lots.services.outputs import Volume
 from lots.services.reversal import reverse_movement
+from lots.services.rulings import rule_assay
+from lots.services.taking import Take
 
 
 @pytest.fixture
@@ -36,15 +41,17 @@ def run_through(bench, run):
     return close_run(run=run, act=bench.act(17))
 
 
-def test_what_went_in_is_what_came_out(closed):
-    account = run_summary(closed)
-    assert account.charged["Ag"] == 1_387_500_000
-    assert account.remnant["Ag"] == 138_750_000
-    assert account.rinse == {"Ag": 8_000_000}
-    assert account.crystal is not None
-    assert account.crystal.silver_weighed_ug == 1_498_500_000
+def assert_accounted_for(account) -> None:
     for metal in ("Ag", "Cu", "Pd", "Au"):
-        came_in = account.charged.get(metal, 0) + account.electrolyte_in.metals.get(metal, 0)
+        came_in = sum(
+            side.get(metal, 0)
+            for side in (
+                account.charged,
+                account.electrolyte_in.metals,
+                account.added,
+                account.corrections,
+            )
+        )
         went_out = sum(
             side.get(metal, 0)
             for side in (
@@ -52,12 +59,50 @@ def test_what_went_in_is_what_came_out(closed):
                 account.slimes,
                 account.crystal.metals,
                 account.rinse,
+                account.bled,
                 account.electrolyte_out.metals,
             )
         )
-        # The difference is what was found less the book.
         assert went_out - came_in == account.difference.get(metal, 0), metal
+
+
+def test_what_went_in_is_what_came_out(closed):
+    account = run_summary(closed)
+    assert account.charged["Ag"] == 1_387_500_000
+    assert account.remnant["Ag"] == 138_750_000
+    assert account.rinse == {"Ag": 8_000_000}
+    assert account.corrections == {}
+    assert account.crystal is not None
+    assert account.crystal.silver_weighed_ug == 1_498_500_000
+    assert account.difference["Ag"] != 0
+    assert_accounted_for(account)
     assert account.electrolyte_in.volume_ul == account.electrolyte_out.volume_ul == 12_000_000
+
+
+def test_top_ups_bleeds_and_a_late_assay_are_accounted_for(bench):
+    lot = bench.granules()
+    run = bench.stopped(bench.charged(takes=[Take(lot)]))
+    top_up_electrolyte(
+        batch=run.electrolyte, addition=Addition(supplies_ug={"Ag": 7_000_000}), act=bench.act(8)
+    )
+    bleed_electrolyte(
+        batch=run.electrolyte,
+        volume=Volume(1_000_000, 0),
+        place=bench.works.places["wet-bench"],
+        assay=bench.assay("g_per_l", Ag="45", Cu="30"),
+        act=bench.act(9),
+    )
+    assay = record_assay(
+        lot=lot, report=bench.assay(Ag="931", Cu="66", Au="2", Pd="1"), act=bench.act(10)
+    )
+    rule_assay(assay=assay, reason="our own assay", act=bench.act(10))
+    run = run_through(bench, run)
+    account = run_summary(run)
+    assert account.added == {"Ag": 7_000_000}
+    assert account.bled == {"Ag": 45_000_000, "Cu": 30_000_000}
+    # 1 500 g times (931 - 925) and (66 - 70) parts per thousand.
+    assert account.corrections == {"Ag": 9_000_000, "Cu": -6_000_000}
+    assert_accounted_for(account)
 
 
 def test_silver_weighed_stands_beside_silver_by_faraday(closed):
@@ -104,9 +149,9 @@ def test_many_runs_cost_what_one_costs(bench, closed, django_assert_num_queries)
         cell=bench.new_cell("south", "south-cell"), electrolyte=bench.electrolyte()
     )
     runs = [closed, bench.stopped(other)]
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(9):
         assert len(run_summaries(runs[:1])) == 1
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(9):
         assert [each.run.pk for each in run_summaries(runs)] == [each.pk for each in runs]
 
 
