@@ -213,6 +213,11 @@ SPECTACULAR_SETTINGS = {
         "RunState": "cells.models.CellRun.State",
         "SlimesBagState": "cells.models.SlimesBag.State",
         "WarningState": "cells.models.CellWarning.State",
+        "AssayMethod": "lots.models.Assay.Method",
+        "CountMethod": "reports.models.CountLine.Method",
+        "CountCause": "reports.models.CountAdjustment.Cause",
+        "WriteOffCause": "lots.services.write_off.Cause",
+        "SettlementKind": "reports.models.Settlement.Kind",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }

@@ -19,6 +19,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/v1/token/", obtain_auth_token, name="token"),
     path("api/v1/", include("lots.api.urls")),
     path("api/v1/", include("cells.api.urls")),
+    path("api/v1/", include("reports.api.urls")),
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
     path("", include("lots.pages.urls")),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
 
-from lots.models import Person
+from lots.models import Party, Person
 
 if TYPE_CHECKING:  # the framework's views import this module while they load
     from rest_framework.views import APIView
@@ -44,3 +44,24 @@ class WorksOffice(WorksStaff):
 
     def has_permission(self, request: Request, view: APIView) -> bool:
         return role_of(request) in {Person.Role.ACCOUNTANT, Person.Role.MANAGER}
+
+
+class StaffOrCustomer(WorksStaff):
+    """Customers may read too; the view limits them to what is theirs."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        if request.method in SAFE_METHODS and role_of(request) == Person.Role.CUSTOMER:
+            return True
+        return super().has_permission(request, view)
+
+
+def customer_looking(request: Request) -> Party | None:
+    """The customer who is signed in; None for people of the works."""
+    if not request.user.is_authenticated:
+        return None
+    person = (
+        Person.objects.filter(user_id=request.user.pk, role=Person.Role.CUSTOMER)
+        .select_related("party")
+        .first()
+    )
+    return person.party if person else None

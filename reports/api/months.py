@@ -1,0 +1,122 @@
+"""A month's statement and workbook, and whose metal it is, through the API."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import Any
+
+from rest_framework import serializers
+
+from lots.api.inputs import by_code
+from lots.models import Party
+from reports.api.answers import ReportQuestion, ReportView
+from reports.api.losses import Losses, shown_losses
+from reports.exports.month_end import claims_table, month_end_tables
+from reports.exports.tables import Table
+from reports.queries.claims_statement import OwnerStatement
+from reports.queries.counts import CountFigure
+from reports.queries.inventory import Inventory
+from reports.queries.month_pack import MonthPack, month_pack
+from reports.queries.month_statement import AreaStatement, MetalStatement
+from reports.queries.periods import Period, parse_month
+
+
+class MonthQuestion(ReportQuestion):
+    recorded_as_of = serializers.DateTimeField(
+        required=False,
+        help_text="As the books, as recorded by this moment, said: all of them if left out.",
+    )
+
+
+class StatementQuestion(MonthQuestion):
+    currency = serializers.RegexField(
+        r"^[A-Z]{3}\Z",
+        required=False,
+        default="",
+        help_text="Values the losses at the prices entered in this currency (ISO 4217).",
+    )
+
+
+@dataclass(frozen=True)
+class Month:
+    """A month's statement with the losses and the owners' claims that belong to it.
+
+    `difference` is book less physical: positive is an apparent loss, negative an apparent gain.
+    """
+
+    month: Period
+    recorded: dt.datetime | None
+    state: str
+    statement_digest: str
+    metals: tuple[MetalStatement, ...]
+    areas: tuple[AreaStatement, ...]
+    counts: tuple[CountFigure, ...]
+    losses: Losses
+    claims: tuple[OwnerStatement, ...]
+    opening: Inventory
+    closing: Inventory
+
+
+class MonthReport(ReportView):
+    """A month's statement: opening, what came and went, closing book, count and difference.
+
+    As a workbook it has every sheet of the month's end, its totals live formulas.
+    """
+
+    asks = StatementQuestion
+    shows = Month
+    file_name = "month-end"
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
+        return month_pack(
+            parse_month(path["month"]),
+            currency=asked["currency"],
+            recorded=asked.get("recorded_as_of"),
+        )
+
+    def shown(self, answered: MonthPack) -> Month:
+        statement = answered.statement
+        return Month(
+            month=statement.period,
+            recorded=statement.recorded,
+            state=statement.state,
+            statement_digest=statement.statement_digest,
+            metals=statement.metals,
+            areas=statement.areas,
+            counts=statement.counts,
+            losses=shown_losses(answered.losses),
+            claims=answered.claims,
+            opening=statement.opening,
+            closing=statement.closing,
+        )
+
+    def tables(self, answered: MonthPack) -> list[Table]:
+        return month_end_tables(answered)
+
+
+class ClaimsQuestion(MonthQuestion):
+    month = serializers.CharField(max_length=7, help_text="As in 2026-05.")
+    owner = by_code(Party, required=False)
+
+
+class ClaimsReport(ReportView):
+    """Each owner's claim on the works' pool over a month, and their lots kept apart."""
+
+    asks = ClaimsQuestion
+    shows = {"month": Period, "claims": tuple[OwnerStatement, ...]}
+    file_name = "claims"
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
+        period = parse_month(asked["month"])
+        pack = month_pack(period, recorded=asked.get("recorded_as_of"))
+        if "owner" not in asked:
+            return pack
+        code = asked["owner"].code
+        return replace(pack, claims=tuple(each for each in pack.claims if each.owner == code))
+
+    def shown(self, answered: MonthPack) -> Any:
+        return {"month": answered.statement.period, "claims": answered.claims}
+
+    def tables(self, answered: MonthPack) -> list[Table]:
+        return [claims_table(answered)]
