@@ -5,13 +5,19 @@ from __future__ import annotations
 import pytest
 
 from cells.queries.content_uncertainty import relative_uncertainties
+from cells.services.bleed import bleed_electrolyte
 from cells.services.close_run import close_run
+from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.harvest import harvest_run
+from cells.services.measure_electrolyte import measure_electrolyte
 from cells.services.slimes_bag import BagTaken, bag_slimes
+from cells.services.top_up import Addition, top_up_electrolyte
 from lots import chart
 from lots.models import Entry, Lot
 from lots.queries.holdings import claims_of, holding
 from lots.services.assays import record_assay
+from lots.services.opening import Amount, Opening, open_lot
+from lots.services.outputs import Volume
 from lots.services.rulings import rule_assay
 from lots.services.taking import Take
 
@@ -66,3 +72,51 @@ def test_a_ruled_lot_is_as_sure_as_its_assay(bench, hers):
     relative = relative_uncertainties([hers])[hers.pk]
     assert relative["Ag"] == pytest.approx(0.2 / 900, rel=0.1)
     assert relative["Au"] == 0.01
+
+
+@pytest.fixture
+def nitrate(bench):
+    """A litre of Isolde Brackwater's silver nitrate, booked at 100 g of silver."""
+    opening = Opening(
+        form=Lot.Form.SOLUTION,
+        owner=bench.works.brackwater,
+        place=bench.works.places["carboys"],
+        metals={"Ag": Amount(100_000_000)},
+        volume_ul=1_000_000,
+    )
+    return open_lot(opening=opening, act=bench.act(0))
+
+
+def bleed(bench, batch, litres, hours):
+    return bleed_electrolyte(
+        batch=batch,
+        volume=Volume(int(litres * 1_000_000), 5_000),
+        place=bench.works.places["carboys"],
+        act=bench.act(hours),
+    )
+
+
+def test_a_change_of_what_was_poured_in_goes_with_what_was_bled_after_it(bench, nitrate):
+    batch = bench.electrolyte()
+    before = bleed(bench, batch, 2, hours=1)
+    top_up_electrolyte(batch=batch, addition=Addition(takes=[Take(nitrate)]), act=bench.act(2))
+    after = bleed(bench, batch, 1.1, hours=3)
+    held = {lot: holding(lot).metals["Ag"] for lot in (before, after, batch.lot)}
+    rule(bench, nitrate, 4, basis="g_per_l", Ag="110")
+    changes = {lot: holding(lot).metals["Ag"] - ug for lot, ug in held.items()}
+    # 11 L were there when a tenth of it was bled.
+    assert changes == {before: 0, after: 1_000_000, batch.lot: 9_000_000}
+    assert claims_of(bench.works.brackwater) == {"Ag": 110_000_000}
+
+
+def test_an_electrolyte_measured_since_does_not_take_the_change(bench, nitrate):
+    batch = bench.electrolyte()
+    top_up_electrolyte(batch=batch, addition=Addition(takes=[Take(nitrate)]), act=bench.act(2))
+    measurement = ElectrolyteMeasurement(
+        volume=Volume(13_000_000, 20_000), assay=bench.assay("g_per_l", Ag="64", Cu="18")
+    )
+    measure_electrolyte(batch=batch, measurement=measurement, act=bench.act(3))
+    measured, before_ug = holding(batch.lot), cell_difference()
+    rule(bench, nitrate, 4, basis="g_per_l", Ag="110")
+    assert holding(batch.lot) == measured
+    assert cell_difference() - before_ug == 10_000_000
