@@ -195,9 +195,6 @@ def _keep_outcomes(
 
 
 def _weights(estimates: Sequence[SlimesEstimate | None]) -> list[int]:
-    """By what each bag held by the book; by its estimate, or evenly, where that is nothing."""
+    """By what each bag held by the book; evenly where none held any."""
     booked = [each.booked_ug if each else 0 for each in estimates]
-    if any(booked):
-        return booked
-    expected = [each.mass_ug if each else 0 for each in estimates]
-    return expected if any(expected) else [1] * len(estimates)
+    return booked if any(booked) else [1] * len(estimates)

@@ -65,6 +65,9 @@ def test_what_was_found_is_shared_out_and_the_rest_is_the_recoverys_difference(b
     assert [gold[each.pk].booked_ug for each in bags] == [3_000_000, 6_000_000]
     assert [gold[each.pk].recovered_ug for each in bags] == [2_885_500, 5_771_000]
     # u = sqrt((0.1 g x 0.995)^2 + (8.7 g x 0.0005)^2), a third and two thirds of it.
+    # No platinum was expected and none was found.
+    platinum = RecoveryOutcome.objects.filter(metal="Pt")
+    assert [each.recovered_ug for each in platinum] == [0, 0]
     assert gold[bags[0].pk].recovered_u_ug == pytest.approx(99_595 / 3, abs=2)
     difference = Entry.objects.filter(
         movement=batch.closing_movement, account__code=chart.RECOVERY_DIFFERENCE
