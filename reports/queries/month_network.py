@@ -1,0 +1,44 @@
+"""The month's network, read from the ledger: what was measured, and what moved between what."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from lots.models import Lot
+from reports.month_network import MonthNetwork
+from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainty
+from reports.queries.month_events import MonthEvents
+from reports.queries.month_facts import month_facts
+from reports.queries.month_readings import Source
+from reports.queries.periods import Period
+
+
+@dataclass(frozen=True)
+class LedgerNetwork:
+    """The network of a month, the source of every reading by its name, and the closing book."""
+
+    period: Period
+    network: MonthNetwork
+    sources: Mapping[str, Source]
+    closing: BookUncertainty
+    lots: Mapping[str, Lot]
+
+    def source(self, name: str) -> Source:
+        """Where a reading comes from; the network's own allowances are for losses."""
+        return self.sources.get(name) or Source(name, "loss", name)
+
+
+def month_network(period: Period, recorded: dt.datetime | None = None) -> LedgerNetwork:
+    """Builds the network of a month's movements as the books, recorded by `recorded`, have them."""
+    facts = month_facts(period, recorded)
+    events = MonthEvents(period, facts, book_uncertainty(period.opening(recorded)))
+    network = MonthNetwork(list(events.rows()))
+    return LedgerNetwork(
+        period=period,
+        network=network,
+        sources=events.readings.sources,
+        closing=book_uncertainty(period.closing(recorded)),
+        lots={lot.code: lot for lot in facts.lots.values()},
+    )
