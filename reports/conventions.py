@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Context, Decimal, localcontext
 from typing import Final
 
-from lots.units import UG_PER_UNIT
+from lots.units import UG_PER_UNIT, ug_to_ozt
 
 # The definition of inventory difference in bulk accountancy is book less physical; the sign is
 # stated wherever a difference is shown because practice differs from trade to trade.
@@ -49,13 +49,19 @@ def percent_of(part_ug: int, whole_ug: int) -> Decimal | None:
     if not whole_ug:
         return None
     with localcontext(_EXACT):
-        return (Decimal(100 * part_ug) / whole_ug).quantize(
+        percent = (Decimal(100 * part_ug) / whole_ug).quantize(
             Decimal(1).scaleb(-PERCENT_DECIMALS), rounding=ROUND_HALF_UP
         )
+        return percent + 0
+
+
+def ounces_of(mass_ug: int) -> Decimal:
+    """Troy ounces to six decimals; what rounds to nought has no sign, as in a spreadsheet."""
+    return ug_to_ozt(mass_ug) + 0
 
 
 def value_of(mass_ug: int, per_unit: str, price: Decimal) -> Decimal:
     """Money for `mass_ug` at `price` per "g" or "ozt", rounded half-even to two decimals."""
     with localcontext(_EXACT):
         exact = Decimal(mass_ug) / UG_PER_UNIT[per_unit] * price
-        return exact.quantize(Decimal("0.01"), rounding=ROUND_HALF_EVEN)
+        return exact.quantize(Decimal("0.01"), rounding=ROUND_HALF_EVEN) + 0

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from lots.metals import Metal
-from lots.units import ug_to_g, ug_to_ozt
+from lots.units import ug_to_g
+from reports.conventions import ounces_of
 from reports.queries.month_statement import MetalStatement, MonthStatement
 
 _WIDTH = 46
@@ -45,5 +46,5 @@ def _block(metal: MetalStatement) -> Iterator[str]:
 
 def _line(text: str, mass_ug: int, *, signed: bool = False) -> str:
     sign = "+" if signed else ""
-    grams, ounces = ug_to_g(mass_ug), ug_to_ozt(mass_ug)
+    grams, ounces = ug_to_g(mass_ug), ounces_of(mass_ug)
     return f"{text[: _WIDTH - 1]:<{_WIDTH}}{grams:>{sign}20,.6f}{ounces:>{sign}18,.6f}"

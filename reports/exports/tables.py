@@ -16,8 +16,8 @@ from typing import Any, Final, TextIO
 
 from django.utils import timezone
 
-from lots.units import ug_to_g, ug_to_ozt
-from reports.conventions import percent_of
+from lots.units import ug_to_g
+from reports.conventions import ounces_of, percent_of
 
 Row = Mapping[str, Any]
 TOTAL: Final = "Total"
@@ -190,7 +190,7 @@ def _pairs(column: Column, row: Row) -> Iterator[tuple[str, Any]]:
         mass_ug = mass_of(value)
         assert mass_ug is not None
         yield from zip(
-            names, (mass_ug, str(ug_to_g(mass_ug)), str(ug_to_ozt(mass_ug))), strict=True
+            names, (mass_ug, str(ug_to_g(mass_ug)), str(ounces_of(mass_ug))), strict=True
         )
     elif column.kind == Kind.VOLUME:
         yield from zip(names, (value, str(ug_to_g(value))), strict=True)

@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
+from decimal import Decimal
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from openpyxl import load_workbook
 
+from lots.services.weighings import Weight
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.month_end import month_end_tables
 from reports.exports.tables import as_json
 from reports.exports.workbook import write_workbook
 from reports.queries.month_pack import month_pack
 from reports.queries.periods import Period
+from reports.services.approvals import approve_adjustments, propose_adjustments
+from reports.services.counts import Found, enter_count, open_count_sheet
+from reports.services.month_end import begin_month_end
+from reports.services.prices import record_price
+from tests.reports.conftest import APRIL
 from tests.reports.exports.recalculated import assert_recalculates, needs_libreoffice
 
 SHEETS = [
@@ -70,10 +79,45 @@ def test_movements_in_the_workbook_balance_per_metal(
     }
 
 
+@pytest.fixture
+def counted(in_june: SimpleNamespace, at: Callable[..., Any]) -> SimpleNamespace:
+    """April counted: crystal two grams short and adjusted, the feed a microgram over."""
+    works = in_june.works
+    month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
+    for place, lot, net_ug, day in (
+        ("fine-safe", in_june.crystal, 1_992_999_999, at(6, 1)),
+        ("feed-shelf", in_june.house_feed, 400_000_001, at(5, 1)),
+    ):
+        sheet = open_count_sheet(month_end=month_end, place=works.places[place], act=at(6, 1))
+        found = Found(weight=Weight(net_ug, 0, works.balance))
+        enter_count(sheet=sheet, lot=lot, found=found, act=day)
+        if place == "fine-safe":
+            propose_adjustments(sheet=sheet, causes={lot.code: "spillage"}, act=at(6, 1))
+            approve_adjustments(sheet=sheet, act=at(6, 1, who=works.manager))
+    return in_june
+
+
+def test_statement_rows_show_the_count(counted: SimpleNamespace, april: Period) -> None:
+    statement = as_json(month_end_tables(month_pack(april))[1])
+    silver = {row["line"]: row["mass_g"] for row in statement["rows"] if row["metal"] == "Ag"}
+    assert silver["Inventory difference (book less physical)"] == "1.999999"
+    assert silver["Difference already adjusted in the closing book"] == "2.000000"
+    assert silver["Difference not adjusted"] == "-0.000001"
+    assert silver["Count difference"] == "-2.000000"
+
+
 @needs_libreoffice
 @pytest.mark.libreoffice
 def test_month_end_workbook_recalculates_to_the_json(
-    spring: SimpleNamespace, april: Period, tmp_path: Path
+    counted: SimpleNamespace, april: Period, at: Callable[..., Any], tmp_path: Path
 ) -> None:
+    record_price(
+        metal="Ag",
+        per_unit="g",
+        price=Decimal("1.0375"),
+        currency="EUR",
+        from_date=APRIL,
+        act=at(4, 1),
+    )
     tables = month_end_tables(month_pack(april, currency="EUR"))
-    assert assert_recalculates(tables, tmp_path) > 300
+    assert assert_recalculates(tables, tmp_path) > 400

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from config.refusals import RefusalError
-from reports.conventions import percent_of
+from reports.conventions import ounces_of, percent_of
 from reports.queries.inventory import inventory
 from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import month_statement
@@ -97,3 +97,4 @@ def test_percentages_round_halves_away_from_zero() -> None:
     assert percent_of(1, 2_000_000) == Decimal("0.0001")
     assert percent_of(-1, 2_000_000) == Decimal("-0.0001")
     assert percent_of(5, 0) is None
+    assert str(percent_of(-1, 10**9)) == str(ounces_of(-1))[:6] == "0.0000"
