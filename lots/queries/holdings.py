@@ -9,7 +9,8 @@ from typing import Any
 
 from django.db.models import Q, QuerySet, Sum
 
-from lots.models import ClaimEntry, Entry, Lot, MaterialEntry, Party
+from lots.models import ClaimEntry, Entry, Lot, Party
+from lots.queries.raw_sql import fetch, placeholders
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,15 @@ class AsOf:
         if self.recorded is not None:
             limit &= Q(recorded_at__lte=self.recorded)
         return limit
+
+    def sql_limit(self) -> tuple[str, list[dt.datetime]]:
+        """The same as the end of a WHERE, with its parameters."""
+        limits = [
+            (f" AND {column} <= %s", moment)
+            for column, moment in (("occurred_at", self.occurred), ("recorded_at", self.recorded))
+            if moment is not None
+        ]
+        return "".join(text for text, _ in limits), [moment for _, moment in limits]
 
 
 NOW = AsOf()
@@ -58,27 +68,37 @@ def balances(as_of: AsOf = NOW) -> QuerySet[Entry, Any]:
     )
 
 
+def balance_rows(as_of: AsOf = NOW) -> list[tuple[int, str, int]]:
+    """The same as plain rows of lot id, metal and micrograms, for reports over everything."""
+    limit, moments = as_of.sql_limit()
+    return fetch(
+        "SELECT lot_id, metal, CAST(SUM(mass_ug) AS bigint) FROM lots_entry "
+        f"WHERE lot_id IS NOT NULL{limit} GROUP BY lot_id, metal HAVING SUM(mass_ug) <> 0",
+        moments,
+    )
+
+
 def holdings(lots: Iterable[Lot | int], as_of: AsOf = NOW) -> dict[int, Holding]:
     """The holding of each lot asked for, in two queries. Every id asked for has an answer."""
     ids = [lot.pk if isinstance(lot, Lot) else lot for lot in lots]
+    if not ids:
+        return {}
     metals: dict[int, dict[str, int]] = {pk: {} for pk in ids}
-    entries = (
-        Entry.objects.filter(as_of.limit(), lot_id__in=ids)
-        .order_by()
-        .values_list("lot_id", "metal")
-        .annotate(total=Sum("mass_ug"))
-    )
-    for lot_id, metal, total in entries:
-        if total:
-            assert lot_id is not None
-            metals[lot_id][metal] = total
+    limit, moments = as_of.sql_limit()
+    which = f"lot_id IN {placeholders(ids)}{limit}"
+    for lot_id, metal, total in fetch(
+        "SELECT lot_id, metal, SUM(mass_ug) FROM lots_entry "
+        f"WHERE {which} GROUP BY lot_id, metal HAVING SUM(mass_ug) <> 0",
+        [*ids, *moments],
+    ):
+        metals[lot_id][metal] = int(total)
     material = {
-        lot_id: (mass, volume)
-        for lot_id, mass, volume in MaterialEntry.objects.filter(as_of.limit(), lot_id__in=ids)
-        .order_by()
-        .values_list("lot_id")
-        .annotate(mass=Sum("mass_ug"), volume=Sum("volume_ul"))
-        .values_list("lot_id", "mass", "volume")
+        lot_id: (int(mass), int(volume))
+        for lot_id, mass, volume in fetch(
+            "SELECT lot_id, SUM(mass_ug), SUM(volume_ul) FROM lots_materialentry "
+            f"WHERE {which} GROUP BY lot_id",
+            [*ids, *moments],
+        )
     }
     return {pk: Holding(metals[pk], *material.get(pk, (0, 0))) for pk in ids}
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.db.models import OuterRef, Subquery
-
-from lots.models import Lot, LotStanding
+from lots.models import Lot
 from lots.queries.holdings import AsOf
+from lots.queries.raw_sql import fetch, placeholders
 
 
 @dataclass(frozen=True)
@@ -20,12 +19,13 @@ class Standing:
 def standings_of(lots: Iterable[Lot | int], as_of: AsOf) -> dict[int, Standing]:
     """The standing of each lot at that moment, in one query; lots not there yet are absent."""
     ids = [lot.pk if isinstance(lot, Lot) else lot for lot in lots]
-    latest = (
-        LotStanding.objects.filter(as_of.limit(), lot=OuterRef("pk"))
-        .order_by("-occurred_at", "-id")
-        .values("pk")[:1]
+    if not ids:
+        return {}
+    limit, moments = as_of.sql_limit()
+    rows = fetch(
+        "SELECT lot_id, place_id, owner_id FROM lots_lotstanding "
+        f"WHERE lot_id IN {placeholders(ids)}{limit} ORDER BY lot_id, occurred_at, id",
+        [*ids, *moments],
     )
-    rows = LotStanding.objects.filter(
-        pk__in=Lot.objects.filter(pk__in=ids).annotate(latest=Subquery(latest)).values("latest")
-    ).values_list("lot_id", "place_id", "owner_id")
+    # The last of each lot's rows stays.
     return {lot_id: Standing(place_id, owner_id) for lot_id, place_id, owner_id in rows}

@@ -6,13 +6,11 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import groupby
-from typing import Any
-
-from django.db.models import Sum
+from typing import Any, Final
 
 from config.refusals import ConflictError
-from lots.models import ClaimEntry, Entry, Lot, MaterialEntry, Party
+from lots.models import Lot, Party
+from lots.queries.raw_sql import fetch, moment_of, placeholders
 from lots.services.written import Written
 from lots.units import ug_to_g
 
@@ -22,80 +20,97 @@ def check_not_below_zero(moment: dt.datetime, house_id: int, lines: Written) -> 
 
     Raises ConflictError `lot_overdrawn` or `claim_overdrawn`, naming the lot or owner and the date.
     """
-    taken: dict[tuple[int, int, str], int] = defaultdict(int)
+    taken: _Changes = defaultdict(lambda: (0,))
     for entry in lines.entries:
         if entry.lot_id is not None:
-            taken[entry.lot_id, entry.owner_id, entry.metal] += entry.mass_ug
-    _check(
-        _Timeline(Entry, ("lot_id", "owner_id", "metal"), "mass_ug", _metal_short), taken, moment
-    )
-    for column, refuse in (("mass_ug", _mass_short), ("volume_ul", _volume_short)):
-        drawn: dict[tuple[int], int] = defaultdict(int)
-        for material in lines.materials:
-            drawn[(material.lot_id,)] += getattr(material, column)
-        _check(_Timeline(MaterialEntry, ("lot_id",), column, refuse), drawn, moment)
-    owed: dict[tuple[int, str], int] = defaultdict(int)
+            key = (entry.lot_id, entry.owner_id, entry.metal)
+            taken[key] = _plus(taken[key], (entry.mass_ug,))
+    _check(_METALS, taken, moment)
+    drawn: _Changes = defaultdict(lambda: (0, 0))
+    for material in lines.materials:
+        change = (material.mass_ug, material.volume_ul)
+        drawn[(material.lot_id,)] = _plus(drawn[(material.lot_id,)], change)
+    _check(_MATERIAL, drawn, moment)
+    owed: _Changes = defaultdict(lambda: (0,))
     for claim in lines.claims:
         if claim.owner_id != house_id:
-            owed[claim.owner_id, claim.metal] += claim.mass_ug
-    _check(_Timeline(ClaimEntry, ("owner_id", "metal"), "mass_ug", _claim_short), owed, moment)
+            owed[claim.owner_id, claim.metal] = (claim.mass_ug,)
+    _check(_CLAIMS, owed, moment)
+
+
+_Amounts = tuple[int, ...]
+_Changes = dict[Any, _Amounts]
 
 
 @dataclass(frozen=True)
 class _Timeline:
-    """A running balance: the sum of `column` over rows of `model` that share `key_fields`."""
+    """Running balances: sums of `amounts` over rows of `table` that share `keys`."""
 
-    model: type[Any]
-    key_fields: tuple[str, ...]
-    column: str
-    refuse: Callable[[Any, dt.datetime, int], ConflictError]
+    table: str
+    keys: tuple[str, ...]
+    amounts: tuple[str, ...]
+    refuse: Callable[[Any, dt.datetime, _Amounts], ConflictError]
 
 
-def _check(timeline: _Timeline, changes: dict[Any, int], moment: dt.datetime) -> None:
+def _check(timeline: _Timeline, changes: _Changes, moment: dt.datetime) -> None:
     """Refuses when a negative change makes a running balance negative at `moment` or later."""
-    key_fields, column = timeline.key_fields, timeline.column
-    lowered = {key: change for key, change in changes.items() if change < 0}
+    lowered = {key: change for key, change in changes.items() if min(change) < 0}
     if not lowered:
         return
-    rows = timeline.model.objects.filter(
-        **{f"{key_fields[0]}__in": {key[0] for key in lowered}}
-    ).order_by()
-    before: dict[Any, int] = {
-        tuple(row[:-1]): row[-1]
-        for row in rows.filter(occurred_at__lte=moment)
-        .values_list(*key_fields)
-        .annotate(total=Sum(column))
-    }
-    after = (
-        rows.filter(occurred_at__gt=moment)
-        .values_list(*key_fields, "occurred_at")
-        .annotate(total=Sum(column))
-        .order_by(*key_fields, "occurred_at")
-    )
-    later = {
-        tuple(key): [(row[-2], row[-1]) for row in group]
-        for key, group in groupby(after, key=lambda row: row[: len(key_fields)])
-    }
+    history = _history(timeline, {key[0] for key in lowered}, moment)
     for key, change in sorted(lowered.items()):
-        running = before.get(key, 0) + change
-        if running < 0:
-            raise timeline.refuse(key, moment, -running)
-        for at, total in later.get(key, ()):
-            running += total
-            if running < 0:
-                raise timeline.refuse(key, at, -running)
+        up_to_then, later = history.get(key, (tuple(0 for _ in change), []))
+        running = _plus(up_to_then, change)
+        # What only rises is never refused for a balance that was short before.
+        short = [each < 0 and by < 0 for each, by in zip(running, change, strict=True)]
+        if any(short):
+            raise timeline.refuse(key, moment, running)
+        for at, amounts in later:
+            running = _plus(running, amounts)
+            short = [each < 0 and by < 0 for each, by in zip(running, change, strict=True)]
+            if any(short):
+                raise timeline.refuse(key, at, running)
 
 
-def _metal_short(key: tuple[int, int, str], at: dt.datetime, short: int) -> ConflictError:
-    return _lot_overdrawn(key[0], key[2], at, f"{ug_to_g(short)} g {key[2]}")
+def _history(
+    timeline: _Timeline, firsts: set[int], moment: dt.datetime
+) -> dict[Any, tuple[_Amounts, list[tuple[dt.datetime, _Amounts]]]]:
+    """By key, the sums up to `moment` and what each later moment adds, in one statement."""
+    keys = ", ".join(timeline.keys)
+    sums = ", ".join(f"SUM({amount})" for amount in timeline.amounts)
+    rows = fetch(
+        f"SELECT {keys}, later, {sums} FROM (SELECT {keys}, {', '.join(timeline.amounts)}, "
+        f"CASE WHEN occurred_at > %s THEN occurred_at END AS later FROM {timeline.table} "
+        f"WHERE {timeline.keys[0]} IN {placeholders(firsts)}) lines "
+        f"GROUP BY {keys}, later ORDER BY later",
+        [moment, *firsts],
+    )
+    width = len(timeline.keys)
+    found: dict[Any, tuple[_Amounts, list[tuple[dt.datetime, _Amounts]]]] = {}
+    for row in rows:
+        key, later, amounts = row[:width], row[width], tuple(int(each) for each in row[width + 1 :])
+        up_to_then, steps = found.get(key, (tuple(0 for _ in amounts), []))
+        if later is None:
+            up_to_then = amounts
+        else:
+            steps.append((moment_of(later), amounts))
+        found[key] = up_to_then, steps
+    return found
 
 
-def _mass_short(key: tuple[int], at: dt.datetime, short: int) -> ConflictError:
-    return _lot_overdrawn(key[0], "mass", at, f"{ug_to_g(short)} g of material")
+def _plus(one: _Amounts, other: _Amounts) -> _Amounts:
+    return tuple(a + b for a, b in zip(one, other, strict=True))
 
 
-def _volume_short(key: tuple[int], at: dt.datetime, short: int) -> ConflictError:
-    return _lot_overdrawn(key[0], "volume", at, f"{short / 1000:g} ml")
+def _metal_short(key: tuple[int, int, str], at: dt.datetime, left: _Amounts) -> ConflictError:
+    return _lot_overdrawn(key[0], key[2], at, f"{ug_to_g(-left[0])} g {key[2]}")
+
+
+def _material_short(key: tuple[int], at: dt.datetime, left: _Amounts) -> ConflictError:
+    mass_ug, volume_ul = left
+    if mass_ug < 0:
+        return _lot_overdrawn(key[0], "mass", at, f"{ug_to_g(-mass_ug)} g of material")
+    return _lot_overdrawn(key[0], "volume", at, f"{-volume_ul / 1000:g} ml")
 
 
 def _lot_overdrawn(lot_id: int, what: str, at: dt.datetime, short: str) -> ConflictError:
@@ -109,13 +124,22 @@ def _lot_overdrawn(lot_id: int, what: str, at: dt.datetime, short: str) -> Confl
     )
 
 
-def _claim_short(key: tuple[int, str], at: dt.datetime, short: int) -> ConflictError:
+def _claim_short(key: tuple[int, str], at: dt.datetime, left: _Amounts) -> ConflictError:
     owner = Party.objects.get(pk=key[0])
     return ConflictError(
         f"{owner} would be owed less than nothing on {at:%Y-%m-%d %H:%M} UTC: "
-        f"{ug_to_g(short)} g {key[1]} too little.",
+        f"{ug_to_g(-left[0])} g {key[1]} too little.",
         code="claim_overdrawn",
         field=key[1],
         value=owner.code,
         remedy="Settle no more than is owed from that moment on.",
     )
+
+
+_METALS: Final = _Timeline(
+    "lots_entry", ("lot_id", "owner_id", "metal"), ("mass_ug",), _metal_short
+)
+_MATERIAL: Final = _Timeline(
+    "lots_materialentry", ("lot_id",), ("mass_ug", "volume_ul"), _material_short
+)
+_CLAIMS: Final = _Timeline("lots_claimentry", ("owner_id", "metal"), ("mass_ug",), _claim_short)

@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import F
 
@@ -75,7 +75,7 @@ def post(draft: Draft, act: Act) -> Movement:
     written = Written(entries, _claims(posting, entries), _materials(posting), _standings(posting))
     check_not_below_zero(act.moment, posting.house_id, written)
     movement = _write(posting, act, head, written)
-    _follow(draft)
+    _follow(draft, written)
     return movement
 
 
@@ -164,11 +164,15 @@ def _check_moment(moment: dt.datetime, recorded_at: dt.datetime) -> None:
 
 
 def _entries(posting: _Posting) -> list[Entry]:
-    accounts = {account.code: account for account in Account.objects.all()}
+    codes = {line.account for line in posting.draft.lines if line.account}
+    account_ids: dict[str, int] = {}
+    if codes:
+        found = Account.objects.filter(code__in=codes).order_by()
+        account_ids = dict(found.values_list("code", "pk"))
     return [
         Entry(
             lot=line.lot,
-            account=accounts[line.account] if line.account else None,
+            account_id=account_ids[line.account] if line.account else None,
             owner_id=_owner_id(posting, line),
             metal=line.metal,
             mass_ug=line.mass_ug,
@@ -246,36 +250,57 @@ def _standings(posting: _Posting) -> list[LotStanding]:
     ]
 
 
-def _follow(draft: Draft) -> None:
-    """Brings the lots' own columns in step: owner and place by standing, spent when empty."""
-    now = standings_of([line.lot for line in draft.standings], AsOf())
-    for line in draft.standings:
-        latest = now[line.lot.pk]
-        Lot.objects.filter(pk=line.lot.pk).update(
-            owner_id=latest.owner_id, place_id=latest.place_id, version=F("version") + 1
-        )
-        line.lot.owner_id, line.lot.place_id = latest.owner_id, latest.place_id
-    touched = {line.lot.pk: line.lot for line in draft.lines if line.lot is not None}
-    touched |= {line.lot.pk: line.lot for line in draft.materials}
-    refresh_states(list(touched.values()))
+def _follow(draft: Draft, written: Written) -> None:
+    """Brings the lots' own columns in step: owner and place by standing, state by what they hold.
+
+    A lot that holds nothing more is spent; one that holds something again is in use again. What
+    was only raised holds something, so its balance is not asked for.
+    """
+    lots = {line.lot.pk: line.lot for line in draft.lines if line.lot is not None}
+    lots |= {line.lot.pk: line.lot for line in draft.materials}
+    lots |= {line.lot.pk: line.lot for line in draft.standings}
+    if not lots:
+        return
+    stored = {
+        pk: (state, owner_id, place_id)
+        for pk, state, owner_id, place_id in Lot.objects.filter(pk__in=lots)
+        .order_by()
+        .values_list("pk", "state", "owner_id", "place_id")
+    }
+    standings = standings_of([line.lot for line in draft.standings], AsOf())
+    doubtful = [
+        pk for pk, lot in lots.items() if stored[pk][0] not in _IN_USE or not _raised(pk, written)
+    ]
+    held = holdings(doubtful)
+    for pk, lot in lots.items():
+        state, owner_id, place_id = stored[pk]
+        if pk in held:
+            state = _state_after(lot, state, held[pk].is_empty)
+        if pk in standings:
+            owner_id, place_id = standings[pk].owner_id, standings[pk].place_id
+        if (state, owner_id, place_id) != stored[pk]:
+            Lot.objects.filter(pk=pk).update(
+                state=state, owner_id=owner_id, place_id=place_id, version=F("version") + 1
+            )
+        lot.state, lot.owner_id, lot.place_id = state, owner_id, place_id
 
 
-def refresh_states(lots: Sequence[Lot]) -> None:
-    """A lot that holds nothing more is spent; one that holds something again is in use again."""
-    ids = [lot.pk for lot in lots]
-    holding = {pk for pk, each in holdings(ids).items() if not each.is_empty}
-    stored = dict(Lot.objects.filter(pk__in=ids).values_list("pk", "state"))
-    open_states = {Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED}
-    vessels = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
-    for lot in lots:
-        lot.state = stored[lot.pk]
-        if lot.pk in holding and lot.state not in open_states:
-            in_use = lot.form in vessels
-            _set_state(lot, Lot.State.IN_PROCESS if in_use else Lot.State.AVAILABLE)
-        elif lot.pk not in holding and lot.state in open_states:
-            _set_state(lot, Lot.State.SPENT)
+def _raised(lot_id: int, written: Written) -> bool:
+    """Whether the movement adds to a lot and takes nothing away from it."""
+    changes = [entry.mass_ug for entry in written.entries if entry.lot_id == lot_id]
+    for material in written.materials:
+        if material.lot_id == lot_id:
+            changes += [material.mass_ug, material.volume_ul]
+    return any(change > 0 for change in changes) and min(changes) >= 0
 
 
-def _set_state(lot: Lot, state: str) -> None:
-    lot.state = state
-    Lot.objects.filter(pk=lot.pk).update(state=state, version=F("version") + 1)
+def _state_after(lot: Lot, state: str, is_empty: bool) -> str:
+    if is_empty:
+        return Lot.State.SPENT if state in _IN_USE else state
+    if state in _IN_USE:
+        return state
+    return Lot.State.IN_PROCESS if lot.form in _VESSELS else Lot.State.AVAILABLE
+
+
+_IN_USE: Final = {Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED}
+_VESSELS: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
