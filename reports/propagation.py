@@ -126,6 +126,7 @@ class _Replay:
     def __init__(self, readings: Readings) -> None:
         self.readings = readings
         self.done = Propagated()
+        self._ruled: dict[tuple[int, str], Figure] = {}
 
     def take(self, step: Step) -> None:
         by_metal: dict[str, list[Line]] = defaultdict(list)
@@ -145,6 +146,8 @@ class _Replay:
             figure = self._outright(step, line, amounts)
             if figure is not None:
                 known[line.pk] = figure
+        if step.kind == "assay_difference":
+            known |= self._ruling(lines)
         for line in lines:
             open_lines = [each for each in lines if each.pk not in known]
             if line.pk not in known and len(open_lines) > 1:
@@ -183,6 +186,20 @@ class _Replay:
         if line.mass_ug > 0 and line.basis == "declared":
             return self._told(step, line)
         return None
+
+    def _ruling(self, lines: Sequence[Line]) -> dict[int, Figure]:
+        """A late assay of a lot that is gone changes by new content less the one ruled before."""
+        changed = {}
+        for line in lines:
+            measured = self.readings.metal(line)
+            if measured is None or line.quantity is None:
+                continue
+            before = self._ruled.get((line.quantity, line.metal), NOTHING)
+            if all(each.lot is None for each in lines):
+                change = linear([before, measured], [1.0, -1.0])
+                changed[line.pk] = _at(change, line.mass_ug)
+            self._ruled[line.quantity, line.metal] = measured
+        return changed
 
     def _portion(self, step: Step, line: Line, held: Figure, amount: AmountLine | None) -> Figure:
         """A share of a holding; a part told or weighed has that error too, all of it has none."""

@@ -18,7 +18,7 @@ from lots.models import Place
 from lots.queries.standings import standings_of
 from lots.units import UG_PER_G
 from reports.equations import Equations, Solution, solve
-from reports.month_network import Stream
+from reports.network_nodes import Stream
 from reports.observability import Standing
 from reports.queries.month_network import LedgerNetwork, month_network
 from reports.queries.periods import Period
