@@ -1,8 +1,8 @@
 """What masses and grades agree with every balance, when metal is mass times grade?
 
 Successive linearisation with a line search (Narasimhan and Jordache, Data Reconciliation and Gross
-Error Detection, Gulf 2000, chapter 5): each step is a linear reconciliation of the measurements to
-the balances linearised at the last estimate.
+Error Detection, Gulf 2000, chapter 5; the chapter number is from memory): each step is a linear
+reconciliation of the measurements to the balances linearised at the last estimate.
 """
 
 from __future__ import annotations

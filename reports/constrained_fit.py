@@ -71,7 +71,7 @@ class DenseFit:
     """Householder QR of the scaled (G F)^T with column pivoting and rows sorted by size.
 
     Sorting keeps the accuracy of precise figures beside very imprecise ones (Cox and Higham, BIT
-    38, 1998, 34-50).
+    38, 1998, 34-50; from memory).
     """
 
     def __init__(

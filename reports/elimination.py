@@ -1,7 +1,7 @@
 """Which figures do the balances settle without a measurement, and which checks are left over?
 
 Sparse elimination of the unmeasured columns of A x = b: the projection of Crowe, Garcia Campos and
-Hrymak (AIChE J. 29, 1983, 881-888), done by row operations that keep the rows sparse.
+Hrymak (AIChE J. 29, 1983, 881-888; from memory), done by row operations that keep the rows sparse.
 """
 
 from __future__ import annotations

@@ -120,10 +120,10 @@ def sequence(differences: Sequence[Figure], *, alpha: float = 0.05) -> Sequentia
 
     Successive differences share a count (one month's ending is the next one's beginning) and so are
     correlated; they are made independent first (Pike and Woods, Nuclear Safeguards Technology,
-    IAEA-SM-260, 1983; the citation is from memory). Then Page's test (Biometrika 41, 1954, 100-115)
-    runs both ways; its limit is set so that months without loss raise an alarm with
-    probability `alpha` over the whole sequence. The rate and its start are the maximum likelihood
-    of a step in the mean. Raises ValueError for an empty sequence or a difference without
+    IAEA-SM-260, 1983). Then Page's test (Biometrika 41, 1954, 100-115) runs both ways; both are
+    cited from memory. Its limit is set so that months without loss raise an alarm with probability
+    `alpha` over the whole sequence. The rate and its start are the maximum likelihood of a step in
+    the mean. Raises ValueError for an empty sequence or a difference without
     uncertainty, which are our own mistakes.
     """
     values = np.array([figure.value for figure in differences], dtype=float)
@@ -208,8 +208,8 @@ def page_limit(count: int, alpha: float) -> float:
 def alarm_probability(count: int, limit: float) -> float:
     """P(some Page sum in `count` steps exceeds `limit`) without loss, by a Markov chain.
 
-    D. Brook and D. A. Evans, Biometrika 59 (1972) 539-549: the sum is rounded to states of equal
-    width, the first around zero.
+    D. Brook and D. A. Evans, Biometrika 59 (1972) 539-549 (from memory): the sum is rounded to
+    states of equal width, the first around zero.
     """
     width = 2 * limit / (2 * STATES - 1)
     centre = width * np.arange(STATES)

@@ -1,7 +1,7 @@
 """Which figures can be known at all, and which are checked by something else?
 
 The four classes of data reconciliation (Narasimhan and Jordache, Data Reconciliation and Gross
-Error Detection, Gulf 2000, chapter 3).
+Error Detection, Gulf 2000, chapter 3; the chapter number is from memory).
 """
 
 from __future__ import annotations

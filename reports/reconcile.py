@@ -1,7 +1,7 @@
 """What are the best estimates of all figures at once, given that metal is conserved?
 
 Weighted least squares with the full covariance V, after Narasimhan and Jordache, Data
-Reconciliation and Gross Error Detection (Gulf 2000), chapters 3 and 7:
+Reconciliation and Gross Error Detection (Gulf 2000), chapters 3 and 7 (numbers from memory):
 
     x = y - V A^T (A V A^T)^-1 (A y - b)             reconciled values
     cov(x) = V - V A^T (A V A^T)^-1 A V              their covariance
@@ -150,7 +150,7 @@ def _bounded(
     """Hold at their limits the figures that need it: a primal-dual active set.
 
     All figures change sides together while that settles; then one at a time, the lowest number
-    first, which cannot cycle (Murty, Math. Programming 7, 1974, 326-349).
+    first, which cannot cycle (Murty, Math. Programming 7, 1974, 326-349; from memory).
     """
     measured = ~np.isnan(free.measured)
     exact = measured & (free.sd_before == 0)

@@ -1,7 +1,8 @@
 """Which entries of the inverse of a large sparse symmetric matrix are needed, and what are they?
 
 Takahashi's equations on an LDL^T factor (Takahashi, Fagan and Chin, 1973; Erisman and Tinney,
-Comm. ACM 18, 1975, 177-179): the inverse on the pattern of the factor, never the whole of it.
+Comm. ACM 18, 1975, 177-179; both from memory): the inverse on the pattern of the factor, never the
+whole of it.
 """
 
 from __future__ import annotations

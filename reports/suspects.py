@@ -3,7 +3,8 @@
 Tests of Narasimhan and Jordache, Data Reconciliation and Gross Error Detection (Gulf 2000),
 chapters 7 and 8: global, nodal and measurement test (maximum power form, Tamhane 1982, which for
 independent measurements is the adjustment over its standard uncertainty) and the generalised
-likelihood ratio with serial compensation (Narasimhan and Mah, AIChE J. 33, 1987, 1514-1521).
+likelihood ratio with serial compensation (Narasimhan and Mah, AIChE J. 33, 1987, 1514-1521). The
+chapter numbers and the papers are cited from memory.
 """
 
 from __future__ import annotations
@@ -110,13 +111,13 @@ def sidak_limit(alpha: float, count: int) -> float:
 
 
 def sidak_p(p_values: Floats) -> Floats:
-    """1 - (1 - p)^n for each of n p-values, accurate for small ones (Sidak 1967)."""
+    """1 - (1 - p)^n for each of n p-values, accurate for small ones (Sidak 1967; from memory)."""
     with np.errstate(divide="ignore"):
         return np.asarray(-np.expm1(len(p_values) * np.log1p(-p_values)))
 
 
 def holm_p(p_values: Floats) -> Floats:
-    """Step-down p-values (Holm, Scand. J. Statist. 6, 1979, 65-70)."""
+    """Step-down p-values (Holm, Scand. J. Statist. 6, 1979, 65-70; from memory)."""
     count = len(p_values)
     order = np.argsort(p_values)
     steps = np.maximum.accumulate((count - np.arange(count)) * p_values[order])
