@@ -102,7 +102,7 @@ class VolumeReadingViewSet(ReadOnlyModelViewSet[VolumeReading]):
 class AssayViewSet(ReadOnlyModelViewSet[Assay]):
     queryset = Assay.objects.select_related(
         "lot", "sample", "laboratory", "withdrawal"
-    ).prefetch_related("results", "lot__rulings")
+    ).prefetch_related("results", "lot__rulings__movement__reversed_by")
     serializer_class = AssaySerializer
     filterset_class = filters.AssayFilter
     lookup_value_regex = "[0-9]{1,18}"

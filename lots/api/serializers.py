@@ -264,8 +264,13 @@ class AssaySerializer(serializers.ModelSerializer[Assay]):
         read_only_fields = fields
 
     def get_rules(self, assay: Assay) -> bool:
-        rulings = sorted(assay.lot.rulings.all(), key=lambda each: (each.decided_at, each.pk))
-        return bool(rulings) and rulings[-1].assay_id == assay.pk
+        rulings = [
+            ruling
+            for ruling in assay.lot.rulings.all()
+            if not hasattr(ruling.movement, "reversed_by")
+        ]
+        latest = max(rulings, key=lambda each: (each.decided_at, each.pk), default=None)
+        return latest is not None and latest.assay_id == assay.pk
 
     def get_withdrawn(self, assay: Assay) -> str | None:
         withdrawal = getattr(assay, "withdrawal", None)

@@ -213,3 +213,17 @@ def test_a_vessel_in_process_is_not_ruled(act, received, assayed, refused):
     Lot.objects.filter(pk=lot.pk).update(form=Lot.Form.IN_PROCESS)
     with refused("lot_in_process", "assay"):
         rule_assay(assay=assay, reason="ours", act=act(3))
+
+
+def test_an_assay_whose_ruling_was_taken_back_no_longer_says_it_rules(api, act, received, assayed):
+    lot = received(1000)
+    first = rule_assay(assay=assayed(lot, {"Ag": "930", "Cu": "70"}), reason="ours", act=act(3))
+    second = rule_assay(assay=assayed(lot, {"Ag": "924"}), reason="umpire", act=act(5))
+
+    def ruling():
+        listed = api.get("/api/v1/assays/", {"lot": lot.code}).json()["results"]
+        return [each["id"] for each in listed if each["rules"]]
+
+    assert ruling() == [second.assay_id]
+    reverse_movement(movement=second.movement, reason="wrong lot", act=act(6))
+    assert ruling() == [first.assay_id]
