@@ -1,4 +1,4 @@
-"""Which SVG shows a set of figures? Lines with a band and limits, bars, and a waterfall.
+"""Which SVG shows a set of figures? Lines with a band and limits, bars, a waterfall, a flow.
 
 Every chart has a table alternative made from the same figures, and a unit on each axis. Colours are
 CSS classes, so that the stylesheet decides them for light, dark and paper.
@@ -12,13 +12,16 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 from typing import Final
 
-WIDTH: Final = 560
+WIDTH: Final = 460
+# For charts whose labels are long.
+WIDE: Final = 640
 LEFT: Final = 62
 RIGHT: Final = 16
 TOP: Final = 14
 PLOT_BOTTOM: Final = 44
 BAR_STEP: Final = 34
-LABEL_WIDTH: Final = 150
+LABEL_WIDTH: Final = 122
+LONG_LABEL_WIDTH: Final = 215
 # About the width of one character of the charts' figures, in the units of the drawing.
 CHARACTER: Final = 7.2
 THIN_SPACE: Final = "\u202f"
@@ -104,6 +107,17 @@ class Waterfall:
 
 
 @dataclass(frozen=True)
+class Flow:
+    """What came together from the left and went apart to the right, as streams of true width."""
+
+    title: str
+    unit: str
+    came: Sequence[tuple[str, float]]
+    went: Sequence[tuple[str, float]]
+    decimals: int = 3
+
+
+@dataclass(frozen=True)
 class ChartTable:
     """The same figures as text."""
 
@@ -111,7 +125,7 @@ class ChartTable:
     rows: tuple[tuple[str, ...], ...] = field(default=())
 
 
-Chart = LineChart | BarChart | Waterfall
+Chart = LineChart | BarChart | Waterfall | Flow
 
 
 def draw(chart: Chart) -> str:
@@ -120,6 +134,8 @@ def draw(chart: Chart) -> str:
         return _draw_lines(chart)
     if isinstance(chart, BarChart):
         return _draw_bars(chart)
+    if isinstance(chart, Flow):
+        return _draw_flow(chart)
     return _draw_waterfall(chart)
 
 
@@ -144,6 +160,10 @@ def tabulate(chart: Chart) -> ChartTable:
                 for step in chart.steps
             ),
         )
+    if isinstance(chart, Flow):
+        rows = [(f"From: {name}", number(value, chart.decimals)) for name, value in chart.came]
+        rows += [(f"To: {name}", number(value, chart.decimals)) for name, value in chart.went]
+        return ChartTable(("", chart.unit), tuple(rows))
     return _tabulate_lines(chart)
 
 
@@ -171,10 +191,10 @@ def _tick_text(value: float, step: float) -> str:
     return number(value, decimals)
 
 
-def _svg(title: str, height: float, body: Sequence[str], kind: str) -> str:
+def _svg(title: str, height: float, body: Sequence[str], kind: str, width: int = WIDTH) -> str:
     inner = "".join(body)
     return (
-        f'<svg class="chart chart-{kind}" viewBox="0 0 {WIDTH} {height:g}" role="img" '
+        f'<svg class="chart chart-{kind}" viewBox="0 0 {width} {height:g}" role="img" '
         f'aria-label="{escape(title)}" preserveAspectRatio="xMidYMid meet">{inner}</svg>'
     )
 
@@ -278,29 +298,41 @@ def _tabulate_lines(chart: LineChart) -> ChartTable:
     return ChartTable(headings, tuple(rows + limits))
 
 
-def _level_scale(levels: Sequence[float], room: float) -> tuple[_Scale, list[float]]:
+@dataclass(frozen=True)
+class _Rows:
+    """Where a chart of rows has its labels, its plot and its bottom."""
+
+    width: int
+    label_width: int
+    ticks: Sequence[float]
+    across: _Scale
+    bottom: float
+
+
+def _rows(levels: Sequence[float], figures: Sequence[str], width: int, label_width: int) -> _Rows:
     ticks = nice_ticks(min([0.0, *levels]), max([0.0, *levels]) or 1.0, 4)
-    return _scale(ticks, LABEL_WIDTH + 8, WIDTH - RIGHT - room), ticks
+    room = CHARACTER * max((len(each) for each in figures), default=0) + 8
+    across = _scale(ticks, label_width + 8, width - RIGHT - room)
+    return _Rows(width, label_width, ticks, across, TOP + BAR_STEP * len(figures) + 4)
 
 
-def _frame(ticks: Sequence[float], across: _Scale, bottom: float, unit: str) -> list[str]:
+def _frame(rows: _Rows, unit: str) -> list[str]:
     body = []
-    for tick in ticks:
+    across, bottom = rows.across, rows.bottom
+    for tick in rows.ticks:
         body.append(_line(across(tick), TOP, across(tick), bottom, "grid"))
-        text = _tick_text(tick, ticks[1] - ticks[0])
+        text = _tick_text(tick, rows.ticks[1] - rows.ticks[0])
         body.append(_text(across(tick), bottom + 16, text, "tick", "middle"))
     body.append(_line(across(0), TOP, across(0), bottom, "axis-line"))
-    body.append(_text(WIDTH - RIGHT, bottom + 33, unit, "axis", "end"))
+    body.append(_text(rows.width - RIGHT, bottom + 33, unit, "axis", "end"))
     return body
 
 
 def _draw_bars(chart: BarChart) -> str:
     ends = [bar.value + sign * (bar.plus_minus or 0) for bar in chart.bars for sign in (-1, 1)]
     figures = [number(bar.value, chart.decimals) for bar in chart.bars]
-    room = CHARACTER * max((len(each) for each in figures), default=0) + 8
-    across, ticks = _level_scale(ends, room)
-    bottom = TOP + BAR_STEP * len(chart.bars) + 4
-    body = _frame(ticks, across, bottom, chart.unit)
+    rows = _rows(ends, figures, WIDTH, LABEL_WIDTH)
+    across, body = rows.across, _frame(rows, chart.unit)
     for index, bar in enumerate(chart.bars):
         top = TOP + BAR_STEP * index + 7
         left, right = sorted((across(0), across(bar.value)))
@@ -314,7 +346,7 @@ def _draw_bars(chart: BarChart) -> str:
             body.append(_line(low, middle, high, middle, "whisker"))
             body += [_line(x, middle - 5, x, middle + 5, "whisker") for x in (low, high)]
         body.append(_text(reach + 6, middle + 4, figures[index], "figure"))
-    return _svg(chart.title, bottom + 40, body, "bars")
+    return _svg(chart.title, rows.bottom + 40, body, "bars")
 
 
 def _draw_waterfall(chart: Waterfall) -> str:
@@ -324,17 +356,56 @@ def _draw_waterfall(chart: Waterfall) -> str:
         before, level = (0.0, step.value) if step.is_total else (level, level + step.value)
         spans.append((before, level))
     figures = [number(step.value, chart.decimals, signed=not step.is_total) for step in chart.steps]
-    room = CHARACTER * max((len(each) for each in figures), default=0) + 8
-    across, ticks = _level_scale([end for span in spans for end in span], room)
-    bottom = TOP + BAR_STEP * len(chart.steps) + 4
-    body = _frame(ticks, across, bottom, chart.unit)
+    ends = [end for span in spans for end in span]
+    rows = _rows(ends, figures, WIDE, LONG_LABEL_WIDTH)
+    across, body = rows.across, _frame(rows, chart.unit)
     for index, (step, (before, after)) in enumerate(zip(chart.steps, spans, strict=True)):
         top = TOP + BAR_STEP * index + 7
         left, right = sorted((across(before), across(after)))
         css = "total" if step.is_total else "gain" if step.value >= 0 else "fall"
-        body.append(_text(LABEL_WIDTH, top + 15, step.label, "label", "end"))
+        body.append(_text(LONG_LABEL_WIDTH, top + 15, step.label, "label", "end"))
         body.append(_rect(left, top, right - left, 22, css))
         if index + 1 < len(chart.steps):
             body.append(_line(across(after), top + 22, across(after), top + BAR_STEP, "joint"))
         body.append(_text(right + 6, top + 15, figures[index], "figure"))
-    return _svg(chart.title, bottom + 40, body, "waterfall")
+    return _svg(chart.title, rows.bottom + 40, body, "waterfall", WIDE)
+
+
+FLOW_BODY: Final = 190.0
+FLOW_GAP: Final = 20.0
+
+
+def _draw_flow(chart: Flow) -> str:
+    """Each side's streams are stacked with gaps; in the middle they stand together."""
+    whole = max(sum(v for _, v in chart.came), sum(v for _, v in chart.went)) or 1.0
+    rows = max(len(chart.came), len(chart.went))
+    top = TOP + 8.0
+    inner_top = top + FLOW_GAP * (rows - 1) / 2
+    height = top + FLOW_BODY + FLOW_GAP * rows + 14
+    middle, edge = WIDE / 2, LONG_LABEL_WIDTH + 6.0
+    body = [_rect(middle - 8, inner_top, 16, FLOW_BODY, "total")]
+    for streams, is_left in ((chart.came, True), (chart.went, False)):
+        outer, inner = top, inner_top
+        begin, end = (edge, middle - 8) if is_left else (WIDE - edge, middle + 8)
+        for name, value in streams:
+            width = FLOW_BODY * value / whole
+            css = "stream came" if is_left else "stream went"
+            body.append(_stream((begin, outer), (end, inner), max(width, 1.0), css))
+            text = f"{name} {number(value, chart.decimals)}"
+            x, anchor = (begin - 5, "end") if is_left else (begin + 5, "start")
+            body.append(_text(x, outer + width / 2 + 4, text, "label", anchor))
+            outer += width + FLOW_GAP
+            inner += width
+    body.append(_text(WIDE - RIGHT, height - 4, chart.unit, "axis", "end"))
+    return _svg(chart.title, height, body, "flow", WIDE)
+
+
+def _stream(begin: tuple[float, float], end: tuple[float, float], width: float, css: str) -> str:
+    """A ribbon of even width; `begin` and `end` are the corners of its upper edge."""
+    (x1, y1), (x2, y2) = begin, end
+    bend = (x1 + x2) / 2
+    return (
+        f'<path class="{css}" d="M{x1:.1f},{y1:.1f} C{bend:.1f},{y1:.1f} {bend:.1f},{y2:.1f} '
+        f"{x2:.1f},{y2:.1f} L{x2:.1f},{y2 + width:.1f} C{bend:.1f},{y2 + width:.1f} "
+        f'{bend:.1f},{y1 + width:.1f} {x1:.1f},{y1 + width:.1f} Z"/>'
+    )

@@ -130,7 +130,10 @@ def _flows(summary: Any) -> list[tuple[str, dict[str, int]]]:
         ("Rinse water", summary.rinse),
         ("Bled", summary.bled),
         ("Electrolyte at the start", summary.electrolyte_in.metals),
-        ("Electrolyte at the end", summary.electrolyte_out.metals),
+        (
+            "Electrolyte at the end" if summary.run.closed_at else "Electrolyte by the book now",
+            summary.electrolyte_out.metals,
+        ),
         ("Found less book", summary.difference),
     )
     return [(name, _ordered(metals)) for name, metals in lines if metals]

@@ -16,7 +16,6 @@ from cells.queries.slimes_queue import recovery_batches, slimes_queue, stake_min
 from cells.services.slimes_recovery import finish_recovery, group_bags
 from config.charts import Bar, BarChart
 from lots import clock
-from lots.metals import Metal
 from lots.pages.access import staff_page
 from lots.pages.bench_form import ActForm
 from lots.pages.process import OfBatch
@@ -28,14 +27,12 @@ from lots.services.recording import Act
 def queue_page(request: HttpRequest) -> HttpResponse:
     now = clock.now()
     queue = slimes_queue(now)
-    metals = [metal for metal in Metal.values if any(metal in each.expected for each in queue)]
     return render(
         request,
         "cells/slimes.html",
         {
             "section": "slimes",
             "queue": queue,
-            "metals": metals,
             "batches": recovery_batches(now),
             "stake_min_g": stake_min_g(),
             "chart": _chart(queue),

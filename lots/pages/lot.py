@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from django.db.models import Prefetch
 from django.http import FileResponse, HttpRequest, HttpResponse
@@ -10,12 +10,16 @@ from django.shortcuts import get_object_or_404, render
 
 from config.charts import Bar, BarChart
 from config.menu import links_for
+from lots import chart
 from lots.models import Assay, AssayResult, Document, Lot, Weighing
 from lots.pages.access import lot_for, role_of, staff_page
 from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
+from lots.queries.rulings import ruling_of
 from lots.queries.trace import trace_back, trace_forward
 from lots.units import ug_to_g
+
+ACCOUNT_NAMES: Final = {code: name for code, name, _ in chart.CHART}
 
 
 @staff_page
@@ -23,7 +27,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
     lot = lot_for(request, code)
     held = holding(lot)
     assays = _assays(lot)
-    ruling = lot.rulings.select_related("assay").order_by("decided_at", "id").last()
+    ruling = ruling_of(lot)
     return render(
         request,
         "lots/lot.html",
@@ -42,6 +46,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
             "origins": trace_back(lot),
             "destinations": trace_forward(lot),
+            "account_names": ACCOUNT_NAMES,
         },
     )
 

@@ -62,6 +62,12 @@ def figure(value: Any) -> str:
 
 
 @register.filter
+def money(amount: Any) -> str:
+    """Two decimals, grouped, with a real minus sign."""
+    return "–" if amount is None else shown.grouped(f"{Decimal(str(amount)):.2f}")
+
+
+@register.filter
 def metal(symbol: str) -> SafeString:
     """The metal's symbol as a struck mark, its name for those who can't see it."""
     return format_html(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -10,14 +12,22 @@ from config.charts import Bar, BarChart
 from lots.models import Lot
 from lots.pages.access import lot_for, party_looking
 from lots.units import ug_to_g
-from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where, lot_answer
+from reports.queries.lot_answer import WHERE_NAMES, MetalAnswer, Where, lot_answer
+
+# Room for a chart's labels is short.
+_SHORT: Final = {
+    WHERE_NAMES[Where.THE_LOT]: "Still in the lot",
+    WHERE_NAMES[Where.ELECTROLYTE]: "Solutions",
+    WHERE_NAMES[Where.RETURNED]: "Returned",
+    WHERE_NAMES[Where.TAKEN_BACK]: "Taken back",
+}
 
 
 def answer_page(request: HttpRequest, code: str) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
     lot = lot_for(request, code)
-    answer = lot_answer(lot)
+    answer = lot_answer(lot, seen_by=party_looking(request))
     return render(
         request,
         "reports/lot_answer.html",
@@ -33,7 +43,6 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
                 }
                 for metal in answer.metals
             ],
-            "rules": _ruling(answer),
         },
     )
 
@@ -63,14 +72,3 @@ def _chart(metal: MetalAnswer) -> BarChart | None:
     if len(bars) < 2:
         return None
     return BarChart(f"Where the {metal.metal} of this lot is", "grams", bars)
-
-
-_SHORT = {
-    WHERE_NAMES[Where.ELECTROLYTE]: "Solutions",
-    WHERE_NAMES[Where.THE_LOT]: "Still in the lot",
-}
-
-
-def _ruling(answer: LotAnswer) -> str:
-    ruling = next((assay for assay in answer.evidence.assays if assay.rules), None)
-    return ruling.ruling_reason if ruling else ""

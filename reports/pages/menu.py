@@ -5,8 +5,19 @@ from __future__ import annotations
 from typing import Final
 
 from config.menu import Link
+from lots.pages.access import OFFICE
 
-TABS: Final = (Link("Today", "today", 10),)
+TABS: Final = (
+    Link("Today", "today", 10),
+    Link("Months", "months", 80),
+    Link("Settlements", "settlements", 85),
+    Link("Help", "help", 90),
+)
+BENCH: Final = (
+    Link("Count for the month", "months", 82, group="Office", hint="Sheets, close, statement"),
+    Link("Losses", "losses", 83, group="Office", hint="What was lost where"),
+)
 LOT_ACTIONS: Final = (
     Link("Where is it?", "lot-answer", 80, hint="The answer to give its customer"),
+    Link("Prepare a settlement", "settle", 82, roles=OFFICE, hint="By the customer's terms"),
 )

@@ -17,6 +17,7 @@ from lots.pages.access import check_staff, role_of
 from lots.units import ug_to_g
 from reports.queries.attention import Attention, Urgency, attention
 from reports.queries.inventory import Inventory, inventory
+from reports.queries.obligations import Readiness, obligations_from
 
 _ADDRESS: Final = {
     "run": "run",
@@ -50,6 +51,11 @@ def today_page(request: HttpRequest) -> HttpResponse:
                 for each in attention(clock.now())
             ],
             "positions": held.positions,
+            "obligations": [
+                (each, each.held_ug[Readiness.FINE])
+                for each in obligations_from(held).metals
+                if each.owed_ug
+            ],
             "charts": [chart for metal in Metal.values if (chart := _by_area(held, metal))],
             "areas": _areas(held),
             "metals": [position.metal for position in held.positions],

@@ -2,10 +2,59 @@
 
 from django.urls import URLPattern, path
 
-from reports.pages import lot_answer, today
+from reports.pages import (
+    accounts,
+    counts,
+    help_page,
+    lot_answer,
+    month,
+    month_steps,
+    settlements,
+    today,
+)
+
+MONTH = "months/<str:month>"
+SHEET = "counts/<str:code>"
+SETTLEMENT = "settlements/<str:code>"
 
 urlpatterns: list[URLPattern] = [
     path("", today.today_page, name="today"),
+    path("help/", help_page.help_page, name="help"),
+    path("balances/", help_page.balances_page, name="balances"),
     path("lots/<str:code>/answer/", lot_answer.answer_page, name="lot-answer"),
+    path("lots/<str:code>/settle/", settlements.PrepareSettlement.as_view(), name="settle"),
     path("my-lots/", lot_answer.customer_lots, name="my-lots"),
+    path("accounts/<slug:code>/", accounts.account_page, name="account"),
+    path("losses/", accounts.losses_page, name="losses"),
+    path("months/", month.month_list, name="months"),
+    path(f"{MONTH}/", month.month_page, name="month"),
+    path(f"{MONTH}/begin/", month_steps.BeginMonthEnd.as_view(), name="month-begin"),
+    path(f"{MONTH}/prepare/", month_steps.PrepareMonth.as_view(), name="month-prepare"),
+    path(f"{MONTH}/send-back/", month_steps.SendBackMonth.as_view(), name="month-send-back"),
+    path(f"{MONTH}/approve/", month_steps.ApproveMonth.as_view(), name="month-approve"),
+    path(f"{MONTH}/close/", month_steps.CloseMonth.as_view(), name="month-close"),
+    path(f"{MONTH}/reopen/", month_steps.ReopenMonth.as_view(), name="month-reopen"),
+    path(f"{MONTH}/count/", counts.OpenSheet.as_view(), name="sheet-open"),
+    path(f"{SHEET}/", counts.sheet_page, name="count-sheet"),
+    path(f"{SHEET}/add/", counts.AddFoundLot.as_view(), name="sheet-add"),
+    path(f"{SHEET}/lots/<str:lot>/", counts.CountLot.as_view(), name="sheet-count"),
+    path(f"{SHEET}/propose/", counts.ProposeAdjustment.as_view(), name="sheet-propose"),
+    path(f"{SHEET}/approve/", counts.ApproveAdjustments.as_view(), name="sheet-approve"),
+    path(
+        "adjustments/<int:pk>/decline/",
+        counts.DeclineAdjustment.as_view(),
+        name="adjustment-decline",
+    ),
+    path("settlements/", settlements.settlement_list, name="settlements"),
+    path(f"{SETTLEMENT}/", settlements.settlement_page, name="settlement"),
+    path(
+        f"{SETTLEMENT}/approve/",
+        settlements.ApproveSettlement.as_view(),
+        name="settlement-approve",
+    ),
+    path(
+        f"{SETTLEMENT}/withdraw/",
+        settlements.WithdrawSettlement.as_view(),
+        name="settlement-withdraw",
+    ),
 ]

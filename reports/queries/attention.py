@@ -9,9 +9,10 @@ from enum import IntEnum
 from typing import Final
 
 from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
-from lots.models import Balance, BooksMonth, Excess, Lot, ProcessBatch
+from lots.models import Balance, Excess, Lot, ProcessBatch
 from lots.queries.holdings import holdings
 from lots.shown import grams
+from reports.queries.months_on_books import months_on_books
 from reports.queries.periods import local_day, next_month
 
 LISTED_MAX: Final = 12
@@ -140,14 +141,15 @@ def _balances(today: dt.date) -> Iterator[Attention]:
 
 
 def _months(now: dt.datetime) -> Iterator[Attention]:
-    """Months that are over and still open."""
-    over = BooksMonth.objects.filter(state=BooksMonth.State.OPEN, ends_at__lte=now)
-    for month in over.order_by("first_day")[:LISTED_MAX]:
-        late = local_day(now) >= next_month(next_month(month.first_day))
+    """Months that are over and not closed, the oldest first."""
+    waiting = [each for each in months_on_books(now) if each.is_over and not each.is_closed]
+    for each in waiting[:LISTED_MAX]:
+        first_day = each.period.first_day
+        late = local_day(now) >= next_month(next_month(first_day))
         yield Attention(
             Urgency.NOW if late else Urgency.TODAY,
             "month",
-            str(month),
-            f"{month.first_day:%B %Y} is over: count and close it",
-            month.ends_at,
+            str(each.period),
+            f"{first_day:%B %Y} is over: count and close it ({each.close_name.lower()})",
+            each.period.ends_at,
         )

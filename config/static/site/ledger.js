@@ -3,6 +3,10 @@
 (function () {
   "use strict";
 
+  function store(action) {
+    try { return action(window.localStorage); } catch (error) { return null; }
+  }
+
   const contents = document.getElementById("contents");
   const opener = document.querySelector(".contents-button");
   if (contents && opener) {
@@ -24,6 +28,17 @@
   window.addEventListener("online", tellConnection);
   window.addEventListener("offline", tellConnection);
   tellConnection();
+
+  // On a phone the hazards of a step stand open the first time this device sees them there, and
+  // fold to their heading afterwards; on a wide screen they always stand open.
+  const hazards = document.querySelector("[data-cautions]");
+  if (hazards && window.matchMedia("(max-width: 61.9rem)").matches) {
+    const step = "ledger.hazards " + window.location.pathname.replace(/[A-Z]{2}[0-9]{2}-[0-9A-Z-]+/g, "-");
+    store(function (storage) {
+      if (storage.getItem(step)) hazards.open = false;
+      storage.setItem(step, "seen");
+    });
+  }
 
   document.querySelectorAll("[data-print]").forEach(function (button) {
     button.hidden = false;
@@ -47,9 +62,6 @@
   const form = document.querySelector("form[data-keep]");
   const recorded = document.querySelector("[data-recorded]");
   const person = document.body.dataset.person || "";
-  function store(action) {
-    try { return action(window.localStorage); } catch (error) { return null; }
-  }
   if (recorded) {
     store(function (storage) {
       const sent = storage.getItem("ledger.sent");

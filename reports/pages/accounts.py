@@ -1,0 +1,98 @@
+"""A customer's account for a month, and what was lost where over the months."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Final
+
+from django.contrib.auth.views import redirect_to_login
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+
+from config.charts import Bar, BarChart
+from config.refusals import RefusalError
+from lots import clock
+from lots.metals import Metal
+from lots.models import Party, Person
+from lots.pages.access import party_looking, role_of, staff_page
+from lots.units import ug_to_g
+from reports import conventions
+from reports.queries.account_statement import account_statement
+from reports.queries.losses import LossReport, losses
+from reports.queries.periods import Period, local_day, month_period, parse_month
+
+MONTHS_BACK: Final = 12
+
+
+def _asked_month(request: HttpRequest) -> Period:
+    text = request.GET.get("month", "")
+    if not text:
+        return month_period(local_day(clock.now()))
+    try:
+        return parse_month(text)
+    except RefusalError as refusal:
+        raise Http404 from refusal
+
+
+def account_page(request: HttpRequest, code: str) -> HttpResponse:
+    """Staff see any customer's account, customers their own."""
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    role = role_of(request)
+    if role is None:
+        raise Http404
+    customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
+    if role == Person.Role.CUSTOMER:
+        own = party_looking(request)
+        customers = customers.filter(pk=own.pk if own else 0)
+    customer = get_object_or_404(customers, code=code)
+    period = _asked_month(request)
+    return render(
+        request,
+        "reports/account.html",
+        {
+            "customer": customer,
+            "period": period,
+            "before": month_period(period.first_day - dt.timedelta(days=1)),
+            "account": account_statement(customer, period.starts_at, period.ends_at),
+        },
+    )
+
+
+@staff_page
+def losses_page(request: HttpRequest) -> HttpResponse:
+    """The last twelve months together, and month by month."""
+    last = month_period(local_day(clock.now()))
+    first = month_period(last.first_day - dt.timedelta(days=30 * (MONTHS_BACK - 1)))
+    report = losses(first.starts_at, last.ends_at)
+    wanted = request.GET.get("metal", Metal.AG)
+    metal = wanted if wanted in Metal.values else Metal.AG.value
+    return render(
+        request,
+        "reports/losses.html",
+        {
+            "section": "months",
+            "report": report,
+            "metals": Metal.values,
+            "metal": metal,
+            "chart": _by_stage(report, metal),
+            "first": first,
+            "last": last,
+            "conventions": (
+                conventions.SIGN_CONVENTION,
+                conventions.STAGE_THROUGHPUT,
+                conventions.PERCENT_RULE,
+            ),
+        },
+    )
+
+
+def _by_stage(report: LossReport, metal: str) -> BarChart | None:
+    bars = [
+        Bar(each.stage_name, float(ug_to_g(each.mass_ug)), accent=metal)
+        for each in report.by_stage()
+        if each.metal == metal
+    ]
+    if not bars:
+        return None
+    return BarChart(f"{Metal(metal).label} gone from the books, by stage", "grams", bars)

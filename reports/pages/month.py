@@ -1,0 +1,166 @@
+"""The months of the books, and one month: its statement, losses, claims, counts and close."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from typing import Any, Final
+
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from config.charts import Chart, Flow, Step, Waterfall
+from config.refusals import RefusalError
+from lots import clock
+from lots.metals import Metal
+from lots.pages.access import staff_page
+from lots.units import ug_to_g
+from reports import conventions
+from reports.models import CountSheet, MonthEnd
+from reports.queries.month_pack import month_pack
+from reports.queries.month_statement import MetalStatement
+from reports.queries.months_on_books import months_on_books
+from reports.queries.periods import Period, local_day, month_period, parse_month
+
+_STATE: Final = MonthEnd.State
+# The close in order: state reached, what it means, who does the next step.
+CLOSE_STEPS: Final = (
+    (_STATE.OPEN, "Begun", "A sheet is opened for each place, and every lot on it counted blind."),
+    (_STATE.COUNTING, "Counting", "Differences are looked into; adjustments need a second person."),
+    (_STATE.PREPARED, "Prepared", "Somebody else looks it over and approves it."),
+    (_STATE.APPROVED, "Approved", "The month is locked."),
+    (_STATE.CLOSED, "Closed", "Late facts are posted in the open month and refer back."),
+)
+
+
+def period_for(text: str) -> Period:
+    """The month of an address such as 2026-05, or Http404."""
+    try:
+        return parse_month(text)
+    except RefusalError as refusal:
+        raise Http404 from refusal
+
+
+def month_end_of(period: Period) -> MonthEnd | None:
+    """How far the month's close has come, if it has begun."""
+    return (
+        MonthEnd.objects.select_related("books_month", "prepared_by", "approved_by", "closed_by")
+        .filter(books_month__first_day=period.first_day)
+        .first()
+    )
+
+
+@staff_page
+def month_list(request: HttpRequest) -> HttpResponse:
+    return render(
+        request,
+        "reports/months.html",
+        {
+            "section": "months",
+            "months": reversed(months_on_books(clock.now())),
+            "this_month": month_period(local_day(clock.now())),
+        },
+    )
+
+
+@staff_page
+def month_page(request: HttpRequest, month: str) -> HttpResponse:
+    period = period_for(month)
+    pack = month_pack(period)
+    statement = pack.statement
+    wanted = request.GET.get("metal", "")
+    chosen = next((each for each in statement.metals if each.metal == wanted), None)
+    chosen = chosen or next(iter(statement.metals), None)
+    month_end = month_end_of(period)
+    return render(
+        request,
+        "reports/month.html",
+        {
+            "section": "months",
+            "period": period,
+            "pack": pack,
+            "statement": statement,
+            "chosen": chosen,
+            "overview": _overview(statement.metals),
+            "charts": month_charts(chosen, str(period)) if chosen else [],
+            "month_end": month_end,
+            "close_steps": _progress(month_end),
+            "sheets": CountSheet.objects.filter(month_end=month_end).select_related("place")
+            if month_end
+            else (),
+            "is_over": period.ends_at <= clock.now(),
+            "conventions": (
+                conventions.SIGN_CONVENTION,
+                conventions.STATEMENT_SIGNS,
+                conventions.STATEMENT_THROUGHPUT,
+                conventions.OUNCE_RULE,
+                conventions.PERCENT_RULE,
+            ),
+        },
+    )
+
+
+def _overview(metals: Sequence[MetalStatement]) -> list[tuple[str, list[int | None]]]:
+    """Each line of the statement with every metal's figure; lines that did nothing are left out."""
+    rows: list[tuple[str, list[int | None]]] = [
+        ("Opening book", [each.opening_ug for each in metals])
+    ]
+    names = dict.fromkeys(line.name for each in metals for line in each.lines if line.change_ug)
+    for name in names:
+        changes = [{line.name: line.change_ug for line in each.lines} for each in metals]
+        rows.append((name, [change.get(name) or None for change in changes]))
+    rows.append(("Closing book", [each.closing_ug for each in metals]))
+    if any(each.is_counted for each in metals):
+        rows.append(
+            (
+                "Book less physical",
+                [each.difference_ug if each.is_counted else None for each in metals],
+            )
+        )
+    return rows
+
+
+def month_charts(each: MetalStatement, month: str) -> list[Chart]:
+    """From opening to closing book as a waterfall, and as streams in and out."""
+    name = Metal(each.metal).label
+    steps = [Step("Opening book", _g(each.opening_ug), is_total=True)]
+    lines = [line for line in each.lines if line.change_ug]
+    steps += [Step(_short(line.name), _g(line.change_ug)) for line in lines]
+    steps.append(Step("Closing book", _g(each.closing_ug), is_total=True))
+    came = [("Opening book", each.opening_ug)] if each.opening_ug else []
+    came += [(_short(line.name), line.change_ug) for line in lines if line.change_ug > 0]
+    went = [(_short(line.name), -line.change_ug) for line in lines if line.change_ug < 0]
+    went += [("Closing book", each.closing_ug)] if each.closing_ug else []
+    return [
+        Waterfall(f"{name} in {month}, from opening to closing book", "grams", steps),
+        Flow(
+            f"{name} in {month}, where it came from and went",
+            "grams",
+            [(label, _g(mass_ug)) for label, mass_ug in came],
+            [(label, _g(mass_ug)) for label, mass_ug in went],
+        ),
+    ]
+
+
+def _short(name: str) -> str:
+    """What is before "from" or "to": room for a chart's label."""
+    return re.split(r" (?:from|to) ", name)[0]
+
+
+def _g(mass_ug: int) -> float:
+    return float(ug_to_g(mass_ug))
+
+
+def _progress(month_end: MonthEnd | None) -> list[dict[str, Any]]:
+    """The steps of the close, each done, standing or to come."""
+    states = [state for state, _, _ in CLOSE_STEPS]
+    reached = states.index(_STATE(month_end.state)) if month_end else -1
+    return [
+        {
+            "name": name,
+            "text": text,
+            "is_done": index < reached or (index == reached and state == _STATE.CLOSED),
+            "is_here": index == reached,
+        }
+        for index, (state, name, text) in enumerate(CLOSE_STEPS)
+    ]

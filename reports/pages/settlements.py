@@ -1,0 +1,144 @@
+"""Settlements: the list, one with its lines and their evidence, and its steps."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.db.models import Model
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from lots.models import Lot, Person
+from lots.pages.access import OFFICE, lot_for, party_looking, role_of, staff_page
+from lots.pages.bench_form import choice_field
+from lots.pages.form_fields import FigureField, FinenessField
+from lots.pages.steps import BenchStep
+from lots.services.recording import Act
+from reports.models import Settlement
+from reports.pages.month_steps import NotedForm, OfficeForm
+from reports.queries.settlement_statement import settlement_statement
+from reports.services.settlement import (
+    approve_settlement,
+    prepare_settlement,
+    withdraw_settlement,
+)
+
+LISTED_MAX = 200
+
+
+def settlement_for(request: HttpRequest, code: str) -> Settlement:
+    """Staff may see any; a customer their own, once it is approved."""
+    settlements = Settlement.objects.select_related("lot", "customer")
+    role = role_of(request)
+    if role == Person.Role.CUSTOMER:
+        seen = (Settlement.State.APPROVED, Settlement.State.SUPERSEDED)
+        settlements = settlements.filter(customer=party_looking(request), state__in=seen)
+    elif role is None:
+        raise Http404
+    return get_object_or_404(settlements, code=code.upper())
+
+
+@staff_page
+def settlement_list(request: HttpRequest) -> HttpResponse:
+    settlements = Settlement.objects.select_related("lot", "customer")
+    return render(
+        request,
+        "reports/settlements.html",
+        {"section": "settlements", "settlements": settlements[:LISTED_MAX]},
+    )
+
+
+def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    settlement = settlement_for(request, code)
+    return render(
+        request,
+        "reports/settlement.html",
+        {
+            "section": "settlements",
+            "settlement": settlement,
+            "document": settlement_statement(settlement),
+            "is_office": role_of(request) in OFFICE,
+        },
+    )
+
+
+class PrepareForm(OfficeForm):
+    kind = choice_field(Settlement.Kind, label="Which", initial=Settlement.Kind.FINAL)
+    impurities = FinenessField(
+        label="Impurities with a penalty by the terms",
+        required=False,
+        help_text="Parts per thousand (‰).",
+    )
+    tax = FigureField(
+        label="Tax to add",
+        required=False,
+        minimum=None,
+        help_text="An amount of money you worked out: this program gives no tax advice.",
+    )
+    asked_as = {**OfficeForm.asked_as, "impurities_ppt": "impurities", "lot": "kind"}
+
+
+class PrepareSettlement(BenchStep):
+    title = "Prepare a settlement"
+    lead = "Reckoned from what stands on record and the customer's terms. Nothing is posted yet."
+    button = "Reckon it"
+    done = "A draft. Somebody else approves it."
+    section = "settlements"
+    form_class = PrepareForm
+    roles = OFFICE
+
+    def find(self, request: HttpRequest, **path: Any) -> Lot:
+        return lot_for(request, path["code"])
+
+    def perform(self, act: Act, form: Any) -> Model:
+        data = form.cleaned_data
+        return prepare_settlement(
+            lot=self.subject,
+            kind=data["kind"],
+            impurities_ppt=data["impurities"] or None,
+            tax=data["tax"],
+            act=act,
+        )
+
+    def after(self, recorded: Any) -> str:
+        return reverse("settlement", args=[recorded.code])
+
+
+class OfSettlement(BenchStep):
+    section = "settlements"
+    form_class = OfficeForm
+    roles = OFFICE
+    template_name = "reports/settlement_step.html"
+
+    def find(self, request: HttpRequest, **path: Any) -> Settlement:
+        return settlement_for(request, path["code"])
+
+    def after(self, recorded: Any) -> str:
+        return reverse("settlement", args=[recorded.code])
+
+
+class ApproveSettlement(OfSettlement):
+    title = "Approve a settlement"
+    lead = (
+        "Whoever prepared it cannot approve it. A final one settles the customer's claim. Terms of "
+        "the contract and local law decide."
+    )
+    button = "Approve it"
+    done = "Approved and in force."
+
+    def perform(self, act: Act, form: Any) -> Model:
+        return approve_settlement(settlement=self.subject, act=act)
+
+
+class WithdrawSettlement(OfSettlement):
+    title = "Withdraw a draft"
+    button = "Drop it"
+    done = "Withdrawn; its record stays."
+    form_class = NotedForm
+
+    def perform(self, act: Act, form: Any) -> Model:
+        return withdraw_settlement(settlement=self.subject, act=act)
