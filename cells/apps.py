@@ -16,6 +16,7 @@ class CellsConfig(AppConfig):
             close_run,
             harvest,
             measure_electrolyte,
+            open_bag,
             prepare_electrolyte,
             remnant,
             rinse_water,

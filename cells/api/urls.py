@@ -3,7 +3,7 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from cells.api import electrolytes, lists, plans, recovery, runs
+from cells.api import electrolytes, lists, openings, plans, recovery, runs
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")
@@ -21,6 +21,7 @@ RUN = "runs/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("electrolytes/prepare/", electrolytes.PrepareElectrolyte.as_view()),
+    path("openings/slimes-bags/", openings.OpenBag.as_view()),
     path("openings/electrolytes/", electrolytes.OpenElectrolyte.as_view()),
     path(f"{ELECTROLYTE}/measure/", electrolytes.MeasureElectrolyte.as_view()),
     path(f"{ELECTROLYTE}/top-up/", electrolytes.TopUpElectrolyte.as_view()),

@@ -22,7 +22,14 @@ class SlimesBag(models.Model):
         WITHDRAWN = "withdrawn", "Withdrawn"
 
     lot = models.OneToOneField(Lot, on_delete=models.PROTECT, related_name="slimes_bag")
-    run = models.ForeignKey(CellRun, on_delete=models.PROTECT, related_name="slimes_bags")
+    run = models.ForeignKey(
+        CellRun,
+        on_delete=models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="slimes_bags",
+        help_text="None for a bag that was waiting when the ledger began.",
+    )
     state = models.CharField(
         max_length=12, choices=State.choices, default=State.WAITING, db_index=True
     )

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+from typing import Final
+
+from django.db.models import Value
+from django.db.models.functions import Coalesce
+
 from cells.models import RecoveryOutcome
 from cells.slimes_estimate import PastRecovery
 from lots.queries.holdings import NOW, AsOf
+
+# The group of bags that were waiting when the ledger began: they teach the house's mean only.
+OF_NO_CELL: Final = ""
 
 
 def past_recoveries(as_of: AsOf = NOW) -> list[PastRecovery]:
@@ -16,7 +24,7 @@ def past_recoveries(as_of: AsOf = NOW) -> list[PastRecovery]:
         outcomes = outcomes.filter(closing__recorded_at__lte=as_of.recorded)
     rows = outcomes.order_by("closing__sequence", "id").values_list(
         "metal",
-        "bag__run__cell__code",
+        Coalesce("bag__run__cell__code", Value(OF_NO_CELL)),
         "estimated_ug",
         "estimated_u_ug",
         "recovered_ug",

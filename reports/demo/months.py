@@ -76,7 +76,8 @@ def second_month(story: WetWork) -> None:
     bench.run_through(story.runs["S2"], story.on(1, 11, 15), 9, remnant_share=0.03, torn=True)
     tell("second month: a torn bag, slimes recovered, silver cemented, a bar given back")
     story.recover(
-        [bench.bag_of(story.runs["N1"]), bench.bag_of(story.runs["S1"])], story.on(1, 14, 9)
+        [story.old_bags[0], bench.bag_of(story.runs["N1"]), bench.bag_of(story.runs["S1"])],
+        story.on(1, 14, 9),
     )
     story.lift("N2", story.on(1, 18, 15))
     story.harvest("N2", story.on(1, 20, 11))

@@ -12,6 +12,7 @@ from django.utils import timezone
 from cells.models import CellRun, SlimesBag
 from cells.services.close_run import close_run
 from cells.services.harvest import Crystal, harvest_run
+from cells.services.open_bag import WaitingBag, open_bag
 from cells.services.prepare_electrolyte import ElectrolyteInUse, open_electrolyte
 from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
@@ -39,6 +40,7 @@ class Story:
     months: list[dt.date]
     lots: dict[str, Lot] = field(default_factory=dict)
     runs: dict[str, CellRun] = field(default_factory=dict)
+    old_bags: list[SlimesBag] = field(default_factory=list)
 
     def on(self, month: int, day: int, hour: int = 9, minute: int = 0) -> dt.datetime:
         """A moment in the works' own time."""
@@ -76,6 +78,8 @@ class Story:
             cast.true[batch.lot.code] = cast.true.pop("opening")
         self.lots["house granules"] = self._open_solid(facts["granules"], "granules", 30)
         self.lots["old fine"] = self._open_solid(facts["fine"], "fine_crystal", 40)
+        for index, each in enumerate(facts["slimes"]):
+            self._open_bag(each, self.on(0, 1, 8, 44 + index))
         for claim in facts["claims"]:
             with bench.at(self.on(0, 1, 8, 50), "odell") as act:
                 open_claim(
@@ -85,6 +89,28 @@ class Story:
                     },
                     act=act,
                 )
+
+    def _open_bag(self, facts: dict[str, Any], when: dt.datetime) -> None:
+        cast = self.bench.cast
+        metals = facts["metals_g"]
+        with self.bench.at(when, "odell") as act:
+            bag = open_bag(
+                bag=WaitingBag(
+                    place=cast.places["slimes-cabinet"],
+                    metals={
+                        metal: Amount(round(grams * UG_PER_G), round(grams * 0.08 * UG_PER_G))
+                        for metal, grams in metals.items()
+                    },
+                    mass_ug=round(facts["mass_g"] * UG_PER_G),
+                    bagged_at=when - dt.timedelta(days=facts["waiting_days"]),
+                    description=facts["description"],
+                ),
+                act=act,
+            )
+        # What was written on the old labels was a guess: truly there is a little less gold.
+        truly = {metal: grams * facts["truly"] for metal, grams in metals.items()}
+        cast.true[bag.lot.code] = TrueLot(facts["mass_g"], truly)
+        self.old_bags.append(bag)
 
     def _open_solid(self, facts: dict[str, Any], form: str, minute: int) -> Lot:
         cast = self.bench.cast

@@ -1,0 +1,92 @@
+"""A slimes bag that was already waiting when the ledger began."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from cells.models import SlimesBag, SlimesEstimate
+from config.refusals import ConflictError, InvalidError
+from lots.models import Lot, Movement, Place
+from lots.services.opening import Amount, Opening, open_lot
+from lots.services.posting import house
+from lots.services.recording import Act, recorded_once
+from lots.services.reversal import undo_for
+
+
+@dataclass(frozen=True)
+class WaitingBag:
+    """A bag as it was found: where it is, what it should hold, and since when it waits."""
+
+    place: Place
+    metals: Mapping[str, Amount]
+    mass_ug: int = 0
+    bagged_at: dt.datetime | None = None
+    description: str = ""
+    code: str = ""
+    torn: bool = field(default=False)
+
+
+@recorded_once
+def open_bag(*, bag: WaitingBag, act: Act) -> SlimesBag:
+    """Puts a waiting bag on the books with what it should hold, against the opening account.
+
+    `bagged_at` is the act's moment unless told. Raises InvalidError `bagged_later` and what
+    `open_lot` raises.
+    """
+    bagged_at = bag.bagged_at or act.moment
+    if bagged_at > act.moment:
+        raise InvalidError(
+            "The bag was taken after the moment it is put on the books for.",
+            code="bagged_later",
+            field="bagged_at",
+            value=bagged_at.isoformat(),
+            remedy="Give the day it was taken out of its cell, or leave it out.",
+        )
+    lot = open_lot(
+        opening=Opening(
+            form=Lot.Form.SLIMES_BAG,
+            owner=house(),
+            place=bag.place,
+            metals=bag.metals,
+            mass_ug=bag.mass_ug,
+            content=Lot.Content.BY_DIFFERENCE,
+            description=bag.description,
+            code=bag.code,
+        ),
+        act=replace(act, key=""),
+    )
+    made = SlimesBag.objects.create(lot=lot, bagged_at=bagged_at, torn=bag.torn)
+    SlimesEstimate.objects.bulk_create(
+        SlimesEstimate(
+            bag=made,
+            metal=metal,
+            mass_ug=amount.mass_ug,
+            standard_uncertainty_ug=amount.standard_uncertainty_ug or 0,
+            unfactored_ug=amount.mass_ug,
+            unfactored_u_ug=amount.standard_uncertainty_ug or 0,
+            booked_ug=amount.mass_ug,
+        )
+        for metal, amount in bag.metals.items()
+    )
+    return made
+
+
+@undo_for(Movement.Kind.OPENING)
+def withdraw_bag(movement: Movement) -> None:
+    """Reversing the opening withdraws the bag, unless it has gone on to a recovery."""
+    bag = SlimesBag.objects.filter(run__isnull=True, lot__standings__movement=movement).first()
+    if bag is None:
+        return
+    if bag.state != SlimesBag.State.WAITING:
+        raise ConflictError(
+            f"Bag {bag} has gone on to a recovery.",
+            code="bag_not_waiting",
+            field="movement",
+            value=movement.sequence,
+            remedy="Reverse the start of its recovery first.",
+        )
+    SlimesBag.objects.filter(pk=bag.pk).update(
+        state=SlimesBag.State.WITHDRAWN, version=bag.version + 1
+    )
