@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from operator import attrgetter
 
 from lots import chart
 from lots.trace import paired, portion, restated, run
 from lots.trace_steps import Flows, Holder, Step, flows_of
 
+# What lots hold: micrograms by metal and lot.
+Held = Mapping[str, Mapping[int, int]]
 # For each cut, the micrograms of origins below it; then the micrograms of all.
 Told = tuple[int, ...]
 
@@ -22,10 +25,15 @@ class Following:
     mixture, and the same micrograms. Whatever enters the lot followed becomes that lot's. `lots`
     limits the trace as in `Mixing`; it must hold what shares a movement with any of its takers.
     `restated` are the other lots whose own shares late assays take from, each known by two cuts.
+    `held` is what lots hold by metal when following begins, all of it of origins before the lot.
     """
 
     def __init__(
-        self, lot: int, lots: Collection[int] | None = None, restated: Collection[int] = ()
+        self,
+        lot: int,
+        lots: Collection[int] | None = None,
+        restated: Collection[int] = (),
+        held: Held | None = None,
     ) -> None:
         self.lot = lot
         self.entered: dict[str, int] = defaultdict(int)
@@ -37,6 +45,8 @@ class Following:
         self._cuts = sorted({cut for each in {lot, *restated} for cut in (each, each + 1)})
         self._before = self._cuts.index(lot)
         self._nothing: Told = (0,) * (len(self._cuts) + 1)
+        for metal, by_lot in (held or {}).items():
+            self._told[metal] = {each: (ug,) * len(self._nothing) for each, ug in by_lot.items()}
 
     def held_ug(self, metal: str, lot: int) -> int | None:
         if not self._is_traced(lot):
@@ -155,14 +165,42 @@ class Following:
                     self.edges[source, target, metal] += mass_ug
 
 
-def follow(steps: Collection[Step], lot: int, lots: Collection[int] | None = None) -> Following:
-    """Where the metal that has been in `lot` is after `steps`, given in order of time."""
-    tracer = Following(lot, lots, _restated_elsewhere(steps))
+def follow(steps: Sequence[Step], lot: int, lots: Collection[int] | None = None) -> Following:
+    """Where the metal that has been in `lot` is after `steps`, given in order of time.
+
+    What happened before any lot as late as this one was there comes down to balances.
+    """
+    first = next(
+        (step.at for step in steps if any(_is_from(holder, lot) for holder, _, _ in step.lines)),
+        None,
+    )
+    if first is not None:
+        since = bisect_left(steps, first, key=attrgetter("at"))
+        following = follow_since(steps[since:], lot, lots, _held_after(steps[:since]))
+        if following is not None:
+            return following
+    tracer = Following(lot, lots, restated_elsewhere(steps))
     run(tracer, steps)
     return tracer
 
 
-def _restated_elsewhere(steps: Iterable[Step]) -> set[int]:
+def follow_since(
+    steps: Sequence[Step], lot: int, lots: Collection[int] | None, held: Held
+) -> Following | None:
+    """As `follow`, from when only origins before the lot were there and lots held `held`.
+
+    None when a late assay since then takes from the share of an earlier lot: what that share was
+    takes the whole history to know.
+    """
+    restated = restated_elsewhere(steps)
+    if any(each < lot for each in restated):
+        return None
+    tracer = Following(lot, lots, restated, held)
+    run(tracer, steps)
+    return tracer
+
+
+def restated_elsewhere(steps: Iterable[Step]) -> set[int]:
     """The lots of which a late assay takes metal out of other lots."""
     return {
         step.restates
@@ -171,6 +209,19 @@ def _restated_elsewhere(steps: Iterable[Step]) -> set[int]:
         for flows in flows_of(step.lines).values()
         if any(isinstance(lot, int) and lot != step.restates for lot, _ in flows.sources)
     }
+
+
+def _is_from(holder: Holder, lot: int) -> bool:
+    return isinstance(holder, int) and holder >= lot
+
+
+def _held_after(steps: Iterable[Step]) -> Held:
+    held: dict[str, dict[int, int]] = defaultdict(lambda: defaultdict(int))
+    for step in steps:
+        for holder, metal, mass_ug in step.lines:
+            if isinstance(holder, int):
+                held[metal][holder] += mass_ug
+    return held
 
 
 def _portion(told: Told, taken_ug: int) -> Told:

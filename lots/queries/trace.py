@@ -11,9 +11,9 @@ from django.db.models import Exists, OuterRef
 from lots.models import Account, Entry, Lot
 from lots.queries.holdings import NOW, AsOf
 from lots.queries.standings import standings_of
-from lots.queries.trace_steps import steps_around, steps_into, stream_steps
+from lots.queries.trace_steps import first_moment_from, steps_around, steps_into, stream_steps
 from lots.trace import Mixing, Mixture, mix
-from lots.trace_following import follow
+from lots.trace_following import Following, follow, follow_since
 from lots.trace_steps import Holder
 
 
@@ -132,8 +132,7 @@ def trace_back(lot: Lot, as_of: AsOf = NOW) -> BackTrace:
 
 def trace_forward(lot: Lot, as_of: AsOf = NOW) -> ForwardTrace:
     """Where the metal that has been in `lot` is, or how it left the works."""
-    steps, around = steps_around(lot.pk, as_of)
-    traced = follow(steps, lot.pk, around)
+    traced = _followed(lot.pk, as_of)
     metals = [metal for metal, ug in sorted(traced.entered.items()) if ug]
     parts_ug = {metal: traced.parts(metal) for metal in metals}
     ids = {pk for each in parts_ug.values() for pk in each}
@@ -151,6 +150,18 @@ def trace_forward(lot: Lot, as_of: AsOf = NOW) -> ForwardTrace:
     ]
     entered = {metal: traced.entered[metal] for metal in metals}
     return ForwardTrace(lot, as_of, entered, parts, graph_of(traced.edges))
+
+
+def _followed(lot: int, as_of: AsOf) -> Following:
+    """From when the lot came in, if that is enough; else through all that is connected with it."""
+    since = first_moment_from(lot, as_of)
+    if since is not None:
+        around = steps_around(lot, as_of, since=since)
+        following = follow_since(around.steps, lot, around.lots, around.held or {})
+        if following is not None:
+            return following
+    around = steps_around(lot, as_of)
+    return follow(around.steps, lot, around.lots)
 
 
 def trace_all(as_of: AsOf = NOW) -> Mixing:

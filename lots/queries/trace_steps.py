@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
 from typing import Any, Final
 
-from django.db.models import F, Q, QuerySet
+from django.db.models import F, Min, Q, QuerySet, Sum
 
 from lots.models import Account, AssayRuling, Entry, Movement
 from lots.queries.holdings import NOW, AsOf
@@ -33,38 +35,79 @@ def steps_into(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
     return _read_connected(lot, as_of, lambda steps: givers(steps, {lot}))
 
 
-def steps_around(lot: int, as_of: AsOf = NOW) -> tuple[list[Step], set[int]]:
+@dataclass(frozen=True)
+class Around:
+    """What following one lot takes: steps, the lots they are complete for, and what these held.
+
+    `held` is None when the steps begin with the books.
+    """
+
+    steps: list[Step]
+    lots: set[int]
+    held: dict[str, dict[int, int]] | None
+
+
+def steps_around(lot: int, as_of: AsOf = NOW, *, since: dt.datetime | None = None) -> Around:
     """Every movement of the lots that took from this one, of all that gave beside them, and of all
-    that gave to those; and those lots.
+    that gave to those: from `since` on, with what the lots held before, or all.
     """
 
     def around(steps: Collection[Step]) -> set[int]:
         ahead = takers(steps, {lot})
         return givers(steps, ahead | _beside(steps, ahead))
 
-    return _read_connected(lot, as_of, around)
+    steps, lots = _read_connected(lot, as_of, around, since)
+    return Around(steps, lots, None if since is None else _held_before(lots, as_of, since))
 
 
-def _read_connected(lot: int, as_of: AsOf, connected: Connected) -> tuple[list[Step], set[int]]:
+def first_moment_from(lot: int, as_of: AsOf = NOW) -> dt.datetime | None:
+    """When this lot, or any registered after it, first held anything."""
+    moment: dt.datetime | None = Entry.objects.filter(as_of.limit(), lot_id__gte=lot).aggregate(
+        first=Min("occurred_at")
+    )["first"]
+    return moment
+
+
+def _held_before(
+    lots: Collection[int], as_of: AsOf, since: dt.datetime
+) -> dict[str, dict[int, int]]:
+    held: dict[str, dict[int, int]] = {}
+    for batch in _batches(sorted(lots)):
+        rows = (
+            Entry.objects.filter(as_of.limit(), lot_id__in=batch, occurred_at__lt=since)
+            .order_by()
+            .values_list("lot_id", "metal")
+            .annotate(total=Sum("mass_ug"))
+        )
+        for pk, metal, total in rows:
+            if pk is not None and total:
+                held.setdefault(metal, {})[pk] = total
+    return held
+
+
+def _read_connected(
+    lot: int, as_of: AsOf, connected: Connected, since: dt.datetime | None = None
+) -> tuple[list[Step], set[int]]:
     reverses, restates = _taken_back(as_of), _restates()
+    seen = as_of.limit() if since is None else as_of.limit() & Q(occurred_at__gte=since)
     found: dict[int, Step] = {}
     read: set[int] = set()
     wanted = {lot}
     for _ in range(ROUNDS_MAX):
         for batch in _batches(sorted(wanted - read)):
-            moved = Entry.objects.filter(as_of.limit(), lot_id__in=batch).values("movement_id")
+            moved = Entry.objects.filter(seen, lot_id__in=batch).values("movement_id")
             connected_with = Q(movement_id__in=moved)
             ruled = [movement for movement, of in restates.items() if of in set(batch)]
             if ruled:
                 connected_with |= Q(movement_id__in=ruled)
-            rows = Entry.objects.filter(as_of.limit(), connected_with)
-            steps = without_reversed(_steps(rows, restates), reverses)
-            found.update((step.movement, step) for step in steps)
+            steps = _steps(Entry.objects.filter(seen, connected_with), restates)
+            found.update((step.movement, step) for step in without_reversed(steps, reverses))
         read |= wanted
         wanted = connected(found.values())
         if wanted <= read:
             return sorted(found.values(), key=lambda step: step[:2]), wanted
-    steps_of_all = list(stream_steps(as_of))
+    everything = _steps(Entry.objects.filter(seen), restates)
+    steps_of_all = list(without_reversed(everything, reverses))
     return steps_of_all, connected(steps_of_all)
 
 

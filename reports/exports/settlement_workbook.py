@@ -113,8 +113,8 @@ def _write_lines(sheet: Worksheet, document: SettlementDocument) -> None:
     sheet.append([])
     for payable in document.payable:
         for unit in ("g", "ozt"):
-            cell = cells[f"{payable.metal}_payable_{unit}"]
-            sheet.append(["Payable", payable.metal, f"={cell}", unit])
+            figure = cells[f"{payable.metal}_payable_{unit}"]
+            sheet.append(["Payable", payable.metal, f"={figure}", unit])
 
 
 def _figure(line: Line, cells: dict[str, str]) -> Any:

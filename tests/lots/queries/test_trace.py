@@ -191,3 +191,9 @@ def test_queries_do_not_grow_with_what_a_lot_was_mixed_with(
         trace_forward(melted.isolde)
     with django_assert_max_num_queries(16):
         trace_back(melted.granules)
+
+
+def test_reading_everything_at_once_gives_the_same_trace(melted, monkeypatch):
+    along_the_links = (trace_forward(melted.isolde), trace_back(melted.granules))
+    monkeypatch.setattr("lots.queries.trace_steps.ROUNDS_MAX", 0)
+    assert (trace_forward(melted.isolde), trace_back(melted.granules)) == along_the_links
