@@ -1,15 +1,19 @@
-"""What metal is there, in what form, whose, and where: as of any moment, in three queries."""
+"""What metal is there, in what form, whose, and where: as of any moment, in five queries."""
 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from django.db.models import OuterRef, Subquery, Sum
 
 from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, LotStanding, Party, Place
 from lots.queries.holdings import NOW, AsOf, balances
+
+_METALS: Final = tuple(Metal.values)
 
 
 @dataclass(frozen=True)
@@ -67,17 +71,8 @@ class Inventory:
         return replace(self, rows=rows)
 
 
-@dataclass(frozen=True)
-class _Stand:
-    """A lot's form, with where it stood and whose it was at the moment asked of."""
-
-    form: str
-    owner: str
-    owner_name: str
-    is_house: bool
-    place: str
-    place_name: str
-    area: str
+# A lot's form, its owner and its place, by key: what holdings are grouped by beside the metal.
+_Stand = tuple[str, int, int]
 
 
 def inventory(as_of: AsOf = NOW) -> Inventory:
@@ -85,48 +80,50 @@ def inventory(as_of: AsOf = NOW) -> Inventory:
     stands = _stands(as_of)
     mass: dict[tuple[str, _Stand], int] = defaultdict(int)
     lots: dict[tuple[str, _Stand], int] = defaultdict(int)
-    holdings: dict[str, int] = defaultdict(int)
-    kept_apart: dict[str, int] = defaultdict(int)
     for row in balances(as_of):
-        metal, total, stand = row["metal"], row["total"], stands[row["lot_id"]]
-        mass[metal, stand] += total
-        lots[metal, stand] += 1
-        holdings[metal] += total
-        if not stand.is_house:
-            kept_apart[metal] += total
-    claims, house = _claims(as_of)
-    metals = [
-        metal for metal in Metal.values if metal in holdings or metal in claims or metal in house
-    ]
-    order = list(Metal.values)
+        key = row["metal"], stands[row["lot_id"]]
+        mass[key] += row["total"]
+        lots[key] += 1
+    parties, places = Party.objects.in_bulk(), Place.objects.in_bulk()
     rows = [
         InventoryRow(
             metal=metal,
-            form=stand.form,
-            owner=stand.owner,
-            owner_name=stand.owner_name,
-            place=stand.place,
-            place_name=stand.place_name,
-            area=stand.area,
-            lots=lots[metal, stand],
-            mass_ug=total,
+            form=form,
+            owner=parties[owner_id].code,
+            owner_name=parties[owner_id].name,
+            place=places[place_id].code,
+            place_name=places[place_id].name,
+            area=places[place_id].area,
+            lots=lots[metal, (form, owner_id, place_id)],
+            mass_ug=mass_ug,
         )
-        for (metal, stand), total in mass.items()
+        for (metal, (form, owner_id, place_id)), mass_ug in mass.items()
     ]
-    rows.sort(key=lambda row: (order.index(row.metal), row.form, row.owner, row.place))
-    return Inventory(
-        as_of,
-        tuple(rows),
-        tuple(
-            MetalPosition(
-                metal,
-                holdings.get(metal, 0),
-                kept_apart.get(metal, 0),
-                claims.get(metal, 0),
-                house.get(metal, 0),
-            )
-            for metal in metals
-        ),
+    rows.sort(key=lambda row: (_METALS.index(row.metal), row.form, row.owner, row.place))
+    house = {party.code for party in parties.values() if party.is_house}
+    return Inventory(as_of, tuple(rows), _positions(rows, house, as_of))
+
+
+def _positions(
+    rows: Sequence[InventoryRow], house: Collection[str], as_of: AsOf
+) -> tuple[MetalPosition, ...]:
+    holdings: dict[str, int] = defaultdict(int)
+    kept_apart: dict[str, int] = defaultdict(int)
+    for row in rows:
+        holdings[row.metal] += row.mass_ug
+        if row.owner not in house:
+            kept_apart[row.metal] += row.mass_ug
+    claims, own = _claims(as_of)
+    return tuple(
+        MetalPosition(
+            metal,
+            holdings.get(metal, 0),
+            kept_apart.get(metal, 0),
+            claims.get(metal, 0),
+            own.get(metal, 0),
+        )
+        for metal in _METALS
+        if metal in holdings or metal in claims or metal in own
     )
 
 
@@ -137,22 +134,14 @@ def _stands(as_of: AsOf) -> dict[int, _Stand]:
         .values("pk")[:1]
     )
     filled = Lot.objects.filter(pk__in=balances(as_of).values("lot_id"))
-    rows = LotStanding.objects.filter(
-        pk__in=filled.order_by().annotate(latest=Subquery(latest)).values("latest")
-    ).values_list(
-        "lot_id",
-        "lot__form",
-        "owner__code",
-        "owner__name",
-        "owner__kind",
-        "place__code",
-        "place__name",
-        "place__area",
+    rows = (
+        LotStanding.objects.filter(
+            pk__in=filled.order_by().annotate(latest=Subquery(latest)).values("latest")
+        )
+        .order_by()
+        .values_list("lot_id", "lot__form", "owner_id", "place_id")
     )
-    return {
-        lot_id: _Stand(form, owner, owner_name, kind == Party.Kind.HOUSE, place, place_name, area)
-        for lot_id, form, owner, owner_name, kind, place, place_name, area in rows
-    }
+    return {lot_id: (form, owner_id, place_id) for lot_id, form, owner_id, place_id in rows}
 
 
 def _claims(as_of: AsOf) -> tuple[dict[str, int], dict[str, int]]:

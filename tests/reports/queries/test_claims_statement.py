@@ -53,5 +53,5 @@ def test_statement_of_one_owner_shows_no_other(spring: SimpleNamespace, april: P
 def test_claims_ask_a_fixed_number_of_queries(
     spring: SimpleNamespace, april: Period, django_assert_num_queries: Any
 ) -> None:
-    with django_assert_num_queries(11):
+    with django_assert_num_queries(15):
         claims_statement(april)

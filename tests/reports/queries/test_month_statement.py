@@ -70,7 +70,7 @@ def test_statement_as_recorded_before_anything_is_empty(
 def test_month_pack_asks_a_fixed_number_of_queries(
     spring: SimpleNamespace, april: Period, django_assert_max_num_queries: Any
 ) -> None:
-    with django_assert_max_num_queries(18):
+    with django_assert_max_num_queries(24):
         pack = month_pack(april)
         rows = list(pack.movements())
     assert {row.sequence for row in rows} == set(range(2, 9))
