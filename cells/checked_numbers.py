@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def checked(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cells.checked_numbers import checked
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 SECONDS_PER_HOUR: Final = 3600.0
 # A bench where the cell is read morning, noon and evening; the works may set its own.

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

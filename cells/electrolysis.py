@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from cells.checked_numbers import checked
+from config.refusals import InvalidError
 from lots.elements import (
     ATOMIC_WEIGHTS,
     FARADAY_C_PER_MOL,
@@ -18,7 +19,6 @@ from lots.elements import (
     VALENCE_IN_SILVER_CELL,
     electrochemical_equivalent_g_per_ah,
 )
-from lots.refusals import InvalidError
 
 SILVER_G_PER_AH: Final = float(electrochemical_equivalent_g_per_ah("Ag", 1))
 ELECTRONS_MOL_PER_AH: Final = 3600.0 / float(FARADAY_C_PER_MOL)

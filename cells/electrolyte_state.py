@@ -24,7 +24,7 @@ from cells.electrolysis import (
     SILVER_G_PER_AH,
     AnodeComposition,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 # The order of the state. The first five are the electrolyte, the next two the electrodes, and the
 # rest what is assumed of the run and learnt from assays.

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from cells.checked_numbers import checked
+from config.refusals import InvalidError
 from lots.elements import METALS
-from lots.refusals import InvalidError
 
 Limit = Literal["basket_min", "basket_max", "copper_max", "palladium_max", "lots_max"]
 

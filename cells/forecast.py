@@ -20,7 +20,7 @@ from cells.checked_numbers import checked
 from cells.current_trend import MODEL_BY_NAME, ORIGIN_MIN, Trend, block_readings, fit_trends
 from cells.electrolysis import SILVER_G_PER_AH, AnodeComposition, anode_consumed_g_per_ah
 from cells.electrolyte_state import Estimate
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

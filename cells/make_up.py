@@ -19,8 +19,8 @@ from cells.stoichiometry import (
     dissolve_metal,
     nitrate_for_silver_g,
 )
+from config.refusals import InvalidError
 from lots.elements import ATOMIC_WEIGHTS
-from lots.refusals import InvalidError
 
 ML_PER_L: Final = 1000.0
 # Differences below these are rounding: a milligram of silver, a millimole of acid, a tenth of a mL.

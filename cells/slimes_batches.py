@@ -9,8 +9,8 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from cells.checked_numbers import checked
+from config.refusals import InvalidError
 from lots.elements import METALS
-from lots.refusals import InvalidError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

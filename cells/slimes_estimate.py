@@ -15,8 +15,8 @@ import numpy as np
 
 from cells.checked_numbers import checked
 from cells.electrolyte_state import COVERAGE_FACTOR
+from config.refusals import InvalidError
 from lots.elements import METALS
-from lots.refusals import InvalidError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -25,7 +25,7 @@ from cells.electrolyte_state import (
     Estimate,
     RunState,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ from typing import Final
 from cells.checked_numbers import checked
 from cells.electrolysis import SILVER_G_PER_G_DISSOLVED
 from cells.nitric_acid import acid_volume_ml, molarity_mol_per_l
+from config.refusals import InvalidError
 from lots.elements import ATOMIC_WEIGHTS, molar_mass
-from lots.refusals import InvalidError
 
 SILVER_NITRATE_G_PER_MOL: Final = float(molar_mass({"Ag": 1, "N": 1, "O": 3}))
 COPPER_NITRATE_G_PER_MOL: Final = float(molar_mass({"Cu": 1, "N": 2, "O": 6}))

@@ -12,8 +12,8 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from types import MappingProxyType
 from typing import Final, Literal
 
+from config.refusals import InvalidError
 from lots.fineness import WHOLE_PPT, parse_fineness
-from lots.refusals import InvalidError
 from lots.units import UG_PER_OZT, parse_decimal
 
 Direction = Literal["down", "half up", "half even"]

@@ -18,7 +18,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 ALPHABET: Final = "0123456789ABCDEFGHJKLMNPRSTVWXY"
 MODULUS: Final = 31

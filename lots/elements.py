@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Context, Decimal
 from typing import Final
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 METALS: Final = ("Ag", "Au", "Pt", "Pd", "Rh", "Cu")
 

@@ -11,8 +11,8 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from types import MappingProxyType
 from typing import Final
 
+from config.refusals import InvalidError
 from lots.elements import METALS
-from lots.refusals import InvalidError
 from lots.units import parse_decimal
 
 WHOLE_PPT: Final = Decimal(1000)

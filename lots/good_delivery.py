@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal
 
+from config.refusals import InvalidError
 from lots.bars import GROSS_RULES, bar_weight_ozt, fine_weight
 from lots.fineness import parse_fineness
-from lots.refusals import InvalidError
 
 Severity = Literal["outside", "advice"]
 

@@ -12,8 +12,8 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Final
 
+from config.refusals import InvalidError
 from lots.fineness import check_contents, parse_fineness
-from lots.refusals import InvalidError
 
 SILVER: Final = "Ag"
 ANALYSED: Final = ("Ag", "Cu", "Bi", "Fe", "Pb", "Pd", "Se", "Te")

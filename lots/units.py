@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation, localcontext
 from typing import Final
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 UG_PER_UNIT: Final[dict[str, Decimal]] = {
     "ug": Decimal(1),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Final
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from lots.units import TEXT_MAX, VOLUME_UL_MAX, parse_decimal
 
 UL_PER_UNIT: Final[dict[str, Decimal]] = {

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, diags_array, hstack, vstack
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.reconcile import Reconciliation, reconcile
 
 Floats = NDArray[np.float64]

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.linalg import qr, solve_triangular
 from scipy.sparse import coo_array, csc_array, csr_array, diags_array, eye_array, hstack, vstack
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.selected_inverse import Factor, factorise, selected_inverse
 
 Floats = NDArray[np.float64]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array, diags_array
 from scipy.sparse.csgraph import connected_components
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 Floats = NDArray[np.float64]
 

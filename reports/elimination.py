@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 # A sum this much smaller than its parts is taken as exact cancellation.
 CANCELLATION: Final = 1e-11

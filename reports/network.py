@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.covariance import factor_from_covariance
 from reports.observability import Standing
 from reports.reconcile import Reconciliation, reconcile

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array, vstack
 from scipy.stats import chi2
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.constrained_fit import Fit, fit
 from reports.elimination import Reduction, reduce_balances
 from reports.observability import Observability, from_reduction

@@ -7,7 +7,7 @@ import pytest
 
 from cells.coulometry import Ammeter, count_charge, cumulative_ah, sampling_bound_ah, silver_plated
 from cells.current_series import PowerCut, Reading, read_series
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)
 EXACT = Ammeter(u_gain=0.0)

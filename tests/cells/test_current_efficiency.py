@@ -10,7 +10,7 @@ from cells.current_efficiency import (
     current_efficiency,
     efficiency_prior,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def test_efficiency_is_crystal_over_faraday():

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from cells.current_series import PowerCut, Reading, read_series
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from cells.current_trend import BLOCKS_MAX, MODEL_BY_NAME, MODELS, block_readings, fit_trends
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 HOURS = np.linspace(0.0, 48.0, 25)
 

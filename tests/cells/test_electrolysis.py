@@ -12,7 +12,7 @@ from cells.electrolysis import (
     copper_gained_g,
     silver_taken_by_copper_g,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def test_pure_silver_anode_leaves_the_electrolyte_unchanged():

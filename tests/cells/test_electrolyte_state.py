@@ -25,7 +25,7 @@ from cells.electrolyte_state import (
     electrolyte_from_assay,
     step,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 ANODE = AnodeComposition(silver=0.85, copper=0.12, palladium=0.02, palladium_dissolving=0.5)
 

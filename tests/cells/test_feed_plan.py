@@ -6,7 +6,7 @@ import pytest
 
 from cells.feed_limits import FeedLimits, FeedWishes, GranuleLot
 from cells.feed_plan import plan_feed
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 G = 1_000_000
 

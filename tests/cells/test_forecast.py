@@ -9,7 +9,7 @@ import pytest
 from cells.electrolysis import AnodeComposition, anode_consumed_g_per_ah
 from cells.electrolyte_state import Estimate
 from cells.forecast import ForecastRules, RunSoFar, forecast_run, forecast_runs
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 AS_OF = datetime.datetime(2026, 3, 2, 8, 0, tzinfo=datetime.UTC)
 HOURS = np.linspace(0.0, 100.0, 21)

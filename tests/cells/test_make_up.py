@@ -5,7 +5,7 @@ import pytest
 from cells.electrolyte_state import Estimate
 from cells.make_up import Solution, Target, plan_bleed, plan_make_up, steady_bleed, uses_left
 from cells.nitric_acid import molarity_mol_per_l
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 # Molar masses: CIAAW/IUPAC 2021.
 AG, CU, AGNO3 = 107.8682, 63.546, 169.8722

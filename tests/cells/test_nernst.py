@@ -3,7 +3,7 @@
 import pytest
 
 from cells.nernst import copper_margin, nernst_potential_v
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def test_one_mole_per_litre_is_at_the_standard_potential():

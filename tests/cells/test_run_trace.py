@@ -24,7 +24,7 @@ from cells.electrolyte_state import (
 )
 from cells.run_trace import trace_run
 from cells.state_update import update_from_assay
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)
 POINTS = ((0, 6.0), (3, 5.5), (10, 5.0), (24, 4.0), (30, 3.8), (48, 3.0))

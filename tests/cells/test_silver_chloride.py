@@ -3,7 +3,7 @@
 import pytest
 
 from cells.silver_chloride import SURE_CLOUD_MOL_PER_L, rinse_sensitivity
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def test_a_drop_of_concentrated_acid_in_ten_millilitres():

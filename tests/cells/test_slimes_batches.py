@@ -5,7 +5,7 @@ import datetime
 import pytest
 
 from cells.slimes_batches import WaitingBag, group_bags, rank_bags
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 AS_OF = datetime.date(2026, 3, 31)
 

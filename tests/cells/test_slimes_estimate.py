@@ -13,7 +13,7 @@ from cells.slimes_estimate import (
     estimate_slimes,
     recovery_factors,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 # Invented: 1,500 g of silver with 2 g gold and 4 g palladium, nine tenths of it dissolved.
 PART = ChargePart(

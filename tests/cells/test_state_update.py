@@ -25,7 +25,7 @@ from cells.state_update import (
     update_from_remnant,
     update_from_volume,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 ANODE = AnodeComposition(silver=0.88, copper=0.12)
 

@@ -15,7 +15,7 @@ from cells.stoichiometry import (
     nitrate_for_silver_g,
     silver_in_nitrate_g,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def atoms(side):

@@ -4,7 +4,7 @@ import pytest
 
 from cells.electrolyte_state import Estimate
 from cells.warnings import MEASURED, PHYSICS, PRACTICE, Observed, Thresholds, evaluate
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 def _one(**figures):

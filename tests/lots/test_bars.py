@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from config.refusals import InvalidError
 from lots.bars import (
     GOLD_FINE_RULE,
     BarTable,
@@ -16,7 +17,6 @@ from lots.bars import (
     small_bar_fine_weight,
 )
 from lots.good_delivery import check_good_delivery
-from lots.refusals import InvalidError
 from lots.units import mass_to_ug
 
 

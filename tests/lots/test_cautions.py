@@ -2,8 +2,8 @@
 
 import pytest
 
+from config.refusals import UnknownError
 from lots.cautions import CAUTIONS, DEFERRAL, STEPS, cautions_for
-from lots.refusals import UnknownError
 
 STEPS_THAT_MUST_HAVE_TEXT = [
     "receive",

@@ -4,8 +4,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from config.refusals import InvalidError
 from lots.codes import ALPHABET, NUMBER_MAX, LotCode, make_code, parse_code, pure_check_value
-from lots.refusals import InvalidError
 
 SAMPLES = ["GR26-0417", "SL26-0001", "BR00-9999", "YY99-999999", "AA26-10000"]
 LETTERS = ALPHABET[10:]

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from config.refusals import InvalidError
 from lots.fineness import (
     ISO_9202,
     MarkList,
@@ -16,7 +17,6 @@ from lots.fineness import (
     mark_for,
     parse_fineness,
 )
-from lots.refusals import InvalidError
 
 
 def test_contents_of_a_contact_alloy():

@@ -9,8 +9,8 @@ from types import MappingProxyType
 
 import pytest
 
+from config.refusals import InvalidError
 from lots.grades import ASTM_B413, LimitBroken, grade_by_analysis, silver_grade
-from lots.refusals import InvalidError
 
 BEST = replace(
     ASTM_B413[0],

@@ -4,7 +4,7 @@ from decimal import Decimal
 
 import pytest
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from lots.units import (
     MASS_UG_MAX,
     canonical_unit,

@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_array
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports import constrained_fit
 from reports.covariance import factor_from_covariance, factor_from_sd
 from reports.observability import Standing

@@ -6,7 +6,7 @@ from fractions import Fraction
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from lots.units import (
     MASS_UG_MAX,
     UG_PER_UNIT,

@@ -12,6 +12,7 @@ import pytest
 from molmass import Formula
 from scipy import constants
 
+from config.refusals import InvalidError
 from lots.elements import (
     ATOMIC_WEIGHTS,
     FARADAY_C_PER_MOL,
@@ -22,7 +23,6 @@ from lots.elements import (
     electrochemical_equivalent_g_per_ah,
     molar_mass,
 )
-from lots.refusals import InvalidError
 
 # Relative difference between the tables that the two packages ship; hydrogen and chlorine vary in
 # nature, so their abridged values stand further from the isotopic mean.

@@ -11,7 +11,7 @@ from cells.nitric_acid import (
     density_g_per_ml,
     molarity_mol_per_l,
 )
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 
 
 @pytest.mark.parametrize(

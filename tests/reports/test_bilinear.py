@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import minimize
 from scipy.sparse import csr_array
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.bilinear import _Problem, _step_length, reconcile_bilinear
 from reports.covariance import factor_from_sd
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports.network import solve_network
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from lots.refusals import InvalidError
+from config.refusals import InvalidError
 from reports import constrained_fit
 from reports.covariance import factor_from_covariance, factor_from_sd
 from reports.reconcile import reconcile
