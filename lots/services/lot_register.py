@@ -7,6 +7,7 @@ from typing import Final
 from config.refusals import ConflictError, InvalidError
 from lots.codes import make_code, parse_code
 from lots.models import Lot, LotNumber, Party, Place
+from lots.queries.raw_sql import fetch
 from lots.services.recording import Act
 from lots.texts import DESCRIPTION_MAX, checked_text
 
@@ -35,12 +36,22 @@ def next_code(prefix: str, year: int) -> str:
 
     A number that a lot labelled before the ledger began already bears is passed over.
     """
-    row, _ = LotNumber.objects.get_or_create(prefix=prefix, year=year)
-    row.last_number += 1
-    while Lot.objects.filter(code=str(make_code(prefix, year, row.last_number))).exists():
-        row.last_number += 1
-    row.save(update_fields=["last_number"])
-    return str(make_code(prefix, year, row.last_number))
+    while True:
+        code = str(make_code(prefix, year, _next_number(prefix, year)))
+        if not fetch("SELECT 1 FROM lots_lot WHERE code = %s", [code]):
+            return code
+
+
+def _next_number(prefix: str, year: int) -> int:
+    counted = fetch(
+        "UPDATE lots_lotnumber SET last_number = last_number + 1 "
+        "WHERE prefix = %s AND year = %s RETURNING last_number",
+        [prefix, year],
+    )
+    if counted:
+        number: int = counted[0][0]
+        return number
+    return LotNumber.objects.create(prefix=prefix, year=year, last_number=1).last_number
 
 
 def register_lot(

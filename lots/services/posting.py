@@ -6,15 +6,15 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from django.db import connection
 from django.db.models import F
 
 from config.refusals import ConflictError
 from lots import clock
 from lots.metals import Metal
 from lots.models import (
-    Account,
     BooksMonth,
     ClaimEntry,
     Entry,
@@ -26,10 +26,12 @@ from lots.models import (
     Party,
 )
 from lots.queries.holdings import AsOf, holdings
+from lots.queries.raw_sql import fetch, moment_of, placeholders
 from lots.queries.standings import standings_of
 from lots.services.drafts import Draft, Line
 from lots.services.overdraft import check_not_below_zero
-from lots.services.recording import Act, check_not_future, lock_ledger
+from lots.services.recording import Act, check_not_future
+from lots.services.row_writer import insert_rows
 from lots.services.written import Written, digest_of
 
 
@@ -42,6 +44,38 @@ class _Posting:
     recorded_at: dt.datetime
     house_id: int
     owners: dict[int, int]
+
+
+@dataclass(frozen=True)
+class _Books:
+    """Where the books stand: what each posting goes on from."""
+
+    last_sequence: int
+    last_digest: str
+    last_recorded_at: dt.datetime | None
+    house_id: int | None
+    closed_until: dt.datetime | None
+
+
+def _read_books() -> _Books:
+    """All of it in one statement, which takes the ledger's lock as well.
+
+    Services hold the lock already; it costs nothing to see to it here, where it matters.
+    """
+    lock = " FOR UPDATE OF head" if connection.features.has_select_for_update else ""
+    ((sequence, digest, recorded_at, house_id, closed_until),) = fetch(
+        "SELECT last_sequence, last_digest, last_recorded_at, "
+        "(SELECT MIN(id) FROM lots_party WHERE kind = 'house'), "
+        "(SELECT MAX(ends_at) FROM lots_booksmonth WHERE state = 'closed') "
+        f"FROM lots_ledgerhead head WHERE id = 1{lock}"
+    )
+    return _Books(
+        sequence,
+        digest,
+        moment_of(recorded_at) if recorded_at else None,
+        house_id,
+        moment_of(closed_until) if closed_until else None,
+    )
 
 
 def house() -> Party:
@@ -65,24 +99,26 @@ def post(draft: Draft, act: Act) -> Movement:
     volume, or a customer's claim below zero at that moment or any later one (`lot_overdrawn`,
     `claim_overdrawn`, naming lot and date). Lines that don't balance are our own mistake.
     """
-    head = lock_ledger()
+    books = _read_books()
     now = clock.now()
-    recorded_at = max(now, head.last_recorded_at or now)
+    recorded_at = max(now, books.last_recorded_at or now)
     _check_balanced(draft)
-    _check_moment(act.moment, recorded_at)
-    posting = _Posting(draft, act.moment, recorded_at, house().pk, _owners(draft, act))
+    check_not_future(act.moment, recorded_at)
+    _check_month_open(act.moment, books.closed_until)
+    house_id = books.house_id or house().pk
+    posting = _Posting(draft, act.moment, recorded_at, house_id, _owners(draft, act))
     entries = _entries(posting)
     written = Written(entries, _claims(posting, entries), _materials(posting), _standings(posting))
     check_not_below_zero(act.moment, posting.house_id, written)
-    movement = _write(posting, act, head, written)
+    movement = _write(posting, act, books, written)
     _follow(draft, written)
     return movement
 
 
-def _write(posting: _Posting, act: Act, head: LedgerHead, written: Written) -> Movement:
+def _write(posting: _Posting, act: Act, books: _Books, written: Written) -> Movement:
     draft = posting.draft
     movement = Movement(
-        sequence=head.last_sequence + 1,
+        sequence=books.last_sequence + 1,
         kind=draft.kind,
         stage=draft.stage,
         cause=draft.cause,
@@ -94,24 +130,23 @@ def _write(posting: _Posting, act: Act, head: LedgerHead, written: Written) -> M
         refers_to=draft.refers_to,
         note=act.note,
     )
-    movement.digest = digest_of(head.last_digest, movement, written)
+    movement.digest = digest_of(books.last_digest, movement, written)
     movement.save(force_insert=True)
-    _insert(Entry, written.entries, movement)
-    _insert(ClaimEntry, written.claims, movement)
-    _insert(MaterialEntry, written.materials, movement)
-    _insert(LotStanding, written.standings, movement)
-    head.last_sequence = movement.sequence
-    head.last_digest = movement.digest
-    head.last_recorded_at = posting.recorded_at
-    head.save(update_fields=["last_sequence", "last_digest", "last_recorded_at"])
+    for model, rows in (
+        (Entry, written.entries),
+        (ClaimEntry, written.claims),
+        (MaterialEntry, written.materials),
+        (LotStanding, written.standings),
+    ):
+        for row in rows:
+            row.movement = movement
+        insert_rows(model, rows)
+    LedgerHead.objects.filter(pk=1).update(
+        last_sequence=movement.sequence,
+        last_digest=movement.digest,
+        last_recorded_at=posting.recorded_at,
+    )
     return movement
-
-
-def _insert(model: type[Any], rows: list[Any], movement: Movement) -> None:
-    for row in rows:
-        row.movement = movement
-    if rows:
-        model.objects.bulk_create(rows)
 
 
 def _owners(draft: Draft, act: Act) -> dict[int, int]:
@@ -144,31 +179,31 @@ def _check_balanced(draft: Draft) -> None:
     assert not unbalanced, f"movement does not balance: {unbalanced}"
 
 
-def _check_moment(moment: dt.datetime, recorded_at: dt.datetime) -> None:
-    check_not_future(moment, recorded_at)
-    # Months close in order, so a closed month also locks all before it: a movement there would
-    # change what it opened with.
+def _check_month_open(moment: dt.datetime, closed_until: dt.datetime | None) -> None:
+    """Months close in order, so a closed month also locks all before it.
+
+    A movement there would change what the closed month opened with.
+    """
+    if closed_until is None or moment >= closed_until:
+        return
     month = (
         BooksMonth.objects.filter(state=BooksMonth.State.CLOSED, ends_at__gt=moment)
         .order_by("first_day")
         .first()
     )
-    if month is not None:
-        raise ConflictError(
-            f"The books of {month} are closed.",
-            code="month_closed",
-            field="occurred_at",
-            value=moment.isoformat(),
-            remedy="Record it in the open month and refer to the movement it corrects.",
-        )
+    raise ConflictError(
+        f"The books of {month} are closed.",
+        code="month_closed",
+        field="occurred_at",
+        value=moment.isoformat(),
+        remedy="Record it in the open month and refer to the movement it corrects.",
+    )
 
 
 def _entries(posting: _Posting) -> list[Entry]:
-    codes = {line.account for line in posting.draft.lines if line.account}
     account_ids: dict[str, int] = {}
-    if codes:
-        found = Account.objects.filter(code__in=codes).order_by()
-        account_ids = dict(found.values_list("code", "pk"))
+    if any(line.account for line in posting.draft.lines):
+        account_ids = dict(fetch("SELECT code, id FROM lots_account"))
     return [
         Entry(
             lot=line.lot,
@@ -263,9 +298,10 @@ def _follow(draft: Draft, written: Written) -> None:
         return
     stored = {
         pk: (state, owner_id, place_id)
-        for pk, state, owner_id, place_id in Lot.objects.filter(pk__in=lots)
-        .order_by()
-        .values_list("pk", "state", "owner_id", "place_id")
+        for pk, state, owner_id, place_id in fetch(
+            f"SELECT id, state, owner_id, place_id FROM lots_lot WHERE id IN {placeholders(lots)}",
+            list(lots),
+        )
     }
     standings = standings_of([line.lot for line in draft.standings], AsOf())
     doubtful = [

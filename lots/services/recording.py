@@ -21,6 +21,7 @@ from django.db.models import Model
 from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import LedgerHead, RecordedRequest
+from lots.queries.raw_sql import fetch
 from lots.texts import checked_text
 
 P = ParamSpec("P")
@@ -76,10 +77,8 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
         with transaction.atomic():
             head = lock_ledger()
             fingerprint = fingerprint_of(action, kwargs)
-            if act.key:
-                earlier = RecordedRequest.objects.filter(key=act.key).first()
-                if earlier is not None:
-                    return cast(M, _same_again(earlier, action, fingerprint))
+            if act.key and _is_recorded(act.key):
+                return cast(M, _same_again(act.key, action, fingerprint))
             now = clock.now()
             moment = act.occurred_at or now
             check_not_future(moment, max(now, head.last_recorded_at or now))
@@ -178,7 +177,12 @@ def _check_act(act: Act) -> None:
         )
 
 
-def _same_again(earlier: RecordedRequest, action: str, fingerprint: str) -> Model:
+def _is_recorded(key: str) -> bool:
+    return bool(fetch("SELECT 1 FROM lots_recordedrequest WHERE key = %s", [key]))
+
+
+def _same_again(key: str, action: str, fingerprint: str) -> Model:
+    earlier = RecordedRequest.objects.get(key=key)
     if earlier.action != action or earlier.fingerprint != fingerprint:
         raise ConflictError(
             "This idempotency key was already used for another request.",

@@ -130,9 +130,17 @@ def test_without_the_lock_both_overdraw_it(
     numbers = iter(range(1, 100))
 
     def no_lock() -> LedgerHead:
-        head = LedgerHead.objects.get(pk=1)
-        head.last_sequence += 10 * next(numbers)
-        return head
+        return LedgerHead.objects.get(pk=1)
+
+    def read_without_lock() -> posting._Books:
+        head = no_lock()
+        return posting._Books(
+            head.last_sequence + 10 * next(numbers),
+            head.last_digest,
+            head.last_recorded_at,
+            works.house.pk,
+            None,
+        )
 
     checked = overdraft.check_not_below_zero
 
@@ -142,7 +150,7 @@ def test_without_the_lock_both_overdraw_it(
 
     codes = iter(range(1, 100))
     monkeypatch.setattr(recording, "lock_ledger", no_lock)
-    monkeypatch.setattr(posting, "lock_ledger", no_lock)
+    monkeypatch.setattr(posting, "_read_books", read_without_lock)
     monkeypatch.setattr(posting, "check_not_below_zero", check_then_wait)
     for module in ("process_batches", "lot_register"):
         monkeypatch.setattr(
