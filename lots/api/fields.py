@@ -51,6 +51,20 @@ def show_metals(metals: Mapping[str, int]) -> dict[str, dict[str, Any]]:
     return {metal: show_mass(metals[metal]) for metal in Metal.values if metal in metals}
 
 
+@extend_schema_field({"type": "string", "example": "31.25"})
+class ExactField(serializers.Field):  # type: ignore[type-arg]
+    """A decimal figure exactly as it is sent, text or a JSON number; its limits are the service's.
+
+    The framework's own field pads with noughts, and so hides how many decimals were given.
+    """
+
+    def to_internal_value(self, data: Any) -> Decimal:
+        return parse_decimal(data, field=full_name(self))
+
+    def to_representation(self, value: Decimal) -> str:
+        return f"{value:f}"
+
+
 @extend_schema_field(_MASS_IN)
 class MassField(serializers.Field):  # type: ignore[type-arg]
     """A mass with its unit, "41.87 ozt" or {"value": "41.87", "unit": "ozt"}; micrograms inside."""

@@ -126,6 +126,8 @@ def _field_schema(name: str, hint: Any, by_metal: Collection[str]) -> dict[str, 
     origin = get_origin(hint)
     if inspect.isclass(origin) and issubclass(origin, Mapping):
         return {"type": "object", "additionalProperties": holds}
+    if inspect.isclass(origin) and issubclass(origin, Collection):
+        return {"type": "array", "items": holds}
     if name in by_metal:
         return schema_of(hint, by_metal)
     return {**holds, "nullable": True} if type(None) in get_args(hint) else dict(holds)
@@ -146,6 +148,8 @@ def _quantity(value: Any, shown: Any) -> Any:
         return None
     if isinstance(value, Mapping):
         return {str(show(key)): shown(each) for key, each in value.items()}
+    if isinstance(value, Collection):
+        return [shown(each) for each in value]
     return shown(value)
 
 

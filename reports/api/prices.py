@@ -9,6 +9,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
+from lots.api.fields import ExactField
 from lots.metals import Metal
 from lots.services.recording import Act
 from reports.api.month_end import OFFICE
@@ -49,7 +50,7 @@ class PriceViewSet(ReadOnlyModelViewSet[MetalPrice]):
 class PriceInput(ActSerializer):
     metal = serializers.ChoiceField(choices=Metal.choices)
     per_unit = serializers.ChoiceField(choices=MetalPrice.Unit.choices)
-    price = serializers.DecimalField(max_digits=24, decimal_places=9)
+    price = ExactField()
     currency = serializers.CharField(max_length=40, help_text="ISO 4217, such as EUR.")
     from_date = serializers.DateField()
     source = serializers.CharField(  # type: ignore[assignment]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 import django_filters as filters
@@ -15,10 +16,11 @@ from rest_framework.views import APIView
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import PROBLEMS, ActSerializer, CommandView
-from lots.api.fields import ShownMetals, shown_code
+from lots.api.fields import ExactField, ShownMetals, full_name, shown_code
 from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
+from lots.fineness import parse_fineness
 from lots.models import Lot
 from lots.services.recording import Act
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
@@ -108,18 +110,21 @@ def settlement_of(code: str) -> Settlement:
     return get_object_or_404(Settlement, code=code)
 
 
+class PartsField(ExactField):
+    """Parts per thousand, from nought to all of it."""
+
+    def to_internal_value(self, data: Any) -> Decimal:
+        return parse_fineness(data, field=full_name(self))
+
+
 class PrepareSettlementInput(ActSerializer):
     kind = serializers.ChoiceField(choices=Settlement.Kind.choices)
     impurities_ppt = serializers.DictField(
-        child=serializers.DecimalField(
-            max_digits=10, decimal_places=6, min_value=0, max_value=1000
-        ),
+        child=PartsField(),
         required=False,
         help_text="Parts per thousand by element, for penalties.",
     )
-    tax = serializers.DecimalField(
-        max_digits=18,
-        decimal_places=6,
+    tax = ExactField(
         required=False,
         help_text="An amount the user worked out; positive is due to the customer.",
     )
@@ -211,7 +216,7 @@ class WhatIfInput(serializers.Serializer[Any]):
         help_text="By metal and side (house, counterparty, umpire), parts per thousand.",
     )
     prices = serializers.DictField(required=False, help_text="By metal, money per troy ounce.")
-    weight_g = serializers.DecimalField(max_digits=24, decimal_places=9, required=False)
+    weight_g = ExactField(required=False)
     terms = serializers.DictField(required=False, help_text="Fields that replace the frozen ones.")
     is_provisional = serializers.BooleanField(required=False)
 

@@ -6,6 +6,7 @@ from rest_framework.routers import SimpleRouter
 from reports.api import (
     accounts,
     adjustments,
+    best_estimate,
     counts,
     inventory,
     losses,
@@ -40,6 +41,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("reports/losses/", losses.LossesReport.as_view()),
     path("reports/losses/movements/", losses.LossMovements.as_view()),
     path("reports/months/<str:month>/", months.MonthReport.as_view()),
+    path("reports/months/<str:month>/best-estimate/", best_estimate.MonthEstimate.as_view()),
+    path("reports/months/<str:month>/doubt/", best_estimate.MonthDoubt.as_view()),
+    path("reports/months/<str:month>/differences/", best_estimate.MonthDifferences.as_view()),
     path("reports/claims/", months.ClaimsReport.as_view()),
     path("reports/accounts/<str:party>/", accounts.AccountReport.as_view()),
     path("reports/movements/", accounts.MovementsReport.as_view()),

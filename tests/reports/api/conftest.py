@@ -69,21 +69,22 @@ def ran(works: SimpleNamespace) -> SimpleNamespace:
         act=bench.act(95),
     )
     bags = [bag for run in runs for bag in run.slimes_bags.all()]
-    recovery = group_bags(bags=bags, place=works.places["wet-bench"], act=bench.act(100))
-    record_output(
-        batch=recovery,
-        output=Output(
-            form="fine_gold",
-            place=works.places["fine-safe"],
-            weight=bench.weight("5"),
-            declared={"Au": Decimal("995")},
-        ),
-        act=bench.act(101),
+    for number, bag in enumerate(bags):
+        _recover(bench, bag, 100 + 10 * number)
+    return SimpleNamespace(bench=bench, runs=runs, batch=batch, bags=bags, works=works)
+
+
+def _recover(bench: Bench, bag: Any, hours: float) -> None:
+    place = bench.works.places["wet-bench"]
+    recovery = group_bags(bags=[bag], place=place, act=bench.act(hours))
+    gold = Output(
+        form="fine_gold",
+        place=bench.works.places["fine-safe"],
+        weight=bench.weight("2.5"),
+        declared={"Au": Decimal("995")},
     )
-    finish_recovery(batch=recovery, act=bench.act(102))
-    return SimpleNamespace(
-        bench=bench, runs=runs, batch=batch, bags=bags, recovery=recovery, works=works
-    )
+    record_output(batch=recovery, output=gold, act=bench.act(hours + 1))
+    finish_recovery(batch=recovery, act=bench.act(hours + 2))
 
 
 def _run(bench: Bench, cell: Cell, batch: Any, hours: float) -> Any:
