@@ -134,7 +134,7 @@ def _flows(summary: Any) -> list[tuple[str, dict[str, int]]]:
             "Electrolyte at the end" if summary.run.closed_at else "Electrolyte by the book now",
             summary.electrolyte_out.metals,
         ),
-        ("Found less book", summary.difference),
+        ("Difference, book less found", summary.difference),
     )
     return [(name, _ordered(metals)) for name, metals in lines if metals]
 

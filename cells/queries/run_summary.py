@@ -1,8 +1,9 @@
 """A run's account: what was charged, what passed, what was weighed, and what is unaccounted for.
 
-Sign of the difference: what was found (weighed, measured or reckoned by charge) less the book, so a
-loss is negative. For every metal, remnant + slimes + crystal + rinse + bled + electrolyte out, less
-charged + electrolyte in + added + corrections, is the difference to the microgram.
+Sign of the difference: book less what was found (weighed, measured or reckoned by charge), so an
+apparent loss is positive, as on every report. For every metal, charged + electrolyte in + added +
+corrections, less remnant + slimes + crystal + rinse + bled + electrolyte out, is the difference to
+the microgram.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ class Crystal:
 
 @dataclass(frozen=True)
 class RunSummary:
-    """One run's account. Masses are micrograms by metal; `difference` is found less book.
+    """One run's account. Masses are micrograms by metal; `difference` is book less found.
 
     `corrections` is what movements outside the run changed in its charge and electrolyte while it
     lasted, such as a late assay of a lot that was charged.
@@ -249,12 +250,7 @@ def _until(entries: str, moment: str, as_of: AsOf) -> Q:
 def _summary(rows: _Rows) -> RunSummary:
     run, flows = rows.run, rows.flows
     charged = _sum(each for each in flows if each.kind == _KIND.CHARGE and _is_made(each))
-    difference = {
-        metal: -mass_ug
-        for metal, mass_ug in _sum(
-            each for each in flows if each.account == chart.CELL_DIFFERENCE
-        ).items()
-    }
+    difference = _sum(each for each in flows if each.account == chart.CELL_DIFFERENCE)
     crystal = _crystal(flows, rows.harvest) if rows.harvest is not None else None
     charge = _charge(run)
     return RunSummary(

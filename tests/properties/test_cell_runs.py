@@ -189,7 +189,7 @@ def test_any_run_is_accounted_for_and_can_be_taken_back(cell_works, act, made):
                     account.electrolyte_out.metals,
                 )
             )
-            assert went_out - came_in == account.difference.get(metal, 0), metal
+            assert came_in - went_out == account.difference.get(metal, 0), metal
         for step in Movement.objects.filter(run_movement__run=run).order_by("-sequence"):
             reverse_movement(movement=step, reason="taken back", act=act(7))
             assert_books_hold()

@@ -63,7 +63,7 @@ def assert_accounted_for(account) -> None:
                 account.electrolyte_out.metals,
             )
         )
-        assert went_out - came_in == account.difference.get(metal, 0), metal
+        assert came_in - went_out == account.difference.get(metal, 0), metal
 
 
 def test_what_went_in_is_what_came_out(closed):
@@ -122,7 +122,7 @@ def test_the_difference_as_a_percentage_of_the_silver_charged(closed):
     account = run_summary(closed)
     loss = account.difference["Ag"]
     assert account.difference_percent == round(Decimal(100) * loss / 1_387_500_000, 4)
-    moved = -account.run.closing_movement.entries.get(account__isnull=False, metal="Ag").mass_ug
+    moved = account.run.closing_movement.entries.get(account__isnull=False, metal="Ag").mass_ug
     assert loss == moved
 
 
