@@ -100,13 +100,18 @@ class BarTable:
     fine_ozt: Mapping[str, tuple[Decimal, ...]]
 
 
-def gross_weight(metal: str, mass_ug: int, *, turn_of_scale: bool = False) -> GrossWeight:
+def gross_weight(
+    metal: str, mass_ug: int, *, turn_of_scale: bool = False, agreed: RoundingRule | None = None
+) -> GrossWeight:
     """The gross weight of a gold or silver bar in troy ounces, rounded down to the trade's step.
 
     Gold goes by 0.025 and silver by 0.1 ounce. With `turn_of_scale` (gold on a beam balance) a bar
     that exceeds the step by less than 0.002 ounce loses one step. A mass within half a microgram of
-    the step counts as reaching it. Raises InvalidError `no_bar_rule` or `not_positive`.
+    the step counts as reaching it. `agreed` is another rule of the parties', for any metal. Raises
+    InvalidError `no_bar_rule`, `two_rules` or `not_positive`.
     """
+    if agreed is not None:
+        return _gross_as_agreed(metal, mass_ug, agreed, turn_of_scale)
     rule = GROSS_RULES.get(metal)
     if rule is None or (turn_of_scale and metal != "Au"):
         raise InvalidError(
@@ -127,6 +132,26 @@ def gross_weight(metal: str, mass_ug: int, *, turn_of_scale: bool = False) -> Gr
     if turn_of_scale:
         stated += f", one step less unless exceeded by {TURN_OF_SCALE_OZT} ozt"
     return GrossWeight(metal, mass_ug, gross_ozt, stated)
+
+
+def _gross_as_agreed(
+    metal: str, mass_ug: int, rule: RoundingRule, turn_of_scale: bool
+) -> GrossWeight:
+    if turn_of_scale:
+        raise InvalidError(
+            "The turn of the scale belongs to the London rule.",
+            code="two_rules",
+            field="turn_of_scale",
+            remedy="Leave out either the turn of the scale or the agreed rule.",
+        )
+    if mass_ug <= 0:
+        raise _weightless("mass", mass_ug)
+    allowance_ug = _LEDGER_ROUNDING_UG if rule.direction == "down" else Decimal(0)
+    with localcontext(_EXACT):
+        gross_ozt = rule.apply((mass_ug + allowance_ug) / UG_PER_OZT)
+    if gross_ozt <= 0:
+        raise _weightless("mass", mass_ug)
+    return GrossWeight(metal, mass_ug, gross_ozt, f"{rule} ozt, agreed between the parties")
 
 
 def fine_weight(

@@ -26,6 +26,9 @@ APPEND_ONLY: Final = (
     "lots_assayruling",
     "lots_contentchange",
     "lots_withdrawal",
+    "lots_impurityanalysis",
+    "lots_deliverynote",
+    "lots_deliveryline",
 )
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"

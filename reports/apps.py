@@ -8,6 +8,7 @@ class ReportsConfig(AppConfig):
         "reports_contractterms",
         "reports_countedmetal",
         "reports_monthreopening",
+        "reports_accessrecord",
     )
     ledger_checks = "reports.queries.month_checks.CHECKS"
 

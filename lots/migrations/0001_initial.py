@@ -135,20 +135,31 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
-            name='Document',
+            name='BarRecord',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('name', models.CharField(max_length=120)),
-                ('content_type', models.CharField(max_length=60)),
-                ('size_bytes', models.PositiveIntegerField()),
-                ('sha256', models.CharField(max_length=64)),
-                ('file', models.FileField(max_length=200, upload_to=lots.models.lot.document_path)),
-                ('added_at', models.DateTimeField(auto_now_add=True)),
-                ('added_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='documents', to='lots.lot')),
+                ('mark', models.CharField(help_text='As stamped on the bar.', max_length=40)),
+                ('metal', models.CharField(choices=[('Ag', 'Silver'), ('Au', 'Gold'), ('Pt', 'Platinum'), ('Pd', 'Palladium'), ('Rh', 'Rhodium'), ('Cu', 'Copper')], max_length=2)),
+                ('mass_ug', models.BigIntegerField()),
+                ('gross_ozt', models.DecimalField(decimal_places=6, max_digits=14)),
+                ('gross_rule', models.CharField(max_length=200)),
+                ('fineness_ppt', models.DecimalField(decimal_places=6, max_digits=10)),
+                ('fine_ozt', models.DecimalField(blank=True, decimal_places=6, max_digits=14, null=True)),
+                ('fine_basis', models.CharField(choices=[('formula', 'Formula'), ('agreed table', 'Agreed table'), ('not stated', 'Not stated')], max_length=12)),
+                ('fine_rule', models.CharField(max_length=200)),
+                ('fine_source', models.CharField(blank=True, max_length=300)),
+                ('listed_at', models.DateTimeField(db_index=True)),
+                ('recorded_at', models.DateTimeField()),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('struck_at', models.DateTimeField(blank=True, null=True)),
+                ('struck_reason', models.CharField(blank=True, max_length=200)),
+                ('assay', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bar_records', to='lots.assay')),
+                ('listed_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('struck_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bar_records', to='lots.lot')),
             ],
             options={
-                'ordering': ['lot_id', 'id'],
+                'ordering': ['-listed_at', '-id'],
             },
         ),
         migrations.CreateModel(
@@ -285,6 +296,24 @@ class Migration(migrations.Migration):
             field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='lots_received', to='lots.party'),
         ),
         migrations.CreateModel(
+            name='ImpurityAnalysis',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('certificate', models.CharField(blank=True, max_length=80)),
+                ('contents_ppt', models.JSONField(help_text='Parts per thousand by element, as text.')),
+                ('reported_at', models.DateTimeField(db_index=True)),
+                ('recorded_at', models.DateTimeField()),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('recorded_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='impurity_analyses', to='lots.lot')),
+                ('laboratory', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to='lots.party')),
+            ],
+            options={
+                'verbose_name_plural': 'impurity analyses',
+                'ordering': ['-reported_at', '-id'],
+            },
+        ),
+        migrations.CreateModel(
             name='Entry',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
@@ -304,6 +333,43 @@ class Migration(migrations.Migration):
             options={
                 'verbose_name_plural': 'entries',
                 'ordering': ['movement_id', 'id'],
+            },
+        ),
+        migrations.CreateModel(
+            name='Document',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('kind', models.CharField(choices=[('source_declaration', 'Declaration of source'), ('identity', 'Proof of identity'), ('contract', 'Contract'), ('certificate', 'Certificate'), ('other', 'Other')], db_index=True, default='other', max_length=18)),
+                ('retention_until', models.DateField(blank=True, db_index=True, help_text='Kept at least until the end of this day.', null=True)),
+                ('name', models.CharField(max_length=120)),
+                ('content_type', models.CharField(max_length=60)),
+                ('size_bytes', models.PositiveIntegerField()),
+                ('sha256', models.CharField(max_length=64)),
+                ('file', models.FileField(max_length=200, upload_to=lots.models.lot.document_path)),
+                ('added_at', models.DateTimeField(auto_now_add=True)),
+                ('added_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('lot', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='documents', to='lots.lot')),
+                ('party', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='documents', to='lots.party')),
+            ],
+            options={
+                'ordering': ['lot_id', 'id'],
+            },
+        ),
+        migrations.CreateModel(
+            name='DeliveryNote',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('code', models.CharField(max_length=20, unique=True)),
+                ('kind', models.CharField(choices=[('shipment', 'Shipment'), ('return', 'Return')], max_length=8)),
+                ('carrier', models.CharField(blank=True, max_length=200)),
+                ('delivered_at', models.DateTimeField(db_index=True)),
+                ('recorded_at', models.DateTimeField()),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('delivered_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('party', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='delivery_notes', to='lots.party')),
+            ],
+            options={
+                'ordering': ['-delivered_at', '-id'],
             },
         ),
         migrations.CreateModel(
@@ -452,6 +518,25 @@ class Migration(migrations.Migration):
             ],
             bases=('lots.measurement',),
         ),
+        migrations.CreateModel(
+            name='DeliveryLine',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('bar_record', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='lots.barrecord')),
+                ('note', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='lines', to='lots.deliverynote')),
+                ('lot', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='delivery_lines', to='lots.lot')),
+                ('movement', models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='delivery_line', to='lots.movement')),
+                ('weighing', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='lots.weighing')),
+            ],
+            options={
+                'ordering': ['note_id', 'id'],
+            },
+        ),
+        migrations.AddField(
+            model_name='barrecord',
+            name='weighing',
+            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bar_records', to='lots.weighing'),
+        ),
         migrations.AddIndex(
             model_name='measurement',
             index=models.Index(fields=['lot', 'kind', 'taken_at'], name='measurement_lot_kind'),
@@ -488,6 +573,10 @@ class Migration(migrations.Migration):
             model_name='entry',
             constraint=models.CheckConstraint(condition=models.Q(('mass_ug', 0), _negated=True), name='entry_not_zero'),
         ),
+        migrations.AddConstraint(
+            model_name='document',
+            constraint=models.CheckConstraint(condition=models.Q(('lot__isnull', True), ('party__isnull', True), _connector='XOR'), name='document_about_one_thing'),
+        ),
         migrations.AddIndex(
             model_name='claimentry',
             index=models.Index(fields=['owner', 'metal', 'occurred_at', 'mass_ug'], name='claim_owner_balance'),
@@ -523,5 +612,17 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='weighing',
             constraint=models.CheckConstraint(condition=models.Q(('tare_ug__gte', 0), ('net_ug__gt', 0)), name='weighing_positive'),
+        ),
+        migrations.AddConstraint(
+            model_name='barrecord',
+            constraint=models.UniqueConstraint(condition=models.Q(('struck_at', None)), fields=('lot',), name='bar_record_one_a_lot'),
+        ),
+        migrations.AddConstraint(
+            model_name='barrecord',
+            constraint=models.UniqueConstraint(condition=models.Q(('struck_at', None)), fields=('mark',), name='bar_record_one_a_mark'),
+        ),
+        migrations.AddConstraint(
+            model_name='barrecord',
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('struck_at', None), ('struck_by', None)), models.Q(('struck_at__isnull', False), ('struck_by__isnull', False)), _connector='OR'), name='bar_record_struck_by_someone'),
         ),
     ]

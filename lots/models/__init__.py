@@ -1,5 +1,6 @@
 """Facts of the works: who, where, what lots, what was measured, and the ledger itself."""
 
+from lots.models.fine_metal import BarRecord, DeliveryLine, DeliveryNote, ImpurityAnalysis
 from lots.models.ledger import (
     Account,
     BooksMonth,
@@ -31,12 +32,16 @@ __all__ = [
     "AssayResult",
     "AssayRuling",
     "Balance",
+    "BarRecord",
     "BooksMonth",
     "ClaimEntry",
     "ContentChange",
+    "DeliveryLine",
+    "DeliveryNote",
     "Document",
     "Entry",
     "Excess",
+    "ImpurityAnalysis",
     "LedgerHead",
     "Lot",
     "LotNumber",

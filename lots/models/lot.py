@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
+from django.db.models import Q
 
 from lots.models.reference import Party, Place
 
@@ -108,9 +109,25 @@ def document_path(document: Document, filename: str) -> str:
 
 
 class Document(models.Model):
-    """A photo or paper attached to a lot, kept as it was uploaded."""
+    """A photo or paper about a lot, or about a party, kept as it was uploaded."""
 
-    lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="documents")
+    class Kind(models.TextChoices):
+        SOURCE_DECLARATION = "source_declaration", "Declaration of source"
+        IDENTITY = "identity", "Proof of identity"
+        CONTRACT = "contract", "Contract"
+        CERTIFICATE = "certificate", "Certificate"
+        OTHER = "other", "Other"
+
+    lot = models.ForeignKey(
+        Lot, on_delete=models.PROTECT, null=True, blank=True, related_name="documents"
+    )
+    party = models.ForeignKey(
+        Party, on_delete=models.PROTECT, null=True, blank=True, related_name="documents"
+    )
+    kind = models.CharField(max_length=18, choices=Kind.choices, default=Kind.OTHER, db_index=True)
+    retention_until = models.DateField(
+        null=True, blank=True, db_index=True, help_text="Kept at least until the end of this day."
+    )
     name = models.CharField(max_length=120)
     content_type = models.CharField(max_length=60)
     size_bytes = models.PositiveIntegerField()
@@ -123,6 +140,12 @@ class Document(models.Model):
 
     class Meta:
         ordering = ["lot_id", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(lot__isnull=True) ^ Q(party__isnull=True),
+                name="document_about_one_thing",
+            ),
+        ]
 
     def __str__(self) -> str:
-        return f"{self.name} on {self.lot}"
+        return f"{self.name} on {self.lot or self.party}"

@@ -1,16 +1,19 @@
-"""A photo or a paper is attached to a lot and kept as it was uploaded."""
+"""A photo or a paper is attached to a lot or a party and kept as it was uploaded."""
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
+from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Final
 
 from django.conf import settings
 from django.core.files.base import File
+from django.utils import timezone
 
 from config.refusals import ConflictError, InvalidError
-from lots.models import Document, Lot
+from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
 from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
@@ -32,25 +35,44 @@ _HEAD_BYTES: Final = 16
 NAME_MAX: Final = 120
 
 
+@dataclass(frozen=True)
+class Filing:
+    """What a document is, and the last day it must be kept until, if the user's law says one."""
+
+    kind: str = Document.Kind.OTHER
+    retention_until: dt.date | None = None
+
+
 @recorded_once
 def attach_document(
-    *, lot: Lot, file: File[bytes], act: Act, name: str = "", claimed_type: str = ""
+    *,
+    file: File[bytes],
+    act: Act,
+    lot: Lot | None = None,
+    party: Party | None = None,
+    name: str = "",
+    claimed_type: str = "",
+    filing: Filing | None = None,
 ) -> Document:
-    """Attaches a PDF, PNG, JPEG or WebP file to a lot, stored under the hash of its content.
+    """Attaches a PDF, PNG, JPEG or WebP file to a lot or to a party, stored under its hash.
 
     The file must be what its name's ending, and `claimed_type` when given, say it is. Raises
     InvalidError `empty_file`, `too_large`, `type_not_allowed`, `not_what_it_claims`, `empty`,
-    `too_long`, `not_text`; ConflictError `already_attached`.
+    `too_long`, `not_text`, `unknown_choice`, `retention_passed`; ConflictError `already_attached`.
     """
+    assert (lot is None) != (party is None)
+    filing = filing or Filing()
+    _check_filing(filing, act)
     name = _base_name(name or file.name or "")
     size_bytes = file.size
     _check_size(size_bytes)
     content_type = _type_of(file)
     _check_claims(name, claimed_type, content_type)
     sha256 = _digest(file)
-    if Document.objects.filter(lot=lot, sha256=sha256).exists():
+    if Document.objects.filter(lot=lot, party=party, sha256=sha256).exists():
+        about = f"lot {lot.code}" if lot else f"{party}"
         raise ConflictError(
-            f"This document is attached to lot {lot.code} already.",
+            f"This document is attached to {about} already.",
             code="already_attached",
             field="file",
             value=name,
@@ -58,6 +80,9 @@ def attach_document(
         )
     document = Document(
         lot=lot,
+        party=party,
+        kind=filing.kind,
+        retention_until=filing.retention_until,
         name=name,
         content_type=content_type,
         size_bytes=size_bytes,
@@ -67,6 +92,39 @@ def attach_document(
     _store(document, file)
     document.save(force_insert=True)
     return document
+
+
+@recorded_once
+def file_document(*, document: Document, filing: Filing, act: Act) -> Document:
+    """Says anew what a document is and until when it is kept.
+
+    Raises InvalidError `unknown_choice`, `retention_passed`.
+    """
+    _check_filing(filing, act)
+    document.kind = filing.kind
+    document.retention_until = filing.retention_until
+    document.save(update_fields=["kind", "retention_until"])
+    return document
+
+
+def _check_filing(filing: Filing, act: Act) -> None:
+    if filing.kind not in Document.Kind.values:
+        raise InvalidError(
+            "This kind of document is not known.",
+            code="unknown_choice",
+            field="kind",
+            value=filing.kind,
+            remedy="Use one of: " + ", ".join(Document.Kind.values) + ".",
+        )
+    day = timezone.localdate(act.moment, timezone.get_default_timezone())
+    if filing.retention_until is not None and filing.retention_until < day:
+        raise InvalidError(
+            "This day is over already.",
+            code="retention_passed",
+            field="retention_until",
+            value=filing.retention_until,
+            remedy="Give the last day the document must be kept, or leave it out.",
+        )
 
 
 def _base_name(name: str) -> str:

@@ -27,6 +27,11 @@ def ship_lot(*, lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> 
     Raises ConflictError `lot_not_available`, `lot_is_empty`; InvalidError `shipped_to_the_house`,
     and what `keep_weighing` raises.
     """
+    return ship_out(lot, to, act, weight)
+
+
+def ship_out(lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Movement:
+    """`ship_lot` for services that ship as part of what they do."""
     if to.is_house:
         raise InvalidError(
             "A shipment leaves the works.",
@@ -54,6 +59,11 @@ def return_to_customer(
     Raises InvalidError `not_theirs`, `house_has_no_claim`; ConflictError `lot_not_available`,
     `lot_is_empty`, `claim_overdrawn`; what `keep_weighing` raises.
     """
+    return give_back(lot, customer, act, weight)
+
+
+def give_back(lot: Lot, customer: Party, act: Act, weight: Weight | None = None) -> Movement:
+    """`return_to_customer` for services that return as part of what they do."""
     if customer.is_house:
         raise InvalidError(
             "A return goes to a customer.",

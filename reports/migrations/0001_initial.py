@@ -220,6 +220,43 @@ class Migration(migrations.Migration):
                 'ordering': ['state', '-asked_at', '-id'],
             },
         ),
+        migrations.CreateModel(
+            name='SharedLink',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('token_sha256', models.CharField(max_length=64, unique=True)),
+                ('note', models.CharField(blank=True, max_length=500)),
+                ('created_at', models.DateTimeField(db_index=True)),
+                ('expires_at', models.DateTimeField(db_index=True)),
+                ('revoked_at', models.DateTimeField(blank=True, null=True)),
+                ('reads', models.PositiveIntegerField(default=0)),
+                ('last_read_at', models.DateTimeField(blank=True, null=True)),
+                ('created_by', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='shared_links', to='lots.party')),
+                ('lot', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='shared_links', to='lots.lot')),
+                ('revoked_by', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('settlement', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='shared_links', to='reports.settlement')),
+            ],
+            options={
+                'ordering': ['-created_at', '-id'],
+            },
+        ),
+        migrations.CreateModel(
+            name='AccessRecord',
+            fields=[
+                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
+                ('read_at', models.DateTimeField(db_index=True)),
+                ('what', models.CharField(choices=[('settlement', 'Settlement'), ('lot_answer', 'Lot answer'), ('account', 'Account'), ('lots', 'List of lots')], max_length=10)),
+                ('reference', models.CharField(help_text='The code of what was read.', max_length=24)),
+                ('form', models.CharField(help_text='page, json, csv, xlsx or pdf.', max_length=8)),
+                ('customer', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='access_records', to='lots.party')),
+                ('user', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL)),
+                ('link', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='access_records', to='reports.sharedlink')),
+            ],
+            options={
+                'ordering': ['-read_at', '-id'],
+            },
+        ),
         migrations.AddConstraint(
             model_name='contractterms',
             constraint=models.UniqueConstraint(fields=('customer', 'form', 'number'), name='contract_terms_number'),
@@ -287,5 +324,21 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name='settlementquestion',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('state', 'answered'), _negated=True), ('answered_by__isnull', False), _connector='OR'), name='settlement_question_answered_by_someone'),
+        ),
+        migrations.AddConstraint(
+            model_name='sharedlink',
+            constraint=models.CheckConstraint(condition=models.Q(('settlement__isnull', True), ('lot__isnull', True), _connector='XOR'), name='shared_link_to_one_thing'),
+        ),
+        migrations.AddConstraint(
+            model_name='sharedlink',
+            constraint=models.CheckConstraint(condition=models.Q(('expires_at__gt', models.F('created_at'))), name='shared_link_expires_later'),
+        ),
+        migrations.AddConstraint(
+            model_name='sharedlink',
+            constraint=models.CheckConstraint(condition=models.Q(models.Q(('revoked_at', None), ('revoked_by', None)), models.Q(('revoked_at__isnull', False), ('revoked_by__isnull', False)), _connector='OR'), name='shared_link_revoked_by_someone'),
+        ),
+        migrations.AddConstraint(
+            model_name='accessrecord',
+            constraint=models.CheckConstraint(condition=models.Q(('user__isnull', True), ('link__isnull', True), _connector='XOR'), name='access_record_by_one_reader'),
         ),
     ]

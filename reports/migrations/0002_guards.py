@@ -2,7 +2,12 @@ from django.db import migrations
 
 from lots import guards
 
-TABLES = ("reports_contractterms", "reports_countedmetal", "reports_monthreopening")
+TABLES = (
+    "reports_contractterms",
+    "reports_countedmetal",
+    "reports_monthreopening",
+    "reports_accessrecord",
+)
 
 
 def install(apps, schema_editor):

@@ -4,8 +4,10 @@ from reports.models.counts import CountAdjustment, CountedMetal, CountLine, Coun
 from reports.models.months import MonthEnd, MonthReopening
 from reports.models.prices import MetalPrice
 from reports.models.settlement import ContractTerms, Settlement, SettlementQuestion
+from reports.models.shared_link import AccessRecord, SharedLink
 
 __all__ = [
+    "AccessRecord",
     "ContractTerms",
     "CountAdjustment",
     "CountLine",
@@ -16,4 +18,5 @@ __all__ = [
     "MonthReopening",
     "Settlement",
     "SettlementQuestion",
+    "SharedLink",
 ]

@@ -106,6 +106,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
     changeable = {
         "lots_account",
         "lots_balance",
+        "lots_barrecord",
         "lots_booksmonth",
         "lots_document",
         "lots_excess",

@@ -1,0 +1,205 @@
+"""A bar is put on the bar list, by stated rules, or struck out of it again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from config.refusals import ConflictError, InvalidError
+from lots import clock
+from lots.bars import FineWeight, RoundingRule, fine_weight, gross_weight, small_bar_fine_weight
+from lots.fineness import parse_fineness
+from lots.metals import Metal
+from lots.models import Assay, BarRecord, Lot, Weighing
+from lots.services.recording import Act, recorded_once
+from lots.services.taking import check_at_hand
+from lots.texts import checked_reason, checked_text
+
+MARK_MAX: Final = 40
+# London's list of silver bars states gross weight and fineness alone.
+NO_FINE_WEIGHT: Final = "no published rule and none agreed: gross weight and fineness only"
+
+
+@dataclass(frozen=True)
+class Bar:
+    """What is stamped on a bar and what its weights rest on.
+
+    `stamped_ppt` is the fineness stamped, at most the assay's; the assay's own when None.
+    `small_bar` names a bar of the agreed table, such as "1 kg": its fine weight is looked up.
+    `gross_rule` and `fine_rule` are the parties' own; London's apply where they are None.
+    """
+
+    mark: str
+    metal: str
+    weighing: Weighing
+    assay: Assay
+    stamped_ppt: Decimal | None = None
+    turn_of_scale: bool = False
+    gross_rule: RoundingRule | None = None
+    fine_rule: RoundingRule | None = None
+    small_bar: str = ""
+
+
+@recorded_once
+def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
+    """Puts a bar on the list, with its gross and fine weight and the rules that gave them.
+
+    Raises InvalidError `unknown_metal`, `not_a_bar`, `not_of_this_lot`, `not_assayed_for`,
+    `stamped_above_assay`, `two_rules`, what `checked_text` and the functions of `lots.bars` raise;
+    ConflictError `lot_not_available`, `already_listed`, `mark_in_use`, `withdrawn`.
+    """
+    mark = checked_text(bar.mark, field="mark", limit=MARK_MAX, required=True)
+    _check_lot(lot)
+    _check_metal(bar)
+    _check_evidence(lot, bar)
+    if BarRecord.objects.filter(mark=mark, struck_at=None).exists():
+        raise ConflictError(
+            "Another bar of the list has this mark.",
+            code="mark_in_use",
+            field="mark",
+            value=mark,
+            remedy="Compare the mark with the bar, or strike out the other entry.",
+        )
+    fineness_ppt = _stated_fineness(bar)
+    gross = gross_weight(
+        bar.metal,
+        bar.weighing.net_ug,
+        turn_of_scale=bar.turn_of_scale,
+        agreed=bar.gross_rule,
+    )
+    fine = _fine(bar, gross.gross_ozt, fineness_ppt)
+    return BarRecord.objects.create(
+        lot=lot,
+        mark=mark,
+        metal=bar.metal,
+        weighing=bar.weighing,
+        assay=bar.assay,
+        mass_ug=bar.weighing.net_ug,
+        gross_ozt=gross.gross_ozt,
+        gross_rule=gross.rule,
+        fineness_ppt=fineness_ppt,
+        fine_ozt=fine.fine_ozt if fine else None,
+        fine_basis=fine.basis if fine else BarRecord.Basis.NOT_STATED,
+        fine_rule=fine.rule if fine else NO_FINE_WEIGHT,
+        fine_source=fine.source if fine else "",
+        listed_at=act.moment,
+        recorded_at=clock.now(),
+        listed_by_id=act.who.pk,
+        note=act.note,
+    )
+
+
+@recorded_once
+def strike_bar(*, record: BarRecord, reason: str, act: Act) -> BarRecord:
+    """Strikes out an entry found wrong: it stays on record and says why.
+
+    Raises InvalidError as `checked_reason`; ConflictError `already_struck`.
+    """
+    reason = checked_reason(reason)
+    record.refresh_from_db()
+    if record.struck_at is not None:
+        raise ConflictError(
+            f"The entry of bar {record.mark} is struck out already.",
+            code="already_struck",
+            field="record",
+            value=record.mark,
+            remedy="Nothing more is needed.",
+        )
+    record.struck_at = clock.now()
+    record.struck_by_id = act.who.pk
+    record.struck_reason = reason
+    record.save(update_fields=["struck_at", "struck_by", "struck_reason"])
+    return record
+
+
+def _check_lot(lot: Lot) -> None:
+    if lot.form != Lot.Form.BAR:
+        raise InvalidError(
+            f"Lot {lot.code} is no bar.",
+            code="not_a_bar",
+            field="lot",
+            value=lot.code,
+            remedy="List lots whose form is a bar.",
+        )
+    check_at_hand(lot, field="lot")
+    listed = BarRecord.objects.filter(lot=lot, struck_at=None).first()
+    if listed is not None:
+        raise ConflictError(
+            f"Lot {lot.code} is on the list as bar {listed.mark}.",
+            code="already_listed",
+            field="lot",
+            value=lot.code,
+            remedy="Strike that entry out first, if it is wrong.",
+        )
+
+
+def _check_metal(bar: Bar) -> None:
+    if bar.metal not in Metal.values:
+        raise InvalidError(
+            "This metal is not one that is followed here.",
+            code="unknown_metal",
+            field="metal",
+            value=bar.metal,
+            remedy="Use one of: " + ", ".join(Metal.values) + ".",
+        )
+
+
+def _check_evidence(lot: Lot, bar: Bar) -> None:
+    for name, evidence in (("weighing", bar.weighing), ("assay", bar.assay)):
+        if evidence.lot_id != lot.pk:
+            raise InvalidError(
+                f"This {name} is of another lot.",
+                code="not_of_this_lot",
+                field=name,
+                value=evidence.pk,
+                remedy=f"Name a {name} of lot {lot.code}.",
+            )
+        if hasattr(evidence, "withdrawal"):
+            raise ConflictError(
+                f"This {name} was withdrawn.",
+                code="withdrawn",
+                field=name,
+                value=evidence.pk,
+                remedy=f"Name a {name} that stands.",
+            )
+
+
+def _stated_fineness(bar: Bar) -> Decimal:
+    result = bar.assay.results.filter(metal=bar.metal).first()
+    if result is None or bar.assay.basis != Assay.Basis.FINENESS:
+        raise InvalidError(
+            f"This assay gives no fineness of {bar.metal}.",
+            code="not_assayed_for",
+            field="assay",
+            value=bar.assay.pk,
+            remedy="Name an assay of the bar's own metal, in parts per thousand.",
+        )
+    if bar.stamped_ppt is None:
+        return result.value
+    stamped_ppt = parse_fineness(bar.stamped_ppt, field="stamped")
+    if stamped_ppt > result.value:
+        raise InvalidError(
+            "The fineness stamped is above what the assay found.",
+            code="stamped_above_assay",
+            field="stamped",
+            value=stamped_ppt,
+            remedy=f"Stamp at most {result.value.normalize():f} parts per thousand.",
+        )
+    return stamped_ppt
+
+
+def _fine(bar: Bar, gross_ozt: Decimal, fineness_ppt: Decimal) -> FineWeight | None:
+    if bar.small_bar:
+        if bar.fine_rule is not None or bar.metal != Metal.AU:
+            raise InvalidError(
+                "The agreed table is for small gold bars and leaves nothing to round.",
+                code="two_rules" if bar.metal == Metal.AU else "no_bar_rule",
+                field="small_bar",
+                value=bar.small_bar,
+                remedy="Leave out the bar of the table, or the other rule.",
+            )
+        return small_bar_fine_weight(bar.small_bar, fineness_ppt)
+    if bar.fine_rule is None and bar.metal != Metal.AU:
+        return None
+    return fine_weight(bar.metal, gross_ozt, fineness_ppt, bar.fine_rule)

@@ -1,0 +1,122 @@
+"""Several lots leave together, shipped or returned, under one delivery note."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from config.refusals import InvalidError, RefusalError
+from lots import clock
+from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Movement, Party, Weighing
+from lots.services.lot_register import next_code
+from lots.services.recording import Act, recorded_once
+from lots.services.shipping import give_back, ship_out
+from lots.services.weighings import Weight
+from lots.texts import checked_text
+
+PREFIX: Final = "DN"
+CARRIER_MAX: Final = 200
+LOTS_MAX: Final = 200
+
+
+@dataclass(frozen=True)
+class Delivered:
+    """One whole lot, with its weighing at the door, if any."""
+
+    lot: Lot
+    weight: Weight | None = None
+
+
+@recorded_once
+def deliver(
+    *, kind: str, party: Party, items: Sequence[Delivered], act: Act, carrier: str = ""
+) -> DeliveryNote:
+    """Ships or returns every lot named, or none, and writes one note of it.
+
+    A return of the house's metal reduces what the customer is owed, lot after lot. Raises
+    InvalidError `unknown_choice`, `nothing_taken`, `too_many`, `taken_twice`, what `checked_text`
+    raises on `carrier`; what `ship_lot` and `return_to_customer` raise, naming `lots.<n>`.
+    """
+    carrier = checked_text(carrier, field="carrier", limit=CARRIER_MAX)
+    _check(kind, items)
+    note = DeliveryNote.objects.create(
+        code=next_code(PREFIX, act.moment.year),
+        kind=kind,
+        party=party,
+        carrier=carrier,
+        delivered_at=act.moment,
+        recorded_at=clock.now(),
+        delivered_by_id=act.who.pk,
+        note=act.note,
+    )
+    for index, item in enumerate(items):
+        movement = _leave(kind, party, item, index, act)
+        DeliveryLine.objects.create(
+            note=note,
+            lot=item.lot,
+            movement=movement,
+            weighing=_weighing_of(item, act),
+            bar_record=BarRecord.objects.filter(lot=item.lot, struck_at=None).first(),
+        )
+    return note
+
+
+def _leave(kind: str, party: Party, item: Delivered, index: int, act: Act) -> Movement:
+    leave = ship_out if kind == DeliveryNote.Kind.SHIPMENT else give_back
+    try:
+        return leave(item.lot, party, act, item.weight)
+    except RefusalError as refusal:
+        if refusal.field == "lot":
+            refusal.field = f"lots.{index}"
+        elif refusal.field in {"to", "customer"}:
+            refusal.field = "party"
+        elif refusal.field:
+            refusal.field = f"lots.{index}.{refusal.field}"
+        raise
+
+
+def _weighing_of(item: Delivered, act: Act) -> Weighing | None:
+    if item.weight is None:
+        return None
+    weighings = Weighing.objects.filter(
+        lot=item.lot, purpose=Weighing.Purpose.SHIPMENT, taken_at=act.moment
+    )
+    return weighings.order_by("-id").first()
+
+
+def _check(kind: str, items: Sequence[Delivered]) -> None:
+    if kind not in DeliveryNote.Kind.values:
+        raise InvalidError(
+            "This kind of delivery is not known.",
+            code="unknown_choice",
+            field="kind",
+            value=kind,
+            remedy="Use one of: " + ", ".join(DeliveryNote.Kind.values) + ".",
+        )
+    if not items:
+        raise InvalidError(
+            "Nothing is delivered.",
+            code="nothing_taken",
+            field="lots",
+            remedy="Name at least one lot.",
+        )
+    if len(items) > LOTS_MAX:
+        raise InvalidError(
+            f"A delivery note has at most {LOTS_MAX} lots.",
+            code="too_many",
+            field="lots",
+            value=len(items),
+            remedy="Write several notes.",
+        )
+    seen: set[int] = set()
+    for index, item in enumerate(items):
+        if item.lot.pk in seen:
+            raise InvalidError(
+                f"Lot {item.lot.code} is named twice.",
+                code="taken_twice",
+                field=f"lots.{index}",
+                value=item.lot.code,
+                remedy="Name each lot once.",
+            )
+        seen.add(item.lot.pk)
