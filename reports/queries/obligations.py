@@ -16,7 +16,8 @@ from reports.queries.inventory import Inventory, inventory
 COVER: Final = (
     "Cover is what the works' pool holds over what customers have in it. Lots kept apart for a "
     "customer cover themselves and are in neither figure. Deliverable is fine metal that is not in "
-    "quarantine; the rest must first be worked."
+    "quarantine; the rest must first be worked. Copper is followed on the books but is not delivered, so "
+    "it has no cover."
 )
 _FINE: Final = {Lot.Form.FINE_CRYSTAL, Lot.Form.BAR, Lot.Form.FINE_GOLD}
 
@@ -73,7 +74,7 @@ def obligations_from(held: Inventory) -> Obligations:
     for row in held.rows:
         if row.owner in houses:
             pool[row.metal][_readiness(row.form, row.area)] += row.mass_ug
-    metals = [metal for metal in Metal.values if metal in positions]
+    metals = [metal for metal in Metal.values if metal in positions and metal != Metal.CU]
     return Obligations(
         held.as_of,
         tuple(
