@@ -16,8 +16,8 @@ from reports.queries.inventory import Inventory, inventory
 COVER: Final = (
     "Cover is what the works' pool holds over what customers have in it. Lots kept apart for a "
     "customer cover themselves and are in neither figure. Deliverable is fine metal that is not in "
-    "quarantine; the rest must first be worked. Copper is followed on the books but is not delivered, so "
-    "it has no cover."
+    "quarantine; the rest must first be worked. Copper is on the books but is not delivered, "
+    "so it has no cover."
 )
 _FINE: Final = {Lot.Form.FINE_CRYSTAL, Lot.Form.BAR, Lot.Form.FINE_GOLD}
 
