@@ -1,0 +1,200 @@
+"""The rules of the house that a machine can check: who imports whom, what stays pure, how long."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections import defaultdict
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+APPS = ("config", "lots", "cells", "reports")
+# From low to high: an app imports only from itself and from those before it.
+ALLOWED = {app: set(APPS[: index + 1]) for index, app in enumerate(APPS)}
+# Modules directly under an app that are not pure calculation.
+NOT_PURE = {"__init__", "apps", "admin", "models", "urls", "guards", "chart", "clock", "metals"}
+LINES_MAX = 400
+# Longer files, each with its reason.
+LONGER = {
+    "tests/properties/test_ledger_model.py": "one machine of steps, read beside its reference",
+}
+# What a pure module may not know of: the framework, the clock, chance, files.
+IMPURE_IMPORTS = {"django", "rest_framework", "random", "secrets", "time", "os", "pathlib", "io"}
+IMPURE_CALLS = {"now", "today", "utcnow", "open", "default_rng"}
+# Lists of names that pure modules may use: the metals, and the codes of the outside accounts.
+NAME_LISTS = {"lots.metals", "lots.chart"}
+# Where the site names its apps.
+CONFIG_MAY_NAME = {"config/urls.py", "config/settings.py"}
+
+
+def sources(*folders: str) -> Iterator[Path]:
+    for folder in folders:
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            if "migrations" not in path.parts:
+                yield path
+
+
+def name(path: Path) -> str:
+    return path.relative_to(ROOT).as_posix()
+
+
+@cache
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(), filename=name(path))
+
+
+def imports(path: Path) -> Iterator[str]:
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+            yield node.module
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def pure_modules() -> list[Path]:
+    return [
+        path
+        for app in ("lots", "cells", "reports")
+        for path in sorted((ROOT / app).glob("*.py"))
+        if path.stem not in NOT_PURE
+    ]
+
+
+@pytest.mark.parametrize("app", APPS)
+def test_imports_run_one_way(app: str) -> None:
+    wrong = {
+        (name(path), module)
+        for path in sources(app)
+        if name(path) not in CONFIG_MAY_NAME
+        for module in imports(path)
+        if module.split(".")[0] in APPS and module.split(".")[0] not in ALLOWED[app]
+    }
+    assert wrong == set()
+
+
+def test_nothing_of_the_project_imports_its_tests() -> None:
+    wrong = {
+        (name(path), module)
+        for path in sources(*APPS)
+        for module in imports(path)
+        if module.split(".")[0] in {"tests", "pytest", "hypothesis"}
+    }
+    assert wrong == set()
+
+
+@pytest.mark.parametrize("path", pure_modules(), ids=name)
+def test_pure_modules_know_no_framework_clock_chance_or_files(path: Path) -> None:
+    wrong = {module for module in imports(path) if module.split(".")[0] in IMPURE_IMPORTS}
+    own = {
+        module
+        for module in imports(path)
+        if module.split(".")[0] in APPS and len(module.split(".")) > 1 and not _is_pure(module)
+    }
+    calls = {
+        node.func.attr if isinstance(node.func, ast.Attribute) else node.func.id
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute | ast.Name)
+    } & IMPURE_CALLS
+    assert (wrong, own, calls) == (set(), set(), set())
+
+
+def _is_pure(module: str) -> bool:
+    """Whether a module of ours (or the name imported from one) is of a pure shelf."""
+    app, subject = module.split(".")[:2]
+    if f"{app}.{subject}" in NAME_LISTS | {"config.refusals"}:
+        return True
+    path = ROOT / app / f"{subject}.py"
+    return path.exists() and subject not in NOT_PURE and app != "config"
+
+
+def test_files_stay_short() -> None:
+    long = {
+        name(path): lines
+        for path in sources(*APPS, "tests")
+        if (lines := len(path.read_text().splitlines())) > LINES_MAX
+    }
+    assert set(long) - set(LONGER) == set(), long
+    assert set(LONGER) - set(long) == set(), "no longer long: take it off the list"
+
+
+def test_nothing_prints_but_commands() -> None:
+    wrong = {
+        (name(path), node.lineno)
+        for path in sources(*APPS)
+        if "commands" not in path.parts
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Name)
+        and node.func.id == "print"
+    }
+    assert wrong == set()
+
+
+def test_nothing_is_left_for_another_day() -> None:
+    mark = re.compile(r"\b(TO" + r"DO|FIX" + r"ME|XX" + r"X|HA" + r"CK)\b")
+    wrong = {
+        (name(path), number)
+        for path in sources(*APPS, "tests")
+        for number, line in enumerate(path.read_text().splitlines(), 1)
+        if mark.search(line)
+    }
+    assert wrong == set()
+
+
+def refusal_codes() -> dict[str, list[str]]:
+    """Every refusal code written in the project, with the files it is raised in.
+
+    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. To print
+    the table for DEVELOPERS.md: `python -m tests.test_tidy`.
+    """
+    found: dict[str, set[str]] = defaultdict(set)
+    for path in sources(*APPS):
+        for node in ast.walk(tree(path)):
+            for code in _codes_in(node):
+                found[code].add(name(path))
+    return {code: sorted(files) for code, files in sorted(found.items())}
+
+
+def _codes_in(node: ast.AST) -> Iterator[str]:
+    """The strings a refusal's code can be; a conditional expression gives both of its ends."""
+    values: list[ast.expr] = []
+    if isinstance(node, ast.Call) and _raises_refusal(node):
+        values = [keyword.value for keyword in node.keywords if keyword.arg == "code"]
+    elif isinstance(node, ast.Assign):
+        targets = {target.id for target in node.targets if isinstance(target, ast.Name)}
+        values = [node.value] if targets & {"default_code"} else []
+    for value in values:
+        ends = [value.body, value.orelse] if isinstance(value, ast.IfExp) else [value]
+        for end in ends:
+            if isinstance(end, ast.Constant) and isinstance(end.value, str):
+                yield end.value
+
+
+def _raises_refusal(call: ast.Call) -> bool:
+    """Calls of the refusal family, or of a function that passes a `code` on to one."""
+    called = (
+        call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+    )
+    return called.endswith("Error") or called.startswith("_")
+
+
+def test_refusal_codes_are_plain_words() -> None:
+    codes = refusal_codes()
+    assert {"lot_overdrawn", "month_closed", "idempotency_key_reused"} <= set(codes)
+    assert [code for code in codes if not re.fullmatch(r"[a-z][a-z0-9_]{2,40}", code)] == []
+
+
+def test_every_refusal_code_is_in_the_developers_table() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text()
+    missing = [code for code in refusal_codes() if f"`{code}`" not in guide]
+    assert missing == []
+
+
+if __name__ == "__main__":
+    for code, files in refusal_codes().items():
+        print(f"| `{code}` | {', '.join(files)} |")  # noqa: T201 this is what it is run for
