@@ -2,7 +2,7 @@
 
 from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
-from drf_spectacular.views import SpectacularAPIView, SpectacularRedocView
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 from rest_framework.authtoken.views import obtain_auth_token
 
 from config import pages
@@ -15,7 +15,7 @@ handler500 = pages.broken
 urlpatterns: list[URLPattern | URLResolver] = [
     path("admin/", admin.site.urls),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
-    path("api/docs/", SpectacularRedocView.as_view(url_name="schema"), name="api-docs"),
+    path("api/docs/", SpectacularSwaggerSplitView.as_view(url_name="schema"), name="api-docs"),
     path("api/v1/token/", obtain_auth_token, name="token"),
     path("api/v1/", include("lots.api.urls")),
     path("api/v1/", include("cells.api.urls")),
