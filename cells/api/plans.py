@@ -40,8 +40,8 @@ from lots.api.records import BY_METAL
 from lots.cautions import cautions_for
 
 SIGNS: Final = (
-    "Difference = found (weighed, measured or reckoned by charge) less the book: negative is a "
-    "loss, positive a gain. On the month's statement the sign is the other way round."
+    "Difference = book less what was found (weighed, measured or reckoned by charge): positive is "
+    "an apparent loss, negative an apparent gain."
 )
 RUN_FLOWS: Final = BY_METAL | {
     "charged",

@@ -31,6 +31,7 @@ from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ByMetalField, MassesByMetalField
 from lots.api.inputs import (
@@ -73,7 +74,13 @@ class ChargeRun(CommandView):
             acknowledge_copper=data["acknowledge_copper"],
             copper_reason=data["copper_reason"],
         )
-        return charge_run(charge=charge, act=act)
+        try:
+            return charge_run(charge=charge, act=act)
+        except RefusalError as refusal:
+            # What the service calls the charge is this request's `takes`.
+            if refusal.field is not None and refusal.field.split(".")[0] == "charge":
+                refusal.field = "takes" + refusal.field.removeprefix("charge")
+            raise
 
 
 class InstrumentsSerializer(serializers.Serializer[Any]):
