@@ -77,6 +77,8 @@ def show(value: Any, by_metal: Collection[str] = BY_METAL) -> Any:
         return {str(show(key)): show(each, by_metal) for key, each in value.items()}
     if isinstance(value, Collection):
         return [show(each, by_metal) for each in value]
+    if isinstance(value, Enum):
+        return value.value
     raise TypeError(f"{type(value).__name__} has no plain form")
 
 
