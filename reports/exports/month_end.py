@@ -13,6 +13,7 @@ from reports.conventions import (
     STATEMENT_THROUGHPUT,
     VALUE_RULE,
 )
+from reports.exports.best_estimate import best_estimate_tables
 from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
 from reports.exports.moments import as_of_note
@@ -74,6 +75,7 @@ def month_end_tables(pack: MonthPack) -> list[Table]:
         *loss_tables(pack.losses),
         counts_table(pack.statement),
         claims_table(pack),
+        *([] if pack.estimate is None else best_estimate_tables(pack.estimate, pack.differences)),
         movements_table(period.starts_at, period.ends_at, pack.movements),
     ]
 

@@ -10,7 +10,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot
+from math import hypot, inf
 from typing import Final
 
 from lots.metals import Metal
@@ -136,6 +136,8 @@ def best_estimate(
     """
     ledger = month_network(period, recorded)
     equations = ledger.network.equations
+    if not equations.names:
+        return _of_nothing(period, alpha)
     first = solve(equations)
     doubted, found = suspicions(ledger, first, alpha=alpha)
     totals = _add_totals(ledger, first)
@@ -156,6 +158,14 @@ def best_estimate(
         z_limit=doubt.limit,
         converged=whole.converged and left.converged,
     )
+
+
+def _of_nothing(period: Period, alpha: float) -> BestEstimate:
+    """A month in which there was nothing: nothing to reconcile, and nothing to doubt."""
+    return BestEstimate(
+        period, (), (), (), (), statistic=0.0, dof=0, p_value=1.0, p_left=1.0, alpha=alpha,
+        z_limit=inf, converged=True,
+    )  # fmt: skip
 
 
 def _stream(equations: Equations, solution: Solution, stream: Stream) -> StreamEstimate:

@@ -222,6 +222,7 @@ class MonthEvents:
     def _bagged(self, movement: Movement) -> Bagged:
         (lot,) = self._takers(movement)
         bag = self.facts.bags[lot.pk]
+        assert bag.run is not None
         slimes = {}
         for each in bag.estimates.all():
             kept = float(bag.kept_share)

@@ -6,7 +6,9 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from reports.queries.best_estimate import BestEstimate, best_estimate
 from reports.queries.claims_statement import OwnerStatement, owner_statements
+from reports.queries.difference_sequence import DifferenceSequence, difference_sequences
 from reports.queries.losses import LossReport, losses
 from reports.queries.month_statement import MonthStatement, month_statement
 from reports.queries.movements_list import MovementRow, movement_rows
@@ -15,12 +17,17 @@ from reports.queries.periods import Period
 
 @dataclass(frozen=True)
 class MonthPack:
-    """The month's statement with what it rests on. Movements are read when asked for."""
+    """The month's statement with what it rests on. Movements are read when asked for.
+
+    `estimate` and `differences` are there when they were asked for.
+    """
 
     statement: MonthStatement
     losses: LossReport
     claims: tuple[OwnerStatement, ...]
     recorded: dt.datetime | None
+    estimate: BestEstimate | None = None
+    differences: tuple[DifferenceSequence, ...] = ()
 
     def movements(self) -> Iterator[MovementRow]:
         period = self.statement.period
@@ -28,13 +35,22 @@ class MonthPack:
 
 
 def month_pack(
-    period: Period, *, currency: str = "", recorded: dt.datetime | None = None
+    period: Period,
+    *,
+    currency: str = "",
+    recorded: dt.datetime | None = None,
+    with_estimate: bool = False,
 ) -> MonthPack:
-    """Reads a month. Losses are valued when `currency` is given."""
+    """Reads a month. Losses are valued when `currency` is given.
+
+    `with_estimate` reconciles it too and tests its differences, which takes longer.
+    """
     statement = month_statement(period, recorded)
     return MonthPack(
         statement=statement,
         losses=losses(period.starts_at, period.ends_at, currency=currency, recorded=recorded),
         claims=owner_statements(period, statement.opening, statement.closing, recorded=recorded),
         recorded=recorded,
+        estimate=best_estimate(period, recorded) if with_estimate else None,
+        differences=difference_sequences(period, recorded=recorded) if with_estimate else (),
     )

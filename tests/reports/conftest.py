@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 from django.apps import apps
+from django.db import transaction
 
 from config.refusals import RefusalError
 from lots import clock
@@ -25,7 +26,10 @@ from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
 from lots.services.weighings import Weight
 from lots.services.write_off import write_off
+from reports.demo.play import play
+from reports.demo.wet_work import WetWork
 from reports.queries.periods import Period, month_period
+from tests.databases import own_copy
 
 G = 1_000_000
 APRIL = dt.date(2026, 4, 1)
@@ -129,6 +133,21 @@ def in_june(spring: SimpleNamespace) -> Iterator[SimpleNamespace]:
     """The same spring, looked at from the second of June."""
     with clock.at(JUNE_NOON):
         yield spring
+
+
+@pytest.fixture(scope="module")
+def demo(
+    django_db_setup: None, django_db_blocker: Any, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[WetWork]:
+    """The demo's three months (April to June 2026, invented), played once for a module's tests.
+
+    They are played into a copy of the test database that the module has for itself. Its tests are
+    marked `django_db`, or there would be no test database to copy.
+    """
+    with django_db_blocker.unblock(), own_copy(tmp_path_factory.mktemp("demo")):
+        with transaction.atomic(), clock.at(dt.datetime(2026, 6, 25, 12, tzinfo=dt.UTC)):
+            story = play(dt.date(2026, 6, 1), "a pass phrase", lambda text: None)
+        yield story
 
 
 @pytest.fixture

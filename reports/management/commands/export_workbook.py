@@ -68,7 +68,8 @@ def _tables(options: dict[str, Any]) -> Sequence[Table]:
         return loss_tables(losses(first.starts_at, last.ends_at, currency=options["currency"]))
     if kind == "month-end":
         period = parse_month(options["month"])
-        return month_end_tables(month_pack(period, currency=options["currency"]))
+        pack = month_pack(period, currency=options["currency"], with_estimate=True)
+        return month_end_tables(pack)
     sheet = CountSheet.objects.select_related("place").filter(code=options["sheet"]).first()
     if sheet is None:
         raise CommandError("There is no count sheet of this code. Give --sheet its code.")

@@ -1,0 +1,174 @@
+"""Errors through the books, against the `uncertainties` package on the same arithmetic."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from uncertainties import ufloat
+
+from reports.propagation import (
+    COMMON_SHARE,
+    OWN_SHARE,
+    AmountLine,
+    Line,
+    Readings,
+    Step,
+    counted,
+    in_common,
+    propagate,
+)
+
+# Micrograms would only add zeros: masses here are plain numbers, and all lots are of silver.
+MELTED, OTHER, REMNANT = 1000.0, 400.0, 50.0
+READINGS = Readings(
+    quantities={
+        1: in_common(MELTED, 2.0, "weighing 1", "balance"),
+        2: in_common(OTHER, 1.5, "weighing 2", "balance"),
+        3: in_common(REMNANT, 0.5, "weighing 3", "balance"),
+        4: in_common(398.0, 1.0, "weighing 4", "balance"),
+    },
+    contents={
+        (1, "Ag"): in_common(900.0, 4.0, "assay 1", "laboratory"),
+        (2, "Ag"): in_common(800.0, 5.0, "assay 2", "laboratory"),
+    },
+    by_mass=frozenset({1, 2}),
+)
+STEPS = (
+    Step(
+        1,
+        "batch_output",
+        [
+            Line(1, 1, "Ag", 900, "measured", 4, quantity=1, content=1),
+            Line(2, None, "Ag", -900, "difference"),
+        ],
+        [AmountLine(1, 1000, quantity=1)],
+    ),
+    Step(
+        2,
+        "batch_output",
+        [
+            Line(3, 2, "Ag", 320, "measured", 3, quantity=2, content=2),
+            Line(4, None, "Ag", -320, "difference"),
+        ],
+        [AmountLine(2, 400, quantity=2)],
+    ),
+    Step(
+        3,
+        "charge",
+        [
+            Line(5, 1, "Ag", -900, "proportion"),
+            Line(6, 2, "Ag", -320, "proportion"),
+            Line(7, 3, "Ag", 1220, "proportion", 9),
+        ],
+        [AmountLine(1, -1000), AmountLine(2, -400), AmountLine(3, 1400)],
+    ),
+    Step(
+        4,
+        "remnant",
+        [
+            Line(8, 4, "Ag", 44, "proportion", 1, quantity=3),
+            Line(9, 3, "Ag", -44, "proportion", quantity=3),
+        ],
+        [AmountLine(4, 50, quantity=3), AmountLine(3, -50, quantity=3)],
+    ),
+)
+
+
+def split(value: float, u: float, common: Any) -> Any:
+    """The same parting of a stated uncertainty: its own error, and a share of a common one."""
+    return value + ufloat(0, OWN_SHARE * u) + COMMON_SHARE * u * common
+
+
+@pytest.fixture
+def oracle() -> dict[str, Any]:
+    balance, laboratory = ufloat(0, 1), ufloat(0, 1)
+    one, two = split(MELTED, 2.0, balance), split(OTHER, 1.5, balance)
+    remnant = split(REMNANT, 0.5, balance)
+    first = one * split(900.0, 4.0, laboratory) / 1000
+    second = two * split(800.0, 5.0, laboratory) / 1000
+    return {
+        "first": first,
+        "second": second,
+        "charge": first + second,
+        # The charge's amount is known by the lots' own weighings.
+        "remnant": remnant * (first + second) / 1400,
+        "count": split(398.0, 1.0, balance) * second / two,
+    }
+
+
+def test_a_measured_line_has_the_uncertainty_of_weight_times_fineness(
+    oracle: dict[str, Any],
+) -> None:
+    done = propagate(STEPS[:1], READINGS)
+    assert done.entries[1].u == pytest.approx(oracle["first"].s)
+    assert done.held[1, "Ag"].u == pytest.approx(oracle["first"].s)
+
+
+def test_the_counter_line_has_the_same_errors_with_the_other_sign() -> None:
+    done = propagate(STEPS[:1], READINGS)
+    assert done.entries[1].covariance(done.entries[2]) == pytest.approx(-(done.entries[1].u ** 2))
+
+
+def test_what_is_charged_inherits_shared_errors(oracle: dict[str, Any]) -> None:
+    done = propagate(STEPS[:3], READINGS)
+    assert done.held[3, "Ag"].value == 1220
+    assert done.held[3, "Ag"].u == pytest.approx(oracle["charge"].s)
+    apart = (oracle["first"].s ** 2 + oracle["second"].s ** 2) ** 0.5
+    assert done.held[3, "Ag"].u > 1.02 * apart
+    assert (1, "Ag") not in done.held
+
+
+def test_a_weighed_portion_has_its_own_weighing_too(oracle: dict[str, Any]) -> None:
+    done = propagate(STEPS, READINGS)
+    assert done.held[4, "Ag"].u == pytest.approx(oracle["remnant"].s, rel=0.02)
+    whole = done.held[3, "Ag"].contributions
+    assert "weighing 3" in whole
+    assert done.held[3, "Ag"].value + done.held[4, "Ag"].value == 1220
+
+
+def test_a_count_at_the_books_own_content_does_not_share_the_first_weighing(
+    oracle: dict[str, Any],
+) -> None:
+    done = propagate(STEPS[:2], READINGS)
+    found = counted(done.held[2, "Ag"], done.amounts[2], READINGS.quantities[4])
+    assert found.value == pytest.approx(oracle["count"].n)
+    assert found.u == pytest.approx(oracle["count"].s)
+    assert found.contributions.get("weighing 2", 0.0) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_measured_state_replaces_what_was_known_before() -> None:
+    state = Step(
+        5,
+        "electrolyte_state",
+        [
+            Line(10, 1, "Ag", -20, "measured", 4, quantity=2, content=9),
+            Line(11, None, "Ag", 20, "difference"),
+        ],
+    )
+    readings = Readings(
+        READINGS.quantities,
+        {**READINGS.contents, (9, "Ag"): in_common(2.2, 0.01, "titration", "laboratory t")},
+        READINGS.by_mass,
+    )
+    done = propagate([*STEPS[:1], state], readings)
+    held = done.held[1, "Ag"]
+    assert held.value == 880
+    assert "assay 1" not in held.contributions
+    assert held.u == pytest.approx((ufloat(2.2, 0.01) * ufloat(400, 1.5)).s)
+    # The difference posted is unsure of both what was there before and what was found.
+    assert done.entries[11].u > held.u
+
+
+def test_what_a_sender_declares_is_trusted_to_one_per_cent() -> None:
+    receipt = Step(
+        1,
+        "receipt",
+        [
+            Line(1, 1, "Ag", 900, "declared", quantity=1),
+            Line(2, None, "Ag", -900, "declared", quantity=1),
+        ],
+        [AmountLine(1, 1000, quantity=1)],
+    )
+    done = propagate([receipt], READINGS)
+    assert done.entries[1].u == pytest.approx((9.0**2 + 1.8**2) ** 0.5)
