@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import Any
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, RequestDataTooBig
 from django.db import DatabaseError, OperationalError
 from django.db.models import Model, QuerySet
 from django.http import Http404
@@ -108,6 +108,11 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None
     if isinstance(error, DatabaseError) and is_guard(error):
         conflict = guard_refusal(error)
         return Response(conflict.as_problem(), status=conflict.status)
+    if isinstance(error, RequestDataTooBig):
+        return Response(
+            _problem("too_large", None, "The request is too large.", "Send it in parts."),
+            status=status.HTTP_400_BAD_REQUEST,
+        )
     if isinstance(error, Http404):
         return Response(
             _problem("unknown", None, "There is no such thing here.", "Check the address."),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import codecs
+import io
 import json
 from collections.abc import Mapping
 from decimal import Decimal, InvalidOperation
 from typing import IO, Any, NoReturn
 
 from django.conf import settings
+from django.core.exceptions import RequestDataTooBig
 from rest_framework.exceptions import ParseError
 from rest_framework.parsers import JSONParser
 
@@ -26,7 +28,7 @@ class ExactJSONParser(JSONParser):
     ) -> Any:
         encoding = (parser_context or {}).get("encoding", settings.DEFAULT_CHARSET)
         try:
-            text = codecs.getreader(encoding)(stream).read()
+            text = codecs.getreader(encoding)(io.BytesIO(_read(stream))).read()
             return json.loads(
                 text, parse_float=_decimal, parse_int=_integer, parse_constant=_refuse_constant
             )
@@ -34,6 +36,15 @@ class ExactJSONParser(JSONParser):
             raise
         except (ValueError, RecursionError, LookupError) as error:
             raise ParseError(f"This is not JSON: {str(error)[:200]}") from error
+
+
+def _read(stream: IO[Any]) -> bytes:
+    """The body, if it is no larger than any request has cause to be."""
+    most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+    body: bytes = stream.read(most + 1)
+    if len(body) > most:
+        raise RequestDataTooBig
+    return body
 
 
 def _decimal(text: str) -> Decimal:

@@ -161,3 +161,10 @@ def test_strangers_and_customers_are_turned_away(client, api_as, works, body):
     assert client.get("/api/v1/lots/").status_code == 401
     refused = api_as(works.isolde).get("/api/v1/lots/")
     assert (refused.status_code, refused.json()["code"]) == (403, "permission_denied")
+
+
+def test_a_request_larger_than_any_has_cause_to_be_is_refused(api, works, settings):
+    settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
+    text = json.dumps({"note": "x" * 1000})
+    answer = api.generic("POST", URL, text, content_type="application/json")
+    assert (answer.status_code, answer.json()["code"]) == (400, "too_large")
