@@ -8,7 +8,10 @@ from typing import Any, Final
 from rest_framework import serializers
 
 from lots.api.questions import Question, QuestionView
+from reports.api.answers import ReportQuestion, ReportView
 from reports.conventions import SIGN_CONVENTION
+from reports.exports.best_estimate import NOTHING_CHANGED, best_estimate_tables
+from reports.exports.tables import Table
 from reports.inventory_difference import Difference
 from reports.queries.best_estimate import BestEstimate, best_estimate
 from reports.queries.difference_sequence import (
@@ -20,10 +23,6 @@ from reports.queries.periods import Period, parse_month
 from reports.queries.suspicions import Suspicion
 from reports.suspects import ALPHA
 
-NOTHING_CHANGED: Final = (
-    "Nothing on the books changes by this. Measure again what is doubted first; a reversal is "
-    "proposed and never made by itself."
-)
 MONTHS_MAX: Final = 60
 
 
@@ -45,18 +44,29 @@ def _estimate(asked: dict[str, Any], month: str) -> BestEstimate:
     return best_estimate(parse_month(month), asked.get("recorded_as_of"), alpha=asked["alpha"])
 
 
-class MonthEstimate(QuestionView):
+class EstimateReportQuestion(ReportQuestion, EstimateQuestion):
+    pass
+
+
+class MonthEstimate(ReportView):
     """The best estimate of every flow, reading and holding of a month, reconciled at once.
 
     Measured, reconciled, adjustment (reconciled less measured), and the standard uncertainty before
     and after.
     """
 
-    asks = EstimateQuestion
-    shows = {"estimate": BestEstimate, "notes": list[str]}
+    asks = EstimateReportQuestion
+    shows = {"estimate": BestEstimate}
+    file_name = "best-estimate"
 
-    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        return {"estimate": _estimate(asked, path["month"]), "notes": [NOTHING_CHANGED]}
+    def answer(self, asked: dict[str, Any], **path: Any) -> BestEstimate:
+        return _estimate(asked, path["month"])
+
+    def shown(self, answered: BestEstimate) -> Any:
+        return {"estimate": answered}
+
+    def tables(self, answered: BestEstimate) -> list[Table]:
+        return best_estimate_tables(answered, ())
 
 
 class MonthDoubt(QuestionView):

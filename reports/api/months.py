@@ -36,6 +36,11 @@ class StatementQuestion(MonthQuestion):
         default="",
         help_text="Values the losses at the prices entered in this currency (ISO 4217).",
     )
+    with_estimate = serializers.BooleanField(
+        required=False,
+        default=False,
+        help_text="Adds sheets of the best estimate, the doubts and the limits of error.",
+    )
 
 
 @dataclass(frozen=True)
@@ -73,6 +78,7 @@ class MonthReport(ReportView):
             parse_month(path["month"]),
             currency=asked["currency"],
             recorded=asked.get("recorded_as_of"),
+            with_estimate=asked["with_estimate"],
         )
 
     def shown(self, answered: MonthPack) -> Month:

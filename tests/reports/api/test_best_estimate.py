@@ -24,6 +24,10 @@ def test_best_estimates_are_the_querys(api, in_june, april):
     ]
     assert estimate["dof"] == found.dof
     assert shown.json()["notes"]
+    answer = api.get(f"{APRIL}/best-estimate/", {"as": "csv"})
+    text = b"".join(answer.streaming_content).decode()
+    for holding in estimate["holdings"]:
+        assert holding["best"]["g"] in text
 
 
 def test_what_to_doubt_is_said_in_words(api, in_june, april):

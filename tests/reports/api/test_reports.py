@@ -156,6 +156,7 @@ def test_the_month_says_the_same_in_every_form(get):
         for line in metal["lines"]:
             assert f"{of_metal[line['name']]:.6f}" == line["change"]["g"]
         assert str(of_metal["Closing book"]).startswith("=")
+    assert "Best estimate" not in sheets
     written = read_csv(get("reports/months/2026-04/", table="statement", **{"as": "csv"}))
     closing = {row["metal"]: row["mass_g"] for row in written if row["line"] == "Closing book"}
     assert closing == {metal["metal"]: metal["closing"]["g"] for metal in shown["metals"]}
