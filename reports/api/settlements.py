@@ -21,11 +21,10 @@ from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
 from lots.fineness import parse_fineness
-from lots.models import Lot, Party
+from lots.models import Lot
 from lots.services.recording import Act
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
 from reports.api.month_end import OFFICE
-from reports.api.shared_links import note_read
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
@@ -198,8 +197,6 @@ class SettlementStatement(QuestionView):
 
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         document = self.answer(asked, **path)
-        reader = Party.objects.get(code=document.customer)
-        note_read(self.request, reader, "settlement", document.code, asked["as"])
         if asked["as"] == "json":
             return Response(show(document))
         file = temporary()
