@@ -105,7 +105,7 @@ def filled_form(desks: SimpleNamespace, sheet: str, **gross: str) -> SimpleUploa
     """The sheet's workbook with `gross` grams filled in by lot (its code with underscores)."""
     content = b"".join(desks.operator.get(f"{sheet}/form/").streaming_content)
     book = load_workbook(io.BytesIO(content))
-    page = book.worksheets[0]
+    page: Any = book.worksheets[0]
     header = next(row[0].row for row in page.iter_rows() if row[0].value == "Sheet")
     at = {cell.value: cell.column for cell in page[header]}
     for row in range(header + 1, page.max_row + 1):

@@ -63,7 +63,6 @@ def found(basis: str = "ppt", u: str = "0.2", **results: str) -> dict[str, Any]:
 
 
 def test_from_the_door_to_the_settlement(call: Caller) -> None:
-    office = {"who": "manager"}
     call.post(
         "cells/",
         {
@@ -75,7 +74,7 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
             "fuse_rating_a": "50",
             "basket_ug_max": 3_000_000_000,
         },
-        **office,
+        who="manager",
     )
     terms = {
         "currency": "EUR",
@@ -89,7 +88,7 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
     call.post(
         "terms/record/",
         {"customer": "brackwater", "content": terms, "valid_from": "2026-01-01"},
-        **office,
+        who="manager",
     )
     electrolyte = call.post(
         "openings/electrolytes/",
@@ -101,7 +100,7 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
             },
             "occurred_at": at(0),
         },
-        **office,
+        who="manager",
     )["code"]
 
     # Receive and melt; the customer and the house assay; the house's rules.
@@ -243,13 +242,13 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
         {"causes": {crystal: "spillage"}},
         who="accountant",
     )
-    call.post(f"count-sheets/{sheet['code']}/approve/", **office)
+    call.post(f"count-sheets/{sheet['code']}/approve/", who="manager")
     call.post("months/2026-05/prepare/", who="accountant")
     assert (
         call.post("months/2026-05/approve/", who="accountant", status=403)["code"] == "same_person"
     )
-    call.post("months/2026-05/approve/", **office)
-    closed = call.post("months/2026-05/close/", **office)
+    call.post("months/2026-05/approve/", who="manager")
+    closed = call.post("months/2026-05/close/", who="manager")
     assert (closed["state"], len(closed["statement_digest"])) == ("closed", 64)
     late = call.post(
         f"lots/{crystal}/transfer/", {"place": "quarantine", "occurred_at": at(50)}, status=409
@@ -275,16 +274,13 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
         f"settlements/{settlement['code']}/what-if/", {"weight_g": "900"}, status=200
     )
     assert supposed["changes"]
-    call.post(f"settlements/{settlement['code']}/approve/", **office)
+    call.post(f"settlements/{settlement['code']}/approve/", who="manager")
     statement = call.get(f"settlements/{settlement['code']}/statement/", who="isolde")
     # 1 000 g x 925.2 (the mean of the two results) x 99 %.
     assert statement["payable"][0]["mass"]["g"] == "915.948000"
     assert statement["lines"][0]["line"]["evidence"]
-    owed = call.get(
-        "reports/accounts/brackwater/",
-        who="isolde",
-        **{"from_date": "2026-05-01", "to_date": "2026-06-30"},
-    )
+    span: dict[str, Any] = {"from_date": "2026-05-01", "to_date": "2026-06-30"}
+    owed = call.get("reports/accounts/brackwater/", who="isolde", **span)
     silver = next(each for each in owed["metals"] if each["metal"] == "Ag")
     assert silver["closing"]["g"] == "915.948000"
     question = call.post(
