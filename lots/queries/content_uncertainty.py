@@ -6,10 +6,8 @@ from collections import defaultdict
 from collections.abc import Iterable
 from math import sqrt
 
-from django.db.models import F, FloatField, Q, Sum
-from django.db.models.functions import Cast, Coalesce
-
-from lots.models import Entry, Lot, Movement
+from lots.models import Lot, Movement
+from lots.queries.raw_sql import fetch, placeholders
 from lots.queries.rulings import ruled_uncertainties
 
 
@@ -21,22 +19,20 @@ def stated_uncertainties(lots: Iterable[Lot]) -> dict[int, dict[str, float | Non
     the same. Every lot asked for has an answer, if an empty one.
     """
     ids = [lot.pk for lot in lots]
-    spread = Cast(F("standard_uncertainty_ug"), FloatField())
-    rows = (
-        Entry.objects.filter(
-            Q(mass_ug__gt=0) | Q(movement__kind=Movement.Kind.ASSAY_DIFFERENCE),
-            lot_id__in=ids,
-            movement__reversed_by__isnull=True,
-            movement__reverses__isnull=True,
-        )
-        .order_by()
-        .values_list("lot_id", "metal")
-        .annotate(squares=Coalesce(Sum(spread * spread), 0.0), total=Sum("mass_ug"))
+    if not ids:
+        return {}
+    rows = fetch(
+        "SELECT e.lot_id, e.metal, SUM(CAST(e.standard_uncertainty_ug AS double precision) "
+        "* CAST(e.standard_uncertainty_ug AS double precision)), SUM(e.mass_ug) "
+        "FROM lots_entry e JOIN lots_movement m ON m.id = e.movement_id "
+        "LEFT JOIN lots_movement back ON back.reverses_id = m.id "
+        f"WHERE e.lot_id IN {placeholders(ids)} AND m.reverses_id IS NULL AND back.id IS NULL "
+        "AND (e.mass_ug > 0 OR m.kind = %s) GROUP BY e.lot_id, e.metal",
+        [*ids, Movement.Kind.ASSAY_DIFFERENCE.value],
     )
     found: dict[int, dict[str, float | None]] = defaultdict(dict)
     for lot_id, metal, squares, total in rows:
-        assert lot_id is not None
-        found[lot_id][metal] = sqrt(squares) / total if squares and total > 0 else None
+        found[lot_id][metal] = sqrt(squares) / int(total) if squares and total > 0 else None
     for lot_id, by_metal in ruled_uncertainties(ids).items():
         found[lot_id].update(by_metal)
     return {lot_id: found[lot_id] for lot_id in ids}
