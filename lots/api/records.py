@@ -43,7 +43,8 @@ _PLAIN: Final[dict[Any, dict[str, Any]]] = {
     str: {"type": "string"},
     bool: {"type": "boolean"},
     int: {"type": "integer"},
-    float: {"type": "number"},
+    # A figure without an end, such as a limit where nothing is tested, is null.
+    float: {"type": "number", "nullable": True},
     Decimal: {"type": "string"},
     dt.datetime: {"type": "string", "format": "date-time"},
     dt.date: {"type": "string", "format": "date"},
@@ -128,10 +129,10 @@ def _field_schema(name: str, hint: Any, by_metal: Collection[str]) -> dict[str, 
     origin = get_origin(hint)
     if inspect.isclass(origin) and issubclass(origin, Mapping):
         return {"type": "object", "additionalProperties": holds}
-    if inspect.isclass(origin) and issubclass(origin, Collection):
-        return {"type": "array", "items": holds}
     if name in by_metal:
         return schema_of(hint, by_metal)
+    if inspect.isclass(origin) and issubclass(origin, Collection):
+        return {"type": "array", "items": holds}
     return {**holds, "nullable": True} if type(None) in get_args(hint) else dict(holds)
 
 

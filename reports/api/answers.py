@@ -65,7 +65,10 @@ class ReportView(QuestionView):
             "totals": {
                 "type": "object",
                 "description": "Of each table that has totals, by its name.",
-                "additionalProperties": {"type": "array", "items": {"type": "object"}},
+                "additionalProperties": {
+                    "type": "array",
+                    "items": {"type": "object", "additionalProperties": {}},
+                },
             },
             "notes": {"type": "array", "items": {"type": "string"}},
         }

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
 from lots.models import Lot
+from lots.services.assays import record_assay
 from reports.models import Settlement
-from tests.reports.api.conftest import JUNE_NOON
+from reports.services.terms import set_terms
+from tests.reports.api.conftest import JUNE_NOON, TERMS
 from tests.reports.api.test_every_list import patterns
 
 # What is made for customers; everything else is closed to them.
@@ -124,3 +128,28 @@ def test_nothing_of_another_customer_stands_in_an_answer(api_as, busy):
         assert not [code for code in others if code in text]
         assert "Pellow" not in text
         assert "pellow" not in text
+
+
+def test_the_works_result_is_shown_once_the_customers_own_is_recorded(api_as, busy, act):
+    """Each party sees the other's assay only when both are in (common practice, no source)."""
+    works, bench = busy.works, busy.bench
+    terms = {name: value for name, value in TERMS.items() if name != "exchanged"}
+    set_terms(
+        customer=works.brackwater,
+        content=terms,
+        act=act(1, who=works.accountant),
+        valid_from=dt.date(2026, 2, 1),
+    )
+    lot = bench.granules(works.brackwater, grams="50", hours=200)
+    record_assay(lot=lot, report=bench.assay(Ag="924"), act=bench.act(201))
+    address = f"/api/v1/lots/{lot.code}/answer/"
+
+    def seen(user: object) -> tuple[int, str]:
+        answer = api_as(user).get(address).json()
+        return len(answer["evidence"]["assays"]), answer["payable"]["basis"]
+
+    assert seen(works.operator) == (1, "estimate")
+    assert seen(works.isolde) == (0, "none")
+    theirs = replace(bench.assay(Ag="925"), side="counterparty")
+    record_assay(lot=lot, report=theirs, act=bench.act(202))
+    assert seen(works.isolde) == (2, "estimate")
