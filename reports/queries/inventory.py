@@ -11,7 +11,7 @@ from django.db.models import OuterRef, Subquery, Sum
 
 from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, LotStanding, Party, Place
-from lots.queries.holdings import NOW, AsOf, balances
+from lots.queries.holdings import NOW, AsOf, balance_rows, balances
 
 _METALS: Final = tuple(Metal.values)
 
@@ -80,9 +80,9 @@ def inventory(as_of: AsOf = NOW) -> Inventory:
     stands = _stands(as_of)
     mass: dict[tuple[str, _Stand], int] = defaultdict(int)
     lots: dict[tuple[str, _Stand], int] = defaultdict(int)
-    for row in balances(as_of):
-        key = row["metal"], stands[row["lot_id"]]
-        mass[key] += row["total"]
+    for lot_id, metal, mass_ug in balance_rows(as_of):
+        key = metal, stands[lot_id]
+        mass[key] += mass_ug
         lots[key] += 1
     parties, places = Party.objects.in_bulk(), Place.objects.in_bulk()
     rows = [
