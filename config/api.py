@@ -6,7 +6,7 @@ import logging
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, RequestDataTooBig
-from django.db import DatabaseError, OperationalError
+from django.db import DatabaseError, DataError, OperationalError
 from django.db.models import Model, QuerySet
 from django.http import Http404
 from django_filters.rest_framework import DjangoFilterBackend
@@ -113,6 +113,9 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None
             _problem("too_large", None, "The request is too large.", "Send it in parts."),
             status=status.HTTP_400_BAD_REQUEST,
         )
+    # PostgreSQL refuses to look for what none of its columns can hold, such as a NUL in a code.
+    if isinstance(error, DataError) and "\0" in context["request"].path:
+        error = Http404()
     if isinstance(error, Http404):
         return Response(
             _problem("unknown", None, "There is no such thing here.", "Check the address."),

@@ -312,6 +312,22 @@ def test_what_a_report_can_not_answer_is_refused_by_name(api, in_june, address, 
     assert (answer.status_code, problem["code"], problem["field"]) == (400, code, field)
 
 
+@pytest.mark.parametrize(
+    "address",
+    [
+        "lots/%00/answer/",
+        "lots/%00/trace/",
+        "settlements/%00/statement/",
+        "reports/accounts/%00/?from_date=2026-01-01&to_date=2026-02-01",
+        "runs/%00/summary/",
+        "count-sheets/%00/form/",
+    ],
+)
+def test_an_address_that_no_column_can_hold_is_not_found(api, works, address):
+    answer = api.get(f"/api/v1/{address}")
+    assert (answer.status_code, answer.json()["code"]) == (404, "unknown")
+
+
 def test_a_lot_nobody_has_is_not_found(api, in_june):
     for address in ("sheet", "answer", "trace"):
         answer = api.get(f"/api/v1/lots/GR26-9999-9/{address}/")
