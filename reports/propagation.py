@@ -62,12 +62,13 @@ class AmountLine:
 
 @dataclass(frozen=True)
 class Step:
-    """One movement that stands, with its lines."""
+    """One movement with its lines; `reverses` is the number of the one that it takes back."""
 
     number: int
     kind: str
     lines: Sequence[Line]
     amounts: Sequence[AmountLine] = ()
+    reverses: int | None = None
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ def in_common(value: float, u: float, own: str, common: str) -> Figure:
 
 def propagate(steps: Iterable[Step], readings: Readings) -> Propagated:
     """Replay movements in order; micrograms throughout."""
-    replay = _Replay(readings)
+    replay = Replay(readings)
     for step in steps:
         replay.take(step)
     return replay.done
@@ -122,21 +123,45 @@ def counted(held: Figure, amount: Figure, reading: Figure) -> Figure:
     return product(quotient(held, amount), reading)
 
 
-class _Replay:
+class Replay:
+    """The books as they stand after the steps taken so far, in `done`."""
+
     def __init__(self, readings: Readings) -> None:
         self.readings = readings
         self.done = Propagated()
         self._ruled: dict[tuple[int, str], Figure] = {}
+        self._taken: dict[int, Step] = {}
+        self._changes: dict[tuple[int, int], Figure] = {}
 
     def take(self, step: Step) -> None:
+        """Carry the errors of the lots through one more movement."""
+        self._taken[step.number] = step
+        if step.reverses is not None:
+            self._take_back(step, self._taken[step.reverses])
+            return
         by_metal: dict[str, list[Line]] = defaultdict(list)
         for line in step.lines:
             by_metal[line.metal].append(line)
         amounts = {each.lot: each for each in step.amounts}
         for lines in by_metal.values():
             self._take_metal(step, lines, amounts)
-        for each in step.amounts:
+        for each in sorted(step.amounts, key=lambda each: each.change > 0):
             self._change_amount(step, each)
+
+    def _take_back(self, step: Step, reversed_step: Step) -> None:
+        """A reversal undoes the errors of what it reverses, line by line."""
+        figures: dict[tuple[int | None, str, int], list[Figure]] = defaultdict(list)
+        for line in reversed_step.lines:
+            key = line.lot, line.metal, line.mass_ug
+            figures[key].append(self.done.entries[line.pk])
+        for line in step.lines:
+            figure = scaled(figures[line.lot, line.metal, -line.mass_ug].pop(), -1.0)
+            self.done.entries[line.pk] = figure
+            if line.lot is not None:
+                self._add(line.lot, line.metal, figure)
+        for lot in {each.lot for each in step.amounts}:
+            change = self._changes.get((reversed_step.number, lot), NOTHING)
+            self._set_amount(lot, linear([self._amount(lot), change], [1.0, -1.0]))
 
     def _take_metal(
         self, step: Step, lines: Sequence[Line], amounts: Mapping[int, AmountLine]
@@ -203,13 +228,12 @@ class _Replay:
 
     def _portion(self, step: Step, line: Line, held: Figure, amount: AmountLine | None) -> Figure:
         """A share of a holding; a part told or weighed has that error too, all of it has none."""
-        part = scaled(held, line.mass_ug / held.value)
-        if amount is None or abs(held.value + line.mass_ug) < 1:
-            return _at(part, line.mass_ug)
-        portion = self._quantity(step, amount)
-        share = line.mass_ug / portion.value
-        moved = {source: u * share for source, u in portion.contributions.items()}
-        return _at(linear([part, Figure(0.0, moved)], [1.0, 1.0]), line.mass_ug)
+        whole = NOTHING if amount is None else self._amount(amount.lot)
+        if amount is None or not whole.value or abs(held.value + line.mass_ug) < 1:
+            return _at(scaled(held, line.mass_ug / held.value), line.mass_ug)
+        part = counted(held, whole, self._quantity(step, amount))
+        # Of a lot divided among several the amount is one part's, and any part has its grade.
+        return _at(scaled(part, line.mass_ug / part.value), line.mass_ug)
 
     def _to_amount(self, line: Line, held: Figure) -> Figure | None:
         amount = self.done.amounts.get(line.lot or 0)
@@ -254,17 +278,41 @@ class _Replay:
         return Figure(abs(each.change), {source: STATED_SHARE * abs(each.change)})
 
     def _change_amount(self, step: Step, each: AmountLine) -> None:
-        before = self.done.amounts.get(each.lot, NOTHING)
+        before = self._amount(each.lot)
         after = before.value + each.change
         reading = None if each.quantity is None else self.readings.quantities.get(each.quantity)
-        if abs(after) < 1:
-            self.done.amounts.pop(each.lot, None)
-        elif reading is not None and abs(reading.value - after) < 1:
-            self.done.amounts[each.lot] = reading
+        if reading is not None and abs(reading.value - after) < 1:
+            new = reading
+        elif abs(after) < 1:
+            new = NOTHING
+        elif (poured := self._poured(step, each)) is not None:
+            new = linear([before, poured], [1.0, 1.0])
         else:
-            change = self._quantity(step, each)
             sign = 1.0 if each.change > 0 else -1.0
-            self.done.amounts[each.lot] = linear([before, change], [1.0, sign])
+            new = linear([before, self._quantity(step, each)], [1.0, sign])
+        self._set_amount(each.lot, new)
+        whole = self._changes.get((step.number, each.lot), NOTHING)
+        change = linear([whole, new, before], [1.0, 1.0, -1.0])
+        self._changes[step.number, each.lot] = change
+
+    def _poured(self, step: Step, each: AmountLine) -> Figure | None:
+        """What the others gave, when it all went into this one lot and nobody weighed it."""
+        givers = {other.lot for other in step.amounts if other.change < 0}
+        if each.quantity is not None or not givers or sum(a.change for a in step.amounts) != 0:
+            return None
+        if any(other.change > 0 and other.lot != each.lot for other in step.amounts):
+            return None
+        changes = [self._changes[step.number, lot] for lot in sorted(givers)]
+        return linear(changes, [-1.0] * len(changes))
+
+    def _amount(self, lot: int) -> Figure:
+        return self.done.amounts.get(lot, NOTHING)
+
+    def _set_amount(self, lot: int, figure: Figure) -> None:
+        if abs(figure.value) < 1:
+            self.done.amounts.pop(lot, None)
+        else:
+            self.done.amounts[lot] = _pruned(figure)
 
 
 def _pruned(figure: Figure) -> Figure:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,7 +26,6 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
-from lots.queries.holdings import AsOf
 from reports.inventory_difference import Difference, Sequential, judged, sequence
 from reports.models import CountLine, CountSheet
 from reports.propagation import counted
@@ -34,7 +33,7 @@ from reports.queries.counts import standing_lines
 from reports.queries.entry_uncertainty import (
     BookUncertainty,
     assay_figure,
-    book_uncertainty,
+    book_uncertainties,
     volume_figure,
     weighing_figure,
 )
@@ -55,6 +54,7 @@ _METHOD: Final = CountLine.Method
 _PROCESS_FORMS: Final = (Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE)
 
 Key = tuple[str, str]
+Books = Mapping[dt.datetime | None, BookUncertainty]
 
 
 @dataclass(frozen=True)
@@ -104,8 +104,8 @@ def month_differences(
     period: Period, recorded: dt.datetime | None = None
 ) -> tuple[MonthDifference, ...]:
     """Per metal and area, and per metal for the whole works."""
-    book = book_uncertainty(period.closing(recorded))
-    return _differences(period, book)
+    lines = _lines([period])
+    return _differences(period, lines[period], _books([period], lines, recorded))
 
 
 def difference_sequences(
@@ -116,10 +116,11 @@ def difference_sequences(
     `alpha` is the chance of any false alarm among all metals and areas tested together (Sidak).
     """
     periods = _periods(last, months)
-    book = book_uncertainty(last.closing(recorded))
+    lines = _lines(periods)
+    books = _books(periods, lines, recorded)
     by_key: dict[Key, dict[Period, MonthDifference]] = defaultdict(dict)
     for period in periods:
-        for each in _differences(period, book):
+        for each in _differences(period, lines[period], books):
             by_key[each.metal, each.area][period] = each
     each_alpha = -math.expm1(math.log1p(-alpha) / max(len(by_key), 1))
     return tuple(
@@ -166,9 +167,41 @@ def _periods(last: Period, months: int) -> list[Period]:
     return [period_of(known[day]) if day in known else month_period(day) for day in reversed(days)]
 
 
-def _differences(period: Period, book: BookUncertainty) -> tuple[MonthDifference, ...]:
-    counts = _counts(period, book.as_of.recorded)
-    processes = _processes(period, book)
+def _lines(periods: Iterable[Period]) -> dict[Period, list[CountLine]]:
+    """The lines of each month's counts that say how much is there.
+
+    What was only sighted says nothing of how much, and is no term.
+    """
+    return {
+        period: list(
+            standing_lines(
+                CountSheet.objects.filter(month_end__books_month__first_day=period.first_day)
+            )
+            .filter(method__in=(_METHOD.WEIGHED, _METHOD.VOLUME, _METHOD.MISSING))
+            .select_related("sheet__place")
+            .prefetch_related("metals")
+        )
+        for period in periods
+    }
+
+
+def _books(
+    periods: Sequence[Period],
+    lines: Mapping[Period, Sequence[CountLine]],
+    recorded: dt.datetime | None,
+) -> Books:
+    """The books at every moment that a month was counted for, and at the end of the last."""
+    if not periods:
+        return {}
+    moments = {line.sheet.as_of for each in lines.values() for line in each}
+    return book_uncertainties([*moments, periods[-1].closing().occurred], recorded)
+
+
+def _differences(
+    period: Period, lines: Sequence[CountLine], books: Books
+) -> tuple[MonthDifference, ...]:
+    counts = _counts(lines, books)
+    processes = _processes(period, books[max(books, key=_moment)])
     found = []
     for key in sorted({*counts, *processes}, key=lambda key: _order((key, None))):
         by_count, by_process = counts.get(key, NOTHING), processes.get(key, NOTHING)
@@ -191,24 +224,15 @@ def _order(item: tuple[Key, object]) -> tuple[int, int]:
     return Metal.values.index(metal), areas.index(area)
 
 
-def _counts(period: Period, recorded: dt.datetime | None) -> dict[Key, Figure]:
-    """Book less count of every lot counted, by metal and area.
+def _moment(at: dt.datetime | None) -> dt.datetime:
+    assert at is not None
+    return at
 
-    What was only sighted says nothing of how much is there, and is no term.
-    """
-    lines = list(
-        standing_lines(
-            CountSheet.objects.filter(month_end__books_month__first_day=period.first_day)
-        )
-        .filter(method__in=(_METHOD.WEIGHED, _METHOD.VOLUME, _METHOD.MISSING))
-        .select_related("sheet__place")
-        .prefetch_related("metals")
-    )
+
+def _counts(lines: Sequence[CountLine], books: Books) -> dict[Key, Figure]:
+    """Book less count of every lot counted, by metal and area."""
     if not lines:
         return {}
-    books = {
-        at: book_uncertainty(AsOf(at, recorded)) for at in {line.sheet.as_of for line in lines}
-    }
     quantities = _quantities(lines)
     contents = {
         (result.assay_id, result.metal): result

@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from cells.queries.standing_movements import standing
-from lots.models import Assay, AssayResult, Entry, MaterialEntry, VolumeReading, Weighing
+from lots.models import (
+    Assay,
+    AssayResult,
+    Entry,
+    MaterialEntry,
+    Movement,
+    VolumeReading,
+    Weighing,
+)
 from lots.queries.holdings import NOW, AsOf
 from reports.propagation import (
     AmountLine,
     Line,
-    Propagated,
     Readings,
+    Replay,
     Step,
     in_common,
-    propagate,
 )
 from reports.uncertainty import Expanded, Figure, FigureSet, expanded, gather, linear
 
 NOTHING: Final = Figure(0.0)
+LAST: Final = dt.datetime.max.replace(tzinfo=dt.UTC)
 
 
 @dataclass(frozen=True)
@@ -29,8 +37,7 @@ class BookUncertainty:
     """Figures with named error sources, micrograms: per entry, and per lot and metal held.
 
     Two figures that rest on one weighing, assay, balance or laboratory share its source, so any
-    sum or difference of them is as sure as it really is. Entries of movements that were reversed,
-    and the reversals, cancel and have no figure.
+    sum or difference of them is as sure as it really is.
     """
 
     as_of: AsOf
@@ -64,12 +71,35 @@ def expanded_for(figures: Iterable[Figure], probability: float = 0.95) -> Expand
 
 
 def book_uncertainty(as_of: AsOf = NOW) -> BookUncertainty:
-    """Replays the books up to a moment; five queries, and time in proportion to the entries."""
-    done: Propagated = propagate(_steps(as_of), readings(as_of))
-    return BookUncertainty(as_of, done.entries, done.held, done.amounts)
+    """The books as of a moment; six queries, and time in proportion to the entries."""
+    return book_uncertainties([as_of.occurred], as_of.recorded)[as_of.occurred]
 
 
-def readings(as_of: AsOf = NOW) -> Readings:
+def book_uncertainties(
+    moments: Iterable[dt.datetime | None], recorded: dt.datetime | None = None
+) -> dict[dt.datetime | None, BookUncertainty]:
+    """The books as of several moments (None: all of them), in one replay and six queries."""
+    wanted = sorted(set(moments), key=_when)
+    replay = Replay(readings())
+    found = {}
+    for at, step in _steps(AsOf(wanted[-1] if wanted else None, recorded)):
+        while wanted and _when(wanted[0]) < at:
+            moment = wanted.pop(0)
+            found[moment] = _as_it_stands(AsOf(moment, recorded), replay)
+        replay.take(step)
+    return found | {each: _as_it_stands(AsOf(each, recorded), replay) for each in wanted}
+
+
+def _when(moment: dt.datetime | None) -> dt.datetime:
+    return LAST if moment is None else moment
+
+
+def _as_it_stands(as_of: AsOf, replay: Replay) -> BookUncertainty:
+    done = replay.done
+    return BookUncertainty(as_of, dict(done.entries), dict(done.held), dict(done.amounts))
+
+
+def readings() -> Readings:
     """Every measurement that the books rest on, with its error sources."""
     quantities: dict[int, Figure] = {}
     for weighing in Weighing.objects.select_related("balance").order_by("pk"):
@@ -112,18 +142,15 @@ def assay_figure(result: AssayResult) -> Figure:
     )
 
 
-def _steps(as_of: AsOf) -> Iterator[Step]:
+def _steps(as_of: AsOf) -> Iterator[tuple[dt.datetime, Step]]:
+    """Movements in the order in which they happened, with when."""
     lines: dict[int, list[Line]] = defaultdict(list)
-    order: dict[int, tuple[object, int, str]] = {}
     rows = (
-        Entry.objects.filter(as_of.limit(), standing("movement", as_of))
+        Entry.objects.filter(as_of.limit())
         .order_by("pk")
         .values_list(
-            "pk",
             "movement_id",
-            "movement__occurred_at",
-            "movement__sequence",
-            "movement__kind",
+            "pk",
             "lot_id",
             "metal",
             "mass_ug",
@@ -133,26 +160,20 @@ def _steps(as_of: AsOf) -> Iterator[Step]:
             "content_by_id",
         )
     )
-    for pk, movement, at, number, kind, lot, metal, mass_ug, basis, u_ug, quantity, content in rows:
-        order[movement] = (at, number, kind)
+    for movement, pk, lot, metal, mass_ug, basis, u_ug, quantity, content in rows:
         lines[movement].append(Line(pk, lot, metal, mass_ug, basis, u_ug, quantity, content))
     amounts: dict[int, list[AmountLine]] = defaultdict(list)
     materials = (
-        MaterialEntry.objects.filter(as_of.limit(), standing("movement", as_of))
+        MaterialEntry.objects.filter(as_of.limit())
         .order_by("pk")
-        .values_list(
-            "movement_id",
-            "movement__occurred_at",
-            "movement__sequence",
-            "movement__kind",
-            "lot_id",
-            "mass_ug",
-            "volume_ul",
-            "quantity_by_id",
-        )
+        .values_list("movement_id", "lot_id", "mass_ug", "volume_ul", "quantity_by_id")
     )
-    for movement, at, number, kind, lot, mass_ug, volume_ul, quantity in materials:
-        order.setdefault(movement, (at, number, kind))
+    for movement, lot, mass_ug, volume_ul, quantity in materials:
         amounts[movement].append(AmountLine(lot, mass_ug or volume_ul, quantity))
-    for movement, (_, number, kind) in sorted(order.items(), key=lambda each: each[1][:2]):
-        yield Step(number, kind, lines[movement], amounts[movement])
+    movements = (
+        Movement.objects.filter(as_of.limit())
+        .order_by("occurred_at", "sequence")
+        .values_list("pk", "occurred_at", "sequence", "kind", "reverses__sequence")
+    )
+    for pk, at, number, kind, reverses in movements:
+        yield at, Step(number, kind, lines[pk], amounts[pk], reverses)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from lots.models import Lot
 from reports.month_network import MonthNetwork
-from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainty
+from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainties
 from reports.queries.month_events import MonthEvents
 from reports.queries.month_facts import month_facts
 from reports.queries.month_readings import Source
@@ -33,12 +33,14 @@ class LedgerNetwork:
 def month_network(period: Period, recorded: dt.datetime | None = None) -> LedgerNetwork:
     """Builds the network of a month's movements as the books, recorded by `recorded`, have them."""
     facts = month_facts(period, recorded)
-    events = MonthEvents(period, facts, book_uncertainty(period.opening(recorded)))
+    opens, closes = period.opening().occurred, period.closing().occurred
+    books = book_uncertainties([opens, closes], recorded)
+    events = MonthEvents(period, facts, books[opens])
     network = MonthNetwork(list(events.rows()))
     return LedgerNetwork(
         period=period,
         network=network,
         sources=events.readings.sources,
-        closing=book_uncertainty(period.closing(recorded)),
+        closing=books[closes],
         lots={lot.code: lot for lot in facts.lots.values()},
     )

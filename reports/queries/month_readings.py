@@ -6,6 +6,8 @@ import datetime as dt
 from collections import defaultdict
 from dataclasses import dataclass
 
+from django.utils import timezone
+
 from cells.current_efficiency import efficiency_prior
 from cells.electrolysis import SILVER_G_PER_AH
 from cells.models import CellRun
@@ -14,7 +16,6 @@ from lots import chart
 from lots.models import Assay, Lot, Measurement, Movement, Weighing
 from lots.queries.holdings import AsOf
 from lots.units import UG_PER_G
-from reports.exports.tables import local
 from reports.month_rows import Reading
 from reports.propagation import STATED_SHARE
 from reports.queries.entry_uncertainty import assay_figure, volume_figure, weighing_figure
@@ -171,5 +172,5 @@ class MonthReadings:
 
 
 def _labelled(what: str, measurement: Measurement) -> str:
-    at = local(measurement.taken_at)
+    at = timezone.localtime(measurement.taken_at, timezone.get_default_timezone())
     return f"{what} {measurement.pk} of lot {measurement.lot.code} at {at:%Y-%m-%d %H:%M}"
