@@ -1,29 +1,15 @@
-"""Which SVG shows a set of figures? Lines with a band and limits, bars, a waterfall, a flow.
+"""What a chart shows: lines with a band and limits, bars, a waterfall, a flow.
 
-Every chart has a table alternative made from the same figures, and a unit on each axis. Colours are
-CSS classes, so that the stylesheet decides them for light, dark and paper.
+Every chart has a table alternative made from the same figures, and a unit on each axis.
+`chart_drawing` turns one into SVG.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from html import escape
-from math import ceil, floor, isfinite, log10
 from typing import Final
 
-WIDTH: Final = 460
-# For charts whose labels are long.
-WIDE: Final = 640
-LEFT: Final = 62
-RIGHT: Final = 16
-TOP: Final = 14
-PLOT_BOTTOM: Final = 44
-BAR_STEP: Final = 34
-LABEL_WIDTH: Final = 122
-LONG_LABEL_WIDTH: Final = 215
-# About the width of one character of the charts' figures, in the units of the drawing.
-CHARACTER: Final = 7.2
 THIN_SPACE: Final = "\u202f"
 
 
@@ -128,17 +114,6 @@ class ChartTable:
 Chart = LineChart | BarChart | Waterfall | Flow
 
 
-def draw(chart: Chart) -> str:
-    """The chart as one SVG element. Raises ValueError for a figure that is not finite."""
-    if isinstance(chart, LineChart):
-        return _draw_lines(chart)
-    if isinstance(chart, BarChart):
-        return _draw_bars(chart)
-    if isinstance(chart, Flow):
-        return _draw_flow(chart)
-    return _draw_waterfall(chart)
-
-
 def tabulate(chart: Chart) -> ChartTable:
     """The table alternative of a chart."""
     if isinstance(chart, BarChart):
@@ -167,114 +142,6 @@ def tabulate(chart: Chart) -> ChartTable:
     return _tabulate_lines(chart)
 
 
-def nice_ticks(low: float, high: float, about: int = 5) -> list[float]:
-    """Round values that cover `low` to `high`, some `about` of them: steps of 1, 2 or 5."""
-    if not (isfinite(low) and isfinite(high)):
-        raise ValueError("a chart needs finite figures")
-    if high <= low:
-        high = low + (abs(low) or 1.0)
-    raw = (high - low) / about
-    power = 10.0 ** floor(log10(raw))
-    step = next(power * factor for factor in (1, 2, 5, 10) if power * factor >= raw * 0.999)
-    first, last = floor(low / step + 1e-9), ceil(high / step - 1e-9)
-    return [index * step for index in range(first, last + 1)]
-
-
-def number(value: float, decimals: int, *, signed: bool = False) -> str:
-    """A figure with thin spaces between thousands and a real minus sign."""
-    sign = "−" if value < 0 else "+" if signed and value > 0 else ""
-    return sign + f"{abs(value):,.{decimals}f}".replace(",", THIN_SPACE)
-
-
-def _tick_text(value: float, step: float) -> str:
-    decimals = max(0, -floor(log10(step) + 1e-9)) if step > 0 else 0
-    return number(value, decimals)
-
-
-def _svg(title: str, height: float, body: Sequence[str], kind: str, width: int = WIDTH) -> str:
-    inner = "".join(body)
-    return (
-        f'<svg class="chart chart-{kind}" viewBox="0 0 {width} {height:g}" role="img" '
-        f'aria-label="{escape(title)}" preserveAspectRatio="xMidYMid meet">{inner}</svg>'
-    )
-
-
-def _text(x: float, y: float, text: str, css: str = "", anchor: str = "start") -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="{css}">{escape(text)}</text>'
-    )
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, css: str) -> str:
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" class="{css}"/>'
-
-
-def _rect(x: float, y: float, width: float, height: float, css: str) -> str:
-    return (
-        f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.8):.1f}" height="{height:.1f}" '
-        f'class="{css}"/>'
-    )
-
-
-@dataclass(frozen=True)
-class _Scale:
-    low: float
-    high: float
-    start: float
-    end: float
-
-    def __call__(self, value: float) -> float:
-        share = (value - self.low) / (self.high - self.low)
-        return self.start + share * (self.end - self.start)
-
-
-def _scale(ticks: Sequence[float], start: float, end: float) -> _Scale:
-    return _Scale(ticks[0], ticks[-1], start, end)
-
-
-def _draw_lines(chart: LineChart) -> str:
-    xs = [x for series in chart.series for x, _ in series.points]
-    xs += [x for band in chart.bands for x, _, _ in band.points]
-    ys = [y for series in chart.series for _, y in series.points]
-    ys += [y for band in chart.bands for _, low, high in band.points for y in (low, high)]
-    ys += [limit.value for limit in chart.limits]
-    bottom = chart.height - PLOT_BOTTOM
-    x_ticks = nice_ticks(min(xs, default=0.0), max(xs, default=1.0), 6)
-    y_ticks = nice_ticks(min([0.0, *ys]), max(ys, default=1.0))
-    across = _scale(x_ticks, LEFT, WIDTH - RIGHT)
-    down = _scale(y_ticks, bottom, TOP + 18)
-    body = [_text(LEFT - 54, TOP + 2, chart.y_label, "axis")]
-    for tick in y_ticks:
-        body.append(_line(LEFT, down(tick), WIDTH - RIGHT, down(tick), "grid"))
-        text = _tick_text(tick, y_ticks[1] - y_ticks[0])
-        body.append(_text(LEFT - 7, down(tick) + 4, text, "tick", "end"))
-    for tick in x_ticks:
-        text = _tick_text(tick, x_ticks[1] - x_ticks[0])
-        body.append(_line(across(tick), bottom, across(tick), bottom + 4, "axis-line"))
-        body.append(_text(across(tick), bottom + 17, text, "tick", "middle"))
-    body.append(_line(LEFT, bottom, WIDTH - RIGHT, bottom, "axis-line"))
-    body.append(_text(WIDTH - RIGHT, chart.height - 8, chart.x_label, "axis", "end"))
-    for band in chart.bands:
-        upper = [f"{across(x):.1f},{down(high):.1f}" for x, _, high in band.points]
-        lower = [f"{across(x):.1f},{down(low):.1f}" for x, low, _ in reversed(band.points)]
-        body.append(f'<polygon class="band" points="{" ".join(upper + lower)}"/>')
-    for limit in chart.limits:
-        level = down(limit.value)
-        body.append(_line(LEFT, level, WIDTH - RIGHT, level, "limit"))
-        body.append(_text(WIDTH - RIGHT - 2, level - 5, limit.name, "limit-name", "end"))
-    for series in chart.series:
-        css = f"line accent-{series.accent}" + (" dotted" if series.dotted else "")
-        path = " ".join(f"{across(x):.1f},{down(y):.1f}" for x, y in series.points)
-        body.append(f'<polyline class="{css}" points="{path}"/>')
-        if len(series.points) <= 40 and not series.dotted:
-            body += [
-                f'<circle cx="{across(x):.1f}" cy="{down(y):.1f}" r="2.6" '
-                f'class="dot accent-{series.accent}"/>'
-                for x, y in series.points
-            ]
-    return _svg(chart.title, chart.height, body, "lines")
-
-
 def _tabulate_lines(chart: LineChart) -> ChartTable:
     columns: list[tuple[str, dict[float, str]]] = []
     for series in chart.series:
@@ -298,114 +165,7 @@ def _tabulate_lines(chart: LineChart) -> ChartTable:
     return ChartTable(headings, tuple(rows + limits))
 
 
-@dataclass(frozen=True)
-class _Rows:
-    """Where a chart of rows has its labels, its plot and its bottom."""
-
-    width: int
-    label_width: int
-    ticks: Sequence[float]
-    across: _Scale
-    bottom: float
-
-
-def _rows(levels: Sequence[float], figures: Sequence[str], width: int, label_width: int) -> _Rows:
-    ticks = nice_ticks(min([0.0, *levels]), max([0.0, *levels]) or 1.0, 4)
-    room = CHARACTER * max((len(each) for each in figures), default=0) + 8
-    across = _scale(ticks, label_width + 8, width - RIGHT - room)
-    return _Rows(width, label_width, ticks, across, TOP + BAR_STEP * len(figures) + 4)
-
-
-def _frame(rows: _Rows, unit: str) -> list[str]:
-    body = []
-    across, bottom = rows.across, rows.bottom
-    for tick in rows.ticks:
-        body.append(_line(across(tick), TOP, across(tick), bottom, "grid"))
-        text = _tick_text(tick, rows.ticks[1] - rows.ticks[0])
-        body.append(_text(across(tick), bottom + 16, text, "tick", "middle"))
-    body.append(_line(across(0), TOP, across(0), bottom, "axis-line"))
-    body.append(_text(rows.width - RIGHT, bottom + 33, unit, "axis", "end"))
-    return body
-
-
-def _draw_bars(chart: BarChart) -> str:
-    ends = [bar.value + sign * (bar.plus_minus or 0) for bar in chart.bars for sign in (-1, 1)]
-    figures = [number(bar.value, chart.decimals) for bar in chart.bars]
-    rows = _rows(ends, figures, WIDTH, LABEL_WIDTH)
-    across, body = rows.across, _frame(rows, chart.unit)
-    for index, bar in enumerate(chart.bars):
-        top = TOP + BAR_STEP * index + 7
-        left, right = sorted((across(0), across(bar.value)))
-        middle = top + 11
-        body.append(_text(LABEL_WIDTH, middle + 4, bar.label, "label", "end"))
-        body.append(_rect(left, top, right - left, 22, f"bar accent-{bar.accent}"))
-        reach = right
-        if bar.plus_minus:
-            low, high = across(bar.value - bar.plus_minus), across(bar.value + bar.plus_minus)
-            reach = max(reach, high)
-            body.append(_line(low, middle, high, middle, "whisker"))
-            body += [_line(x, middle - 5, x, middle + 5, "whisker") for x in (low, high)]
-        body.append(_text(reach + 6, middle + 4, figures[index], "figure"))
-    return _svg(chart.title, rows.bottom + 40, body, "bars")
-
-
-def _draw_waterfall(chart: Waterfall) -> str:
-    spans: list[tuple[float, float]] = []
-    level = 0.0
-    for step in chart.steps:
-        before, level = (0.0, step.value) if step.is_total else (level, level + step.value)
-        spans.append((before, level))
-    figures = [number(step.value, chart.decimals, signed=not step.is_total) for step in chart.steps]
-    ends = [end for span in spans for end in span]
-    rows = _rows(ends, figures, WIDE, LONG_LABEL_WIDTH)
-    across, body = rows.across, _frame(rows, chart.unit)
-    for index, (step, (before, after)) in enumerate(zip(chart.steps, spans, strict=True)):
-        top = TOP + BAR_STEP * index + 7
-        left, right = sorted((across(before), across(after)))
-        css = "total" if step.is_total else "gain" if step.value >= 0 else "fall"
-        body.append(_text(LONG_LABEL_WIDTH, top + 15, step.label, "label", "end"))
-        body.append(_rect(left, top, right - left, 22, css))
-        if index + 1 < len(chart.steps):
-            body.append(_line(across(after), top + 22, across(after), top + BAR_STEP, "joint"))
-        body.append(_text(right + 6, top + 15, figures[index], "figure"))
-    return _svg(chart.title, rows.bottom + 40, body, "waterfall", WIDE)
-
-
-FLOW_BODY: Final = 190.0
-FLOW_GAP: Final = 20.0
-
-
-def _draw_flow(chart: Flow) -> str:
-    """Each side's streams are stacked with gaps; in the middle they stand together."""
-    whole = max(sum(v for _, v in chart.came), sum(v for _, v in chart.went)) or 1.0
-    rows = max(len(chart.came), len(chart.went))
-    top = TOP + 8.0
-    inner_top = top + FLOW_GAP * (rows - 1) / 2
-    height = top + FLOW_BODY + FLOW_GAP * rows + 14
-    middle, edge = WIDE / 2, LONG_LABEL_WIDTH + 6.0
-    body = [_rect(middle - 8, inner_top, 16, FLOW_BODY, "total")]
-    for streams, is_left in ((chart.came, True), (chart.went, False)):
-        outer, inner = top, inner_top
-        begin, end = (edge, middle - 8) if is_left else (WIDE - edge, middle + 8)
-        for name, value in streams:
-            width = FLOW_BODY * value / whole
-            css = "stream came" if is_left else "stream went"
-            body.append(_stream((begin, outer), (end, inner), max(width, 1.0), css))
-            text = f"{name} {number(value, chart.decimals)}"
-            x, anchor = (begin - 5, "end") if is_left else (begin + 5, "start")
-            body.append(_text(x, outer + width / 2 + 4, text, "label", anchor))
-            outer += width + FLOW_GAP
-            inner += width
-    body.append(_text(WIDE - RIGHT, height - 4, chart.unit, "axis", "end"))
-    return _svg(chart.title, height, body, "flow", WIDE)
-
-
-def _stream(begin: tuple[float, float], end: tuple[float, float], width: float, css: str) -> str:
-    """A ribbon of even width; `begin` and `end` are the corners of its upper edge."""
-    (x1, y1), (x2, y2) = begin, end
-    bend = (x1 + x2) / 2
-    return (
-        f'<path class="{css}" d="M{x1:.1f},{y1:.1f} C{bend:.1f},{y1:.1f} {bend:.1f},{y2:.1f} '
-        f"{x2:.1f},{y2:.1f} L{x2:.1f},{y2 + width:.1f} C{bend:.1f},{y2 + width:.1f} "
-        f'{bend:.1f},{y1 + width:.1f} {x1:.1f},{y1 + width:.1f} Z"/>'
-    )
+def number(value: float, decimals: int, *, signed: bool = False) -> str:
+    """A figure with thin spaces between thousands and a real minus sign."""
+    sign = "−" if value < 0 else "+" if signed and value > 0 else ""
+    return sign + f"{abs(value):,.{decimals}f}".replace(",", THIN_SPACE)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Callable, Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -19,15 +21,18 @@ from lots.models import Balance, Party, Person, Place
 from lots.services.recording import Act
 from tests.databases import own_copy, unguarded
 
+# The browser that the browser tests drive, as Debian names it.
+CHROMIUM = "chromium"
 ON_POSTGRESQL = "postgresql" in site_settings.DATABASES["default"]["ENGINE"]
 MORNING = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leaves out what needs PostgreSQL when the tests run on another database."""
-    if ON_POSTGRESQL:
-        return
-    left_out = [item for item in items if item.get_closest_marker("postgresql")]
+    """Leaves out what needs PostgreSQL on another database, and a browser where there is none."""
+    missing = [] if ON_POSTGRESQL else ["postgresql"]
+    if not (find_spec("playwright") and shutil.which(CHROMIUM)):
+        missing.append("browser")
+    left_out = [item for item in items if any(map(item.get_closest_marker, missing))]
     if left_out:
         config.hook.pytest_deselected(items=left_out)
         items[:] = [item for item in items if item not in left_out]

@@ -7,7 +7,8 @@ from typing import Any
 from django import template
 from django.utils.safestring import mark_safe
 
-from config.charts import Chart, LineChart, draw, tabulate
+from config.chart_drawing import draw
+from config.charts import Chart, LineChart, tabulate
 
 register = template.Library()
 

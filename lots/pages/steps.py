@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
+from django import forms
 from django.contrib import messages
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
@@ -17,6 +18,11 @@ from lots.pages.access import check_staff
 from lots.pages.bench_form import ActForm, new_key
 from lots.queries.at_hand import lots_at_hand
 from lots.services.recording import Act
+
+RECORDED_BEFORE: Final = (
+    "This form was recorded before, with other entries. What stands here now is not: send it again "
+    "to record it as well, or take the first one back from its receipt."
+)
 
 
 class BenchStep(View):
@@ -80,11 +86,23 @@ class BenchStep(View):
                 refusal = refusal_of(error)
                 if refusal is None:
                     raise
-                put_refusal(form, refusal)
+                if refusal.code == "idempotency_key_reused":
+                    form = self.begin_anew(request)
+                else:
+                    put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
             messages.success(request, self.done)
             return redirect(self.after(recorded))
         return self.show(request, form, status=400)
+
+    def begin_anew(self, request: HttpRequest) -> ActForm:
+        """The same entries under a key of their own, saying that they are not recorded yet."""
+        sent = request.POST.copy()
+        sent["key"] = new_key()
+        form = self.make_form(data=sent, files=request.FILES)
+        form.full_clean()
+        form.add_error(None, forms.ValidationError(RECORDED_BEFORE, code="idempotency_key_reused"))
+        return form
 
     def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)

@@ -73,23 +73,20 @@
   const name = "ledger.kept " + person + " " + window.location.pathname;
 
   function keep() {
-    const values = [];
-    new FormData(form).forEach(function (value, field) {
-      if (typeof value === "string" && field !== "csrfmiddlewaretoken") values.push([field, value]);
-    });
-    store(function (storage) { storage.setItem(name, JSON.stringify(values)); });
+    store(function (storage) { storage.setItem(name, JSON.stringify(values())); });
   }
 
-  function fillIn(values) {
+  function fillIn(pairs) {
     const seen = {};
     function named(field) {
       return Array.from(form.querySelectorAll("[name='" + CSS.escape(field) + "']"));
     }
     form.querySelectorAll("input[type=checkbox]").forEach(function (box) { box.checked = false; });
-    values.forEach(function (pair) {
+    pairs.forEach(function (pair) {
       const index = seen[pair[0]] = (pair[0] in seen ? seen[pair[0]] + 1 : 0);
       let fields = named(pair[0]);
-      const adder = fields.length && fields[0].closest(".field").querySelector("[data-add-row]");
+      const place = fields.length && fields[0].closest(".field");
+      const adder = place && place.querySelector("[data-add-row]");
       if (adder && index >= fields.length) {
         adder.click();
         fields = named(pair[0]);
@@ -103,7 +100,19 @@
     });
   }
 
-  const kept = form.dataset.keep === "fresh" && store(function (storage) { return storage.getItem(name); });
+  // Back from a receipt, the form stands as it was sent, key and all: the same again is recorded
+  // once, and other figures under the same key are told apart by the server.
+  function values() {
+    const found = [];
+    new FormData(form).forEach(function (value, field) {
+      if (typeof value === "string" && field !== "csrfmiddlewaretoken") found.push([field, value]);
+    });
+    return found;
+  }
+  const sent = form.dataset.keep === "fresh" && window.history.state && window.history.state.sent;
+  if (sent) fillIn(sent);
+
+  const kept = !sent && form.dataset.keep === "fresh" && store(function (storage) { return storage.getItem(name); });
   if (kept) {
     fillIn(JSON.parse(kept));
     const note = document.getElementById("kept");
@@ -131,6 +140,7 @@
     }
     keep();
     store(function (storage) { storage.setItem("ledger.sent", name); });
+    window.history.replaceState({sent: values()}, "");
     button.setAttribute("aria-busy", "true");
   });
   window.addEventListener("pageshow", function () {
