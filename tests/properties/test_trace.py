@@ -28,7 +28,10 @@ def histories(draw: st.DrawFn) -> list[Step]:
     steps: list[Step] = []
     for number in range(1, draw(st.integers(1, 25)) + 1):
         lines: list[tuple[int | str, str, int]] = []
-        restates = draw(st.one_of(st.none(), st.none(), st.none(), st.sampled_from(LOTS)))
+        # A late assay is of a lot that came in before: the ledger rules no other.
+        entered = sorted({lot for (lot, _), held_ug in held.items() if held_ug})
+        ruled = st.sampled_from(entered) if entered else st.none()
+        restates = draw(st.one_of(st.none(), st.none(), st.none(), ruled))
         for metal in draw(st.sampled_from([METALS[:1], METALS[1:], METALS])):
             lines += (_metal_lines if restates is None else _restating_lines)(draw, held, metal)
         if lines:

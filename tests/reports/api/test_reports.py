@@ -13,15 +13,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from openpyxl import load_workbook
 
-from lots.api.traces import TraceLot
 from lots.models import Movement
 from lots.services.write_off import write_off
-from reports.api.accounts import AccountReport, MovementsReport
-from reports.api.best_estimate import MonthDifferences, MonthDoubt, MonthEstimate
-from reports.api.inventory import InventoryReport, ObligationsReport
-from reports.api.losses import LossesReport
-from reports.api.lots import AnswerLot, OneLot
-from reports.api.months import ClaimsReport, MonthReport
 from reports.conventions import SIGN_CONVENTION
 from reports.models import MetalPrice
 
@@ -353,50 +346,3 @@ def test_reports_take_no_more_queries_for_more_lots(get, in_june, at):
             mass_ug=int(Decimal("0.5") * G),
         )
     assert queries() == few
-
-
-def assert_documented(value: Any, schema: dict[str, Any], where: str) -> None:
-    """`value` has exactly the fields that the schema names, all the way down."""
-    if not schema:  # a total row: its columns are its table's
-        return
-    if isinstance(value, dict) and "properties" in schema:
-        assert set(value) == set(schema["properties"]), where
-        for name, each in value.items():
-            assert_documented(each, schema["properties"][name], f"{where}.{name}")
-    elif isinstance(value, dict):
-        assert schema["type"] == "object", where
-        for name, each in value.items():
-            assert_documented(each, schema["additionalProperties"], f"{where}.{name}")
-    elif isinstance(value, list):
-        assert schema["type"] == "array", where
-        for each in value:
-            assert_documented(each, schema["items"], f"{where}[]")
-    elif value is None:
-        assert schema.get("nullable"), where
-    else:
-        kinds = {"string": str, "integer": int, "number": int | float, "boolean": bool}
-        assert isinstance(value, kinds[schema["type"]]), where
-
-
-@pytest.mark.parametrize(
-    ("address", "view"),
-    [
-        ("reports/inventory/", InventoryReport),
-        ("reports/obligations/", ObligationsReport),
-        ("reports/losses/", LossesReport),
-        ("reports/months/2026-04/", MonthReport),
-        ("reports/months/2026-04/best-estimate/", MonthEstimate),
-        ("reports/months/2026-04/doubt/", MonthDoubt),
-        ("reports/months/2026-04/differences/", MonthDifferences),
-        ("reports/claims/", ClaimsReport),
-        ("reports/accounts/pellow-dane/", AccountReport),
-        ("reports/movements/", MovementsReport),
-        ("lots/{lot}/sheet/", OneLot),
-        ("lots/{lot}/answer/", AnswerLot),
-        ("lots/{lot}/trace/", TraceLot),
-    ],
-)
-def test_a_report_answers_as_it_is_documented(get, in_june, address, view):
-    query = REPORTS.get(address, SPAN if "accounts" in address else {})
-    shown = get(address.format(lot=in_june.pooled.code), **query).json()
-    assert_documented(shown, view.documented(), address)
