@@ -10,7 +10,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import hypot, inf
+from math import hypot
 from typing import Final
 
 from lots.metals import Metal
@@ -105,6 +105,7 @@ class HoldingEstimate:
 class BestEstimate:
     """The month reconciled. The global test is of all readings together, chi-square with `dof`.
 
+    `z_limit` is the test value above which a reading does not fit, None when none is checked.
     `p_left` is its p-value once the readings in doubt are set aside; `converged` is False when the
     products of masses and grades did not settle, and the figures are then the best reached.
     """
@@ -119,7 +120,7 @@ class BestEstimate:
     p_value: float
     p_left: float
     alpha: float
-    z_limit: float
+    z_limit: float | None
     converged: bool
 
     @property
@@ -155,7 +156,7 @@ def best_estimate(
         p_value=whole.linear.p_value,
         p_left=left.linear.p_value,
         alpha=alpha,
-        z_limit=doubt.limit,
+        z_limit=doubt.limit if doubt.measurement_tests else None,
         converged=whole.converged and left.converged,
     )
 
@@ -164,7 +165,7 @@ def _of_nothing(period: Period, alpha: float) -> BestEstimate:
     """A month in which there was nothing: nothing to reconcile, and nothing to doubt."""
     return BestEstimate(
         period, (), (), (), (), statistic=0.0, dof=0, p_value=1.0, p_left=1.0, alpha=alpha,
-        z_limit=inf, converged=True,
+        z_limit=None, converged=True,
     )  # fmt: skip
 
 

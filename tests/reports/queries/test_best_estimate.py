@@ -22,6 +22,7 @@ from reports.equations import solve
 from reports.exports.month_end import month_end_tables
 from reports.exports.workbook import write_workbook
 from reports.inventory_difference import Verdict
+from reports.json_ready import json_ready
 from reports.mistake_shapes import Shape
 from reports.queries.best_estimate import BestEstimate, best_estimate, holdings_by
 from reports.queries.difference_sequence import difference_sequences, month_differences
@@ -75,6 +76,11 @@ def test_what_is_proposed_is_the_true_gross_and_nothing_is_posted(
     before = Movement.objects.count()
     best_estimate(JUNE)
     assert Movement.objects.count() == before
+
+
+def test_every_answer_is_plain_data(demo: WetWork, june: BestEstimate) -> None:
+    assert json_ready(june)["suspicions"][0]["kind"] == "weighing"
+    assert json_ready(difference_sequences(JUNE))
 
 
 def test_once_it_is_set_aside_the_rest_fits(june: BestEstimate) -> None:
@@ -310,6 +316,7 @@ def test_a_month_without_anything_is_estimated_too(demo: WetWork) -> None:
     assert long_ago.holdings == ()
     assert long_ago.suspicions == ()
     assert long_ago.dof == 0
+    assert json_ready(long_ago)["z_limit"] is None
     assert month_differences(month_period(dt.date(2020, 1, 1))) == ()
     assert difference_sequences(month_period(dt.date(2020, 1, 1))) == ()
 
@@ -318,6 +325,7 @@ def test_a_month_without_movements_keeps_what_it_began_with(demo: WetWork) -> No
     july = best_estimate(month_period(dt.date(2026, 7, 1)))
     assert july.streams == ()
     assert july.suspicions == ()
+    assert json_ready(july)["z_limit"] is None
     silver = holdings_by(july)["Ag", ""]
     assert silver.best_ug == pytest.approx(silver.book_ug, abs=50)
     assert silver.best_u_ug == pytest.approx(silver.book_u_ug, rel=0.2)
