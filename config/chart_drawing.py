@@ -229,7 +229,7 @@ def _draw_flow(chart: Flow) -> str:
     top = TOP + 8.0
     inner_top = top + FLOW_GAP * (rows - 1) / 2
     height = top + FLOW_BODY + FLOW_GAP * rows + 14
-    middle, edge = WIDE / 2, LONG_LABEL_WIDTH + 6.0
+    middle, edge = WIDE / 2, LONG_LABEL_WIDTH + 30.0
     body = [_rect(middle - 8, inner_top, 16, FLOW_BODY, "total")]
     for streams, is_left in ((chart.came, True), (chart.went, False)):
         outer, inner = top, inner_top
