@@ -13,8 +13,8 @@ from reports.queries.difference_sequence import DifferenceSequence
 from reports.queries.suspicions import Suspicion
 
 NOTHING_CHANGED: Final = (
-    "Best estimates reconcile all readings of the month with the conservation of each metal and the "
-    "balance of charge of each run. They change nothing on the books."
+    "Best estimates reconcile all readings of the month with the conservation of each metal and "
+    "the balance of charge of each run. They change nothing on the books."
 )
 UNCERTAINTY_RULE: Final = (
     "u is a standard uncertainty; twice it covers about 95 %. Errors that figures have in common "
@@ -116,8 +116,8 @@ def difference_table(sequences: Sequence[DifferenceSequence], title: str) -> Tab
 
 def _notes(estimate: BestEstimate) -> list[str]:
     test = (
-        f"All readings together: chi-square {estimate.statistic:.1f} with {estimate.dof} degrees of "
-        f"freedom, p = {estimate.p_value:.3g}; with the doubted readings set aside "
+        f"All readings together: chi-square {estimate.statistic:.1f} with {estimate.dof} degrees "
+        f"of freedom, p = {estimate.p_value:.3g}; with the doubted readings set aside "
         f"p = {estimate.p_left:.3g}. Overall level {estimate.alpha:g}."
     )
     if not estimate.converged:
