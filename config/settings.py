@@ -218,6 +218,8 @@ SPECTACULAR_SETTINGS = {
         "CountCause": "reports.models.CountAdjustment.Cause",
         "WriteOffCause": "lots.services.write_off.Cause",
         "SettlementKind": "reports.models.Settlement.Kind",
+        "DeliveryKind": "lots.models.DeliveryNote.Kind",
+        "DocumentKind": "lots.models.Document.Kind",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }

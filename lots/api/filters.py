@@ -160,6 +160,10 @@ class ExcessFilter(_OfLot):
 
 
 class DocumentFilter(_OfLot):
+    party = filters.CharFilter(field_name="party__code")
+    kind = filters.MultipleChoiceFilter(choices=Document.Kind.choices)
+    retention_before = filters.DateFilter(field_name="retention_until", lookup_expr="lte")
+
     class Meta:
         model = Document
         fields: list[str] = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import FileResponse
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
@@ -13,6 +14,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api import filters
+from lots.api.permissions import role_of
 from lots.api.serializers import (
     AssaySerializer,
     DocumentSerializer,
@@ -33,6 +35,7 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
+from lots.queries.documents import documents_for
 from lots.queries.holdings import holdings
 
 
@@ -135,13 +138,18 @@ class ExcessViewSet(ReadOnlyModelViewSet[Excess]):
 
 
 class DocumentViewSet(ReadOnlyModelViewSet[Document]):
-    queryset = Document.objects.select_related("lot")
+    """Papers of persons, and proofs of identity, are for the office alone."""
+
+    queryset = Document.objects.none()
     serializer_class = DocumentSerializer
     filterset_class = filters.DocumentFilter
     lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["name", "lot__code"]
-    ordering_fields = ["added_at", "name"]
+    search_fields = ["name", "lot__code", "party__code"]
+    ordering_fields = ["added_at", "name", "retention_until"]
     ordering = ["-id"]
+
+    def get_queryset(self) -> QuerySet[Document]:
+        return documents_for(role_of(self.request))
 
     @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY})
     @action(detail=True, url_path="file")

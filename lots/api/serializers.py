@@ -301,10 +301,22 @@ class ProcessBatchSerializer(serializers.ModelSerializer[ProcessBatch]):
 
 class DocumentSerializer(serializers.ModelSerializer[Document]):
     lot = shown_code()
+    party = shown_code()
 
     class Meta:
         model = Document
-        fields = ["id", "lot", "name", "content_type", "size_bytes", "sha256", "added_at"]
+        fields = [
+            "id",
+            "lot",
+            "party",
+            "kind",
+            "retention_until",
+            "name",
+            "content_type",
+            "size_bytes",
+            "sha256",
+            "added_at",
+        ]
         read_only_fields = fields
 
 

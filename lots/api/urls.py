@@ -6,6 +6,7 @@ from rest_framework.routers import SimpleRouter
 from lots.api import (
     corrections,
     documents,
+    fine_metal,
     lists,
     melts,
     motions,
@@ -29,6 +30,9 @@ router.register("assays", lists.AssayViewSet, "assay")
 router.register("process-batches", lists.ProcessBatchViewSet, "process-batch")
 router.register("excesses", lists.ExcessViewSet, "excess")
 router.register("documents", lists.DocumentViewSet, "document")
+router.register("bars", fine_metal.BarRecordViewSet, "bar")
+router.register("impurity-analyses", fine_metal.ImpurityViewSet, "impurity-analysis")
+router.register("delivery-notes", fine_metal.DeliveryNoteViewSet, "delivery-note")
 router.register("parties", reference.PartyViewSet, "party")
 router.register("places", reference.PlaceViewSet, "place")
 router.register("balances", reference.BalanceViewSet, "balance")
@@ -49,6 +53,14 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{LOT}/quarantine/", quarantine.QuarantineLot.as_view()),
     path(f"{LOT}/release/", quarantine.ReleaseLot.as_view()),
     path(f"{LOT}/documents/", documents.AttachDocument.as_view()),
+    path(f"{LOT}/bar/", fine_metal.ListBar.as_view()),
+    path(f"{LOT}/impurities/", fine_metal.RecordImpurities.as_view()),
+    path(f"{LOT}/grade/", fine_metal.GradeLot.as_view()),
+    path("bars/<int:pk>/strike/", fine_metal.StrikeBar.as_view()),
+    path("delivery-notes/deliver/", fine_metal.Deliver.as_view()),
+    path("parties/<str:code>/documents/", documents.AttachToParty.as_view()),
+    path("documents/<int:pk>/file-as/", documents.FileDocument.as_view()),
+    path("documents/retention/", documents.RetentionReport.as_view()),
     path(f"{LOT}/trace/", traces.TraceLot.as_view()),
     path("claims/settle/", ownership.SettleClaim.as_view()),
     path("weighings/<int:pk>/post-difference/", corrections.PostWeighingDifference.as_view()),

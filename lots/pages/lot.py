@@ -11,8 +11,9 @@ from django.shortcuts import get_object_or_404, render
 from config.charts import Bar, BarChart
 from config.menu import links_for
 from lots import chart
-from lots.models import Assay, AssayResult, Document, Lot, Weighing
+from lots.models import Assay, AssayResult, Lot, Weighing
 from lots.pages.access import lot_for, role_of, staff_page
+from lots.queries.documents import documents_for
 from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
 from lots.queries.rulings import ruling_of
@@ -41,7 +42,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "volumes": _volumes(lot),
             "assays": assays,
             "ruling": ruling,
-            "documents": lot.documents.select_related("added_by"),
+            "documents": documents_for(role_of(request)).filter(lot=lot).select_related("added_by"),
             "excesses": lot.excesses.select_related("movement", "account"),
             "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
             "origins": trace_back(lot),
@@ -54,7 +55,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
 @staff_page
 def document(request: HttpRequest, pk: int) -> FileResponse:
     """The file as uploaded, offered for saving so that no browser runs it."""
-    kept = get_object_or_404(Document, pk=pk)
+    kept = get_object_or_404(documents_for(role_of(request)), pk=pk)
     return FileResponse(
         kept.file.open("rb"),
         as_attachment=True,

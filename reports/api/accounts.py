@@ -17,9 +17,11 @@ from lots.api.questions import Question
 from lots.api.records import show
 from lots.models import Party
 from reports.api.answers import ReportQuestion, ReportView, csv_file, workbook_file
+from reports.api.shared_links import note_read
 from reports.exports.account_statement import account_tables
 from reports.exports.movements import movements_table
 from reports.exports.tables import Table
+from reports.models import AccessRecord
 from reports.queries.account_statement import AccountStatement, account_statement
 from reports.queries.movements_list import MovementRow, entries_between, movement_rows
 
@@ -88,7 +90,9 @@ class AccountReport(ReportView):
         parties = Party.objects.exclude(kind=Party.Kind.HOUSE)
         if looking is not None:
             parties = parties.filter(pk=looking.pk)
-        return account_statement(get_object_or_404(parties, code=path["party"]), *span_asked(asked))
+        party, span = get_object_or_404(parties, code=path["party"]), span_asked(asked)
+        note_read(self.request, party, AccessRecord.What.ACCOUNT, party.code, asked["as"])
+        return account_statement(party, *span)
 
     def tables(self, answered: AccountStatement) -> list[Table]:
         return account_tables(answered)

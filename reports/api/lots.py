@@ -23,11 +23,14 @@ from lots.api.questions import AsOfQuestion, Question, moment_of
 from lots.models import Lot, Party, Place
 from lots.queries.holdings import AsOf, Holding
 from reports.api.answers import CSV, XLSX, ReportQuestion, ReportView, csv_file, workbook_file
+from reports.api.shared_links import note_read
 from reports.exports.lot_answer import lot_answer_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
 from reports.exports.tables import Table
+from reports.models import AccessRecord
 from reports.queries.lot_answer import lot_answer
 from reports.queries.lot_answer_lines import LotAnswer
+from reports.queries.lot_claim import customer_of
 from reports.queries.lot_sheet import (
     KindSum,
     LotBalance,
@@ -186,7 +189,9 @@ class AnswerLot(ReportView):
         lots = Lot.objects.all()
         if customer is not None:
             lots = lots.filter(received_from=customer)
-        lot = get_object_or_404(lots, code=path["code"])
+        lot = get_object_or_404(lots.select_related("owner", "received_from"), code=path["code"])
+        what = AccessRecord.What.LOT_ANSWER
+        note_read(self.request, customer_of(lot), what, lot.code, asked["as"])
         return lot_answer(lot, moment_of(asked), seen_by=customer)
 
     def tables(self, answered: LotAnswer) -> list[Table]:

@@ -21,13 +21,14 @@ from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
 from lots.fineness import parse_fineness
-from lots.models import Lot
+from lots.models import Lot, Party
 from lots.services.recording import Act
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
 from reports.api.month_end import OFFICE
+from reports.api.shared_links import note_read
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
-from reports.models import Settlement
+from reports.models import AccessRecord, Settlement
 from reports.queries.settlement_statement import SettlementDocument, settlement_statement
 from reports.queries.what_if import Supposed, WhatIf, what_if
 from reports.services.settlement import (
@@ -197,6 +198,8 @@ class SettlementStatement(QuestionView):
 
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         document = self.answer(asked, **path)
+        reader = Party.objects.get(code=document.customer)
+        note_read(self.request, reader, AccessRecord.What.SETTLEMENT, document.code, asked["as"])
         if asked["as"] == "json":
             return Response(show(document))
         file = temporary()

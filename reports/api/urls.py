@@ -8,6 +8,7 @@ from reports.api import (
     adjustments,
     best_estimate,
     counts,
+    fine_metal,
     inventory,
     losses,
     lots,
@@ -17,6 +18,7 @@ from reports.api import (
     questions,
     reconcile,
     settlements,
+    shared_links,
     terms,
 )
 
@@ -28,6 +30,8 @@ router.register("prices", prices.PriceViewSet, "price")
 router.register("terms", terms.TermsViewSet, "terms")
 router.register("settlements", settlements.SettlementViewSet, "settlement")
 router.register("settlement-questions", questions.SettlementQuestionViewSet, "settlement-question")
+router.register("shared-links", shared_links.SharedLinkViewSet, "shared-link")
+router.register("access-records", shared_links.AccessRecordViewSet, "access-record")
 
 MONTH = "months/<str:month>"
 SHEET = "count-sheets/<str:code>"
@@ -74,6 +78,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{SETTLEMENT}/what-if/", settlements.SupposeSettlement.as_view()),
     path(f"{QUESTION}/answer/", questions.AnswerQuestion.as_view()),
     path(f"{QUESTION}/withdraw/", questions.WithdrawQuestion.as_view()),
+    path("shared-links/share/", shared_links.ShareLink.as_view()),
+    path("shared-links/<int:pk>/revoke/", shared_links.RevokeLink.as_view()),
+    path("reports/bars/", fine_metal.BarListReport.as_view()),
+    path("delivery-notes/<str:code>/document/", fine_metal.DeliveryNoteReport.as_view()),
     path("reconcile/network/", reconcile.ReconcileNetwork.as_view()),
     *router.urls,
 ]

@@ -2,82 +2,41 @@
 
 from __future__ import annotations
 
-import unicodedata
 from typing import Final
 
-from fpdf import FPDF
-from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.enums import TableBordersLayout
 from fpdf.fonts import FontFace
 
+from reports.exports.paper import FONT, HEADINGS, Paper, latin
 from reports.exports.tables import local
 from reports.queries.settlement_statement import DocumentLine, SettlementDocument
 
-FONT: Final = "Helvetica"
+__all__ = ["latin", "settlement_pdf"]
+
 _WIDTHS: Final = (15, 46, 26, 20, 83)
 _RIGHT: Final = ("LEFT", "LEFT", "RIGHT", "LEFT", "LEFT")
-_HEADINGS: Final = FontFace(emphasis="BOLD", fill_color=(236, 232, 222))
-# The fonts every reader has know Latin-1 alone; signs it lacks are written with those it has.
-_PLAIN: Final = str.maketrans(
-    {"“": '"', "”": '"', "‘": "'", "’": "'", "–": "-", "—": "-", "…": "...", "−": "-", "•": "-"}
-)
-
-
-class _Paper(FPDF):
-    """A page with the statement's code and its number at the foot."""
-
-    def __init__(self, document: SettlementDocument) -> None:
-        super().__init__(format="A4")
-        self.foot = latin(f"{document.house}  -  {document.code}")
-        self.set_title(latin(f"Settlement {document.code}"))
-        self.set_author(latin(document.house))
-        self.set_creation_date(document.prepared_at)
-        self.set_margin(18)
-        self.set_auto_page_break(auto=True, margin=20)
-
-    def say(self, text: str, height_mm: float) -> None:
-        """A paragraph over the rest of the width, and then a new line."""
-        self.multi_cell(0, height_mm, latin(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
-
-    def footer(self) -> None:
-        self.set_y(-15)
-        self.set_font(FONT, size=8)
-        self.cell(0, 6, f"{self.foot}  -  page {self.page_no()} of {{nb}}", align="C")
 
 
 def settlement_pdf(document: SettlementDocument, *, compressed: bool = True) -> bytes:
     """The statement as PDF bytes. Letters outside Latin-1 lose their marks, or print as "?"."""
-    paper = _Paper(document)
-    paper.set_compression(compressed)
-    paper.add_page()
+    paper = Paper(
+        title=f"Settlement {document.code}",
+        author=document.house,
+        foot=f"{document.house}  -  {document.code}",
+        made_at=document.prepared_at,
+        compressed=compressed,
+    )
     _head(paper, document)
     _lines(paper, document)
     _balance(paper, document)
     if document.changes:
         _changes(paper, document)
     _small_print(paper, document)
-    return bytes(paper.output())
+    return paper.in_bytes()
 
 
-def latin(text: str) -> str:
-    """`text` in Latin-1: as it is where that has the letter, without its mark where it hasn't."""
-    plain = text.translate(_PLAIN)
-    kept = []
-    for character in plain:
-        if ord(character) < 256:
-            kept.append(character)
-            continue
-        base = unicodedata.normalize("NFKD", character)
-        kept.append("".join(each for each in base if ord(each) < 256) or "?")
-    return "".join(kept)
-
-
-def _head(paper: _Paper, document: SettlementDocument) -> None:
-    paper.set_font(FONT, "B", 15)
-    paper.say(document.house, 8)
-    paper.set_font(FONT, "B", 12)
-    title = f"{document.kind} settlement {document.code}"
-    paper.say(title, 8)
-    paper.set_font(FONT, size=9)
+def _head(paper: Paper, document: SettlementDocument) -> None:
+    paper.head(document.house, f"{document.kind} settlement {document.code}")
     rows = [
         ("State", document.state),
         ("To", document.customer_name),
@@ -85,20 +44,15 @@ def _head(paper: _Paper, document: SettlementDocument) -> None:
         ("Terms", document.terms_version),
         ("Prepared", f"{local(document.prepared_at):%Y-%m-%d %H:%M} by {document.prepared_by}"),
     ]
-    if document.supersedes:
-        rows.append(("Supersedes", document.supersedes))
-    for name, value in rows:
-        paper.cell(26, 5, name)
-        paper.say(value, 5)
-    paper.ln(3)
+    paper.facts([*rows, ("Supersedes", document.supersedes)])
 
 
-def _lines(paper: _Paper, document: SettlementDocument) -> None:
+def _lines(paper: Paper, document: SettlementDocument) -> None:
     paper.set_font(FONT, size=8)
     with paper.table(
         col_widths=_WIDTHS,
         text_align=_RIGHT,
-        headings_style=_HEADINGS,
+        headings_style=HEADINGS,
         borders_layout=TableBordersLayout.HORIZONTAL_LINES,
         line_height=4.2,
         padding=(0.6, 1),
@@ -121,7 +75,7 @@ def _because(told: DocumentLine) -> str:
     )
 
 
-def _balance(paper: _Paper, document: SettlementDocument) -> None:
+def _balance(paper: Paper, document: SettlementDocument) -> None:
     paper.set_font(FONT, "B", 10)
     for payable in document.payable:
         text = f"Payable {payable.metal}: {payable.grams:,f} g = {payable.ounces:,f} ozt"
@@ -132,32 +86,21 @@ def _balance(paper: _Paper, document: SettlementDocument) -> None:
     paper.ln(2)
 
 
-def _changes(paper: _Paper, document: SettlementDocument) -> None:
+def _changes(paper: Paper, document: SettlementDocument) -> None:
     paper.set_font(FONT, "B", 10)
     paper.say(f"What differs from {document.supersedes}", 6)
-    paper.set_font(FONT, size=8)
-    with paper.table(
-        col_widths=(70, 30, 30, 30, 30),
-        text_align=("LEFT", "RIGHT", "RIGHT", "RIGHT", "LEFT"),
-        headings_style=_HEADINGS,
-        borders_layout=TableBordersLayout.HORIZONTAL_LINES,
-        line_height=4.2,
-    ) as table:
-        table.row(("Line", "Before", "After", "Difference", "Unit"))
-        for change in document.changes:
-            names = ("label", "before", "after", "difference", "unit")
-            table.row([latin(change[name] or "-") for name in names])
-    paper.ln(4)
+    names = ("label", "before", "after", "difference", "unit")
+    paper.ruled(
+        ("Line", "Before", "After", "Difference", "Unit"),
+        [[change[name] or "-" for name in names] for change in document.changes],
+        widths=(70, 30, 30, 30, 30),
+        align=("LEFT", "RIGHT", "RIGHT", "RIGHT", "LEFT"),
+    )
 
 
-def _small_print(paper: _Paper, document: SettlementDocument) -> None:
-    paper.set_font(FONT, size=8)
-    for text in (document.signs, document.rounding, document.deference):
-        paper.say(text, 4.2)
-    paper.ln(8)
+def _small_print(paper: Paper, document: SettlementDocument) -> None:
+    paper.small_print((document.signs, document.rounding, document.deference))
     approved = "Approved by"
     if document.approved_at is not None:
         approved += f" {document.approved_by}, {local(document.approved_at):%Y-%m-%d %H:%M}"
-    for text in (f"Prepared by {document.prepared_by}", approved):
-        paper.cell(80, 5, latin(text), border="T", new_x=XPos.RIGHT, new_y=YPos.TOP)
-        paper.cell(10, 5, "")
+    paper.to_sign((f"Prepared by {document.prepared_by}", approved))

@@ -17,6 +17,8 @@ from lots.models import Party, Person
 from lots.pages.access import party_looking, role_of, staff_page
 from lots.units import ug_to_g
 from reports import conventions
+from reports.models import AccessRecord
+from reports.pages.noted import note_page
 from reports.queries.account_statement import account_statement
 from reports.queries.losses import LossReport, losses
 from reports.queries.periods import Period, local_day, month_period, parse_month
@@ -46,6 +48,7 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
         own = party_looking(request)
         customers = customers.filter(pk=own.pk if own else 0)
     customer = get_object_or_404(customers, code=code)
+    note_page(request, customer, AccessRecord.What.ACCOUNT, customer.code)
     period = _asked_month(request)
     return render(
         request,

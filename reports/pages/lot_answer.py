@@ -12,7 +12,10 @@ from config.charts import Bar, BarChart
 from lots.models import Lot
 from lots.pages.access import lot_for, party_looking
 from lots.units import ug_to_g
+from reports.models import AccessRecord
+from reports.pages.noted import note_page
 from reports.queries.lot_answer import WHERE_NAMES, MetalAnswer, Where, lot_answer
+from reports.queries.lot_claim import customer_of
 
 # Room for a chart's labels is short.
 _SHORT: Final = {
@@ -27,6 +30,7 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
     lot = lot_for(request, code)
+    note_page(request, customer_of(lot), AccessRecord.What.LOT_ANSWER, lot.code)
     answer = lot_answer(lot, seen_by=party_looking(request))
     return render(
         request,
@@ -54,6 +58,7 @@ def customer_lots(request: HttpRequest) -> HttpResponse:
     party = party_looking(request)
     if party is None:
         raise Http404
+    note_page(request, party, AccessRecord.What.LOTS, party.code)
     lots = Lot.objects.filter(received_from=party).select_related("place")
     return render(request, "reports/customer_lots.html", {"party": party, "lots": lots})
 

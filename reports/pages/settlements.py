@@ -16,8 +16,9 @@ from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField, FinenessField
 from lots.pages.steps import BenchStep
 from lots.services.recording import Act
-from reports.models import Settlement
+from reports.models import AccessRecord, Settlement
 from reports.pages.month_steps import NotedForm, OfficeForm
+from reports.pages.noted import note_page
 from reports.queries.settlement_statement import settlement_statement
 from reports.services.settlement import (
     approve_settlement,
@@ -54,6 +55,7 @@ def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
     settlement = settlement_for(request, code)
+    note_page(request, settlement.customer, AccessRecord.What.SETTLEMENT, settlement.code)
     return render(
         request,
         "reports/settlement.html",

@@ -10,6 +10,7 @@ from reports.pages import (
     month,
     month_steps,
     settlements,
+    shared,
     today,
 )
 
@@ -45,6 +46,8 @@ urlpatterns: list[URLPattern] = [
         counts.DeclineAdjustment.as_view(),
         name="adjustment-decline",
     ),
+    path("shared/<str:token>/", shared.shared_page, name="shared"),
+    path("shared/<str:token>/<str:form>/", shared.shared_page, name="shared-form"),
     path("settlements/", settlements.settlement_list, name="settlements"),
     path(f"{SETTLEMENT}/", settlements.settlement_page, name="settlement"),
     path(

@@ -1,0 +1,77 @@
+"""The answer about one lot as a PDF: what came in, where it is, what is payable."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from lots.queries.holdings import AsOf
+from lots.units import ug_to_g
+from reports.conventions import OUNCE_RULE, ounces_of
+from reports.exports.moments import as_of_note
+from reports.exports.paper import FONT, Paper
+from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where
+
+
+def lot_answer_pdf(
+    answer: LotAnswer, *, house: str, made_at: dt.datetime, compressed: bool = True
+) -> bytes:
+    """The answer as PDF bytes. Letters outside Latin-1 lose their marks, or print as "?"."""
+    title = f"What became of lot {answer.lot}"
+    paper = Paper(
+        title=title,
+        author=house,
+        foot=f"{house}  -  {answer.lot}",
+        made_at=made_at,
+        compressed=compressed,
+    )
+    paper.head(house, title)
+    paper.facts(
+        [
+            ("What it is", f"{answer.form} {answer.description}".strip()),
+            ("From", answer.received_from),
+            ("Owner", answer.owner_name),
+            ("State", answer.state),
+            ("As of", as_of_note(AsOf(answer.as_of_occurred, answer.as_of_recorded))),
+        ]
+    )
+    for metal in answer.metals:
+        _metal(paper, metal)
+    _payable(paper, answer)
+    paper.small_print((answer.signs, answer.mixing, answer.deference, OUNCE_RULE))
+    return paper.in_bytes()
+
+
+def _metal(paper: Paper, metal: MetalAnswer) -> None:
+    paper.set_font(FONT, "B", 10)
+    paper.say(f"{metal.metal}: {_both(metal.entered_ug)} came in", 6)
+    rows = [
+        (WHERE_NAMES[where], f"{ug_to_g(ug):,f}", f"{ounces_of(ug):,f}")
+        for where in Where
+        if (ug := metal.where_ug.get(where))
+    ]
+    paper.ruled(
+        ("Where it is", "Grams", "Troy ounces"),
+        rows,
+        widths=(90, 40, 40),
+        align=("LEFT", "RIGHT", "RIGHT"),
+    )
+
+
+def _payable(paper: Paper, answer: LotAnswer) -> None:
+    due = answer.payable
+    paper.set_font(FONT, "B", 10)
+    paper.say("What is payable", 6)
+    paper.set_font(FONT, size=9)
+    if due.reason:
+        paper.say(due.reason, 5)
+    if due.settlement:
+        paper.say(f"By settlement {due.settlement} ({due.kind}).", 5)
+    for metal, mass_ug in due.payable_ug.items():
+        paper.say(f"{metal}: {_both(mass_ug)}", 5)
+    if due.total is not None:
+        paper.say(f"Money due: {due.total:,f} {due.currency}", 5)
+    paper.ln(3)
+
+
+def _both(mass_ug: int) -> str:
+    return f"{ug_to_g(mass_ug):,f} g = {ounces_of(mass_ug):,f} ozt"

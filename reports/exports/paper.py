@@ -1,0 +1,112 @@
+"""A4 paper for what is printed and signed: its page foot, its letters, its tables."""
+
+from __future__ import annotations
+
+import datetime as dt
+import unicodedata
+from collections.abc import Iterable, Sequence
+from typing import Final, Literal
+
+from fpdf import FPDF
+from fpdf.enums import TableBordersLayout, XPos, YPos
+from fpdf.fonts import FontFace
+
+FONT: Final = "Helvetica"
+HEADINGS: Final = FontFace(emphasis="BOLD", fill_color=(236, 232, 222))
+# The fonts every reader has know Latin-1 alone; signs it lacks are written with those it has.
+_PLAIN: Final = str.maketrans(
+    {"“": '"', "”": '"', "‘": "'", "’": "'", "–": "-", "—": "-", "…": "...", "−": "-", "•": "-"}
+)
+
+
+class Paper(FPDF):
+    """A page with what it is and its number at the foot."""
+
+    def __init__(
+        self, *, title: str, author: str, foot: str, made_at: dt.datetime, compressed: bool
+    ) -> None:
+        super().__init__(format="A4")
+        self.foot = latin(foot)
+        self.set_title(latin(title))
+        self.set_author(latin(author))
+        self.set_creation_date(made_at)
+        self.set_margin(18)
+        self.set_auto_page_break(auto=True, margin=20)
+        self.set_compression(compressed)
+        self.add_page()
+
+    def say(self, text: str, height_mm: float) -> None:
+        """A paragraph over the rest of the width, and then a new line."""
+        self.multi_cell(0, height_mm, latin(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+
+    def head(self, author: str, title: str) -> None:
+        """Who it is from and what it is."""
+        self.set_font(FONT, "B", 15)
+        self.say(author, 8)
+        self.set_font(FONT, "B", 12)
+        self.say(title, 8)
+        self.set_font(FONT, size=9)
+
+    def facts(self, rows: Iterable[tuple[str, str]]) -> None:
+        """Names and values, one to a line; those without a value are left out."""
+        for name, value in rows:
+            if value:
+                self.cell(26, 5, latin(name))
+                self.say(value, 5)
+        self.ln(3)
+
+    def ruled(
+        self,
+        headings: Sequence[str],
+        rows: Iterable[Sequence[str]],
+        *,
+        widths: Sequence[int],
+        align: Sequence[Literal["LEFT", "RIGHT"]],
+    ) -> None:
+        """A table with a line under each row."""
+        self.set_font(FONT, size=8)
+        with self.table(
+            col_widths=tuple(widths),
+            text_align=tuple(align),
+            headings_style=HEADINGS,
+            borders_layout=TableBordersLayout.HORIZONTAL_LINES,
+            line_height=4.2,
+            padding=(0.6, 1),
+        ) as table:
+            table.row([latin(each) for each in headings])
+            for row in rows:
+                table.row([latin(each) for each in row])
+        self.ln(4)
+
+    def small_print(self, texts: Iterable[str]) -> None:
+        self.set_font(FONT, size=8)
+        for text in texts:
+            self.say(text, 4.2)
+
+    def to_sign(self, texts: Iterable[str]) -> None:
+        """Lines to sign on, side by side."""
+        self.ln(12)
+        for text in texts:
+            self.cell(80, 5, latin(text), border="T", new_x=XPos.RIGHT, new_y=YPos.TOP)
+            self.cell(10, 5, "")
+
+    def footer(self) -> None:
+        self.set_y(-15)
+        self.set_font(FONT, size=8)
+        self.cell(0, 6, f"{self.foot}  -  page {self.page_no()} of {{nb}}", align="C")
+
+    def in_bytes(self) -> bytes:
+        return bytes(self.output())
+
+
+def latin(text: str) -> str:
+    """`text` in Latin-1: as it is where that has the letter, without its mark where it hasn't."""
+    plain = text.translate(_PLAIN)
+    kept = []
+    for character in plain:
+        if ord(character) < 256:
+            kept.append(character)
+            continue
+        base = unicodedata.normalize("NFKD", character)
+        kept.append("".join(each for each in base if ord(each) < 256) or "?")
+    return "".join(kept)

@@ -1,0 +1,102 @@
+"""What a link shows without a sign-in: one settlement, or one lot's answer."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from functools import wraps
+from typing import Any, Final
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
+
+from config.pages import not_found
+from lots import clock
+from lots.api.records import show
+from lots.models import Lot, Party
+from reports.exports.lot_answer_pdf import lot_answer_pdf
+from reports.exports.settlement_pdf import settlement_pdf
+from reports.models import Settlement, SharedLink
+from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, Where, lot_answer
+from reports.queries.settlement_statement import SettlementDocument, settlement_statement
+from reports.services.shared_links import read_link
+
+# The address is the key, so no search engine, other site or cache may learn of it.
+_HEADERS: Final = {
+    "X-Robots-Tag": "noindex, nofollow, noarchive",
+    "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store, private, max-age=0",
+}
+FORMS: Final = ("page", "json", "pdf")
+
+
+def _kept_private(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    @wraps(view)
+    def answer(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        response = view(request, *args, **kwargs)
+        for name, value in _HEADERS.items():
+            response.headers[name] = value
+        return response
+
+    return answer
+
+
+@_kept_private
+@require_safe
+def shared_page(request: HttpRequest, token: str, form: str = "page") -> HttpResponse:
+    """The thing as a page, as JSON or as a PDF; 404 alike for every token that opens nothing."""
+    link = read_link(token, form) if form in FORMS else None
+    if link is None:
+        return not_found(request, Exception())
+    if link.settlement is not None:
+        return _settlement(request, link, link.settlement, token, form)
+    assert link.lot is not None
+    return _lot(request, link, link.lot, token, form)
+
+
+def _settlement(
+    request: HttpRequest, link: SharedLink, settlement: Settlement, token: str, form: str
+) -> HttpResponse:
+    document: SettlementDocument = settlement_statement(settlement)
+    if form == "json":
+        return _json(document)
+    if form == "pdf":
+        return _pdf(settlement_pdf(document), settlement.code)
+    context = {"link": link, "token": token, "document": document}
+    return render(request, "reports/shared_settlement.html", context)
+
+
+def _lot(request: HttpRequest, link: SharedLink, lot: Lot, token: str, form: str) -> HttpResponse:
+    answer: LotAnswer = lot_answer(lot, seen_by=link.customer)
+    if form == "json":
+        return _json(answer)
+    if form == "pdf":
+        house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
+        paper = lot_answer_pdf(answer, house=house.name if house else "", made_at=clock.now())
+        return _pdf(paper, lot.code)
+    metals = [
+        {
+            "answer": metal,
+            "where": [
+                (WHERE_NAMES[where], metal.where_ug[where])
+                for where in Where
+                if metal.where_ug.get(where)
+            ],
+        }
+        for metal in answer.metals
+    ]
+    context = {"link": link, "token": token, "answer": answer, "metals": metals}
+    return render(request, "reports/shared_lot.html", context)
+
+
+def _json(shown: object) -> HttpResponse:
+    text = json.dumps(show(shown), ensure_ascii=False)
+    return HttpResponse(text, content_type="application/json; charset=utf-8")
+
+
+def _pdf(paper: bytes, code: str) -> HttpResponse:
+    name = f'attachment; filename="{code}.pdf"'
+    return HttpResponse(
+        paper, content_type="application/pdf", headers={"Content-Disposition": name}
+    )

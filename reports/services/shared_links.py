@@ -1,0 +1,132 @@
+"""A link to one statement or one lot's answer is made, read, revoked."""
+
+from __future__ import annotations
+
+import datetime as dt
+import secrets
+from typing import Final
+
+from django.db import transaction
+from django.db.models import F
+
+from config.refusals import ConflictError, InvalidError
+from lots import clock
+from lots.models import Lot, Party
+from lots.services.recording import Act, recorded_once
+from reports.models import AccessRecord, Settlement, SharedLink
+from reports.queries.shared_links import (
+    SHOWN_STATES,
+    customer_to_answer,
+    digest_of_token,
+    link_of,
+    token_signer,
+)
+from reports.services.access_records import record_access
+
+DAYS_MAX: Final = 90
+SECRET_BYTES: Final = 32
+
+
+@recorded_once
+def share_link(
+    *, act: Act, days: int, settlement: Settlement | None = None, lot: Lot | None = None
+) -> SharedLink:
+    """Makes a link to a settlement in force, or to a lot's answer, for `days` from now.
+
+    The row that is returned carries the token as `token`, this once: only its hash is kept, so a
+    repeated request returns the link without it. Raises InvalidError `one_thing`,
+    `expiry_out_of_range`; ConflictError `not_approved`, `lot_has_no_customer`.
+    """
+    if not 1 <= days <= DAYS_MAX:
+        raise InvalidError(
+            "A link lasts for some days and not for ever.",
+            code="expiry_out_of_range",
+            field="days",
+            value=days,
+            remedy=f"Give 1 to {DAYS_MAX} days.",
+        )
+    customer = _customer(settlement, lot)
+    token = token_signer().sign(secrets.token_urlsafe(SECRET_BYTES))
+    now = clock.now()
+    link = SharedLink.objects.create(
+        token_sha256=digest_of_token(token),
+        customer=customer,
+        settlement=settlement,
+        lot=lot,
+        note=act.note,
+        created_at=now,
+        created_by_id=act.who.pk,
+        expires_at=now + dt.timedelta(days=days),
+    )
+    link.token = token  # type: ignore[attr-defined]
+    return link
+
+
+@recorded_once
+def revoke_link(*, link: SharedLink, act: Act) -> SharedLink:
+    """Closes a link at once and for good. Raises ConflictError `already_revoked`."""
+    link.refresh_from_db()
+    if link.revoked_at is not None:
+        raise ConflictError(
+            "This link is revoked already.",
+            code="already_revoked",
+            field="link",
+            value=link.pk,
+            remedy="Nothing more is needed.",
+        )
+    link.revoked_at = clock.now()
+    link.revoked_by_id = act.who.pk
+    link.save(update_fields=["revoked_at", "revoked_by"])
+    return link
+
+
+def read_link(token: str, form: str) -> SharedLink | None:
+    """The link that the token opens, its reading counted and kept; None when it opens none."""
+    link = link_of(token)
+    if link is None:
+        return None
+    is_settlement = link.settlement is not None
+    subject = link.settlement or link.lot
+    assert subject is not None
+    with transaction.atomic():
+        SharedLink.objects.filter(pk=link.pk).update(reads=F("reads") + 1, last_read_at=clock.now())
+        record_access(
+            customer=link.customer,
+            what=AccessRecord.What.SETTLEMENT if is_settlement else AccessRecord.What.LOT_ANSWER,
+            reference=subject.code,
+            form=form,
+            link=link,
+        )
+    return link
+
+
+def _customer(settlement: Settlement | None, lot: Lot | None) -> Party:
+    if (settlement is None) == (lot is None):
+        raise InvalidError(
+            "A link shows one settlement or one lot's answer.",
+            code="one_thing",
+            field="settlement",
+            remedy="Name a settlement or a lot, not both.",
+        )
+    if settlement is not None:
+        settlement.refresh_from_db(fields=["state"])
+        if settlement.state not in SHOWN_STATES:
+            raise ConflictError(
+                f"Settlement {settlement.code} is not approved, so no customer sees it.",
+                code="not_approved",
+                field="settlement",
+                value=settlement.code,
+                remedy="Have somebody approve it first.",
+            )
+        return settlement.customer
+    assert lot is not None
+    customer = customer_to_answer(lot)
+    if customer is None:
+        raise ConflictError(
+            f"Lot {lot.code} did not come in from a customer.",
+            code="lot_has_no_customer",
+            field="lot",
+            value=lot.code,
+            remedy="Share the answer of the lot that the customer sent in.",
+        )
+    return customer
