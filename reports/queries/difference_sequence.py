@@ -61,8 +61,9 @@ Books = Mapping[dt.datetime | None, BookUncertainty]
 class MonthDifference:
     """One metal's inventory difference in one area (empty: the whole works), micrograms.
 
-    `whole` is counted and process together, with its limits of error and verdict. `is_counted`:
-    a count of the month weighed or measured something of it.
+    `whole` is counted and process together, with its limits of error and verdict; `count` is the
+    counted part with its error sources. `is_counted`: a count of the month weighed or measured
+    something of it.
     """
 
     metal: str
@@ -71,6 +72,7 @@ class MonthDifference:
     counted_ug: int
     process_ug: int
     whole: Difference
+    count: Figure
 
     @property
     def area_name(self) -> str:
@@ -137,7 +139,8 @@ def _sequence(
 ) -> DifferenceSequence:
     nothing = judged(NOTHING)
     months = tuple(
-        found.get(period) or MonthDifference(*key, False, 0, 0, nothing) for period in periods
+        found.get(period) or MonthDifference(*key, False, 0, 0, nothing, NOTHING)
+        for period in periods
     )
     figures = {
         period: each.whole.figure
@@ -213,6 +216,7 @@ def _differences(
                 counted_ug=round(by_count.value),
                 process_ug=round(by_process.value),
                 whole=judged(linear([by_count, by_process], [1.0, 1.0])),
+                count=by_count,
             )
         )
     return tuple(found)

@@ -27,6 +27,12 @@ from reports.mistake_shapes import Shape
 from reports.queries.best_estimate import BestEstimate, best_estimate, holdings_by
 from reports.queries.difference_sequence import difference_sequences, month_differences
 from reports.queries.entry_uncertainty import book_uncertainty, expanded_for
+from reports.queries.figure_uncertainty import (
+    inventory_uncertainty,
+    lot_uncertainty,
+    statement_uncertainty,
+)
+from reports.queries.inventory import inventory
 from reports.queries.month_network import month_network
 from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import month_statement
@@ -231,6 +237,42 @@ def test_figures_come_as_one_sparse_set(demo: WetWork) -> None:
     whole = book.figure_set(pks)
     assert whole.u == pytest.approx([book.entries[pk].u for pk in pks])
     assert whole.factor.nnz < 0.2 * whole.factor.shape[0] * whole.factor.shape[1]
+
+
+# On every report's figure
+
+
+def test_every_row_of_the_inventory_has_its_interval(demo: WetWork) -> None:
+    rows = {
+        (row.metal, row.form, row.owner, row.place): row.mass_ug for row in inventory(AsOf()).rows
+    }
+    found = {(e.metal, e.form, e.owner, e.place): e.figure for e in inventory_uncertainty()}
+    assert found.keys() == rows.keys()
+    for key, figure in found.items():
+        assert figure.mass_ug == pytest.approx(rows[key], abs=1)
+        assert figure.half_width_ug == pytest.approx(1.96 * figure.standard_uncertainty_ug, rel=0.1)
+    wider = {(e.metal, e.form): e.figure for e in inventory_uncertainty(probability=0.99)}
+    assert {round(figure.coverage_factor, 3) for figure in wider.values()} == {2.576}
+
+
+def test_every_line_of_the_statement_has_its_interval(demo: WetWork) -> None:
+    found = {(each.metal, each.line): each.figure for each in statement_uncertainty(MAY)}
+    for metal in month_statement(MAY).metals:
+        assert found[metal.metal, "closing"].mass_ug == pytest.approx(metal.closing_ug, abs=2)
+        assert found[metal.metal, "opening"].mass_ug == pytest.approx(metal.opening_ug, abs=2)
+        for line in metal.lines:
+            if line.change_ug:
+                figure = found[metal.metal, line.account]
+                assert figure.mass_ug == pytest.approx(line.change_ug, abs=2)
+    assert found["Ag", "difference"].half_width_ug > 0
+
+
+def test_a_lots_content_has_its_interval(demo: WetWork) -> None:
+    lot = demo.lots["S1 crystal"]
+    silver = lot_uncertainty([lot])[lot.pk]["Ag"]
+    entry = Entry.objects.get(lot=lot, metal="Ag")
+    assert silver.mass_ug == entry.mass_ug
+    assert silver.standard_uncertainty_ug == pytest.approx(entry.standard_uncertainty_ug, abs=2)
 
 
 # Inventory differences
