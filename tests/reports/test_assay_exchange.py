@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from itertools import product
 
 import pytest
 
+from reports import assay_exchange
 from reports.assay_exchange import (
+    RULE_TEXTS,
     Branch,
     Exchange,
     FeePayer,
@@ -97,6 +100,63 @@ def test_umpire_rules(umpire, branch, nearer, mean_with_nearer, middle, turned):
 def test_without_exchange_the_houses_result_settles():
     outcome = settled("900.1234", None)
     assert (outcome.settled_ppt, outcome.branch) == (Decimal("900.123"), Branch.SOLE)
+
+
+def by_plain_rules(house, other, umpire, limit, rule):
+    """The rules once more, in words of plain Python: the value, which way, who pays."""
+    if other is None:
+        return house, Branch.SOLE, FeePayer.NOBODY
+    if abs(house - other) <= limit:
+        return (house + other) / 2, Branch.WITHIN_LIMIT, FeePayer.NOBODY
+    if umpire is None:
+        return None, Branch.UMPIRE_NEEDED, FeePayer.NOBODY
+    from_house, from_other = abs(umpire - house), abs(umpire - other)
+    if from_house == from_other:
+        nearer, branch, payer = umpire, EQUAL, FeePayer.SHARED
+    elif from_house < from_other:
+        nearer, branch, payer = house, HOUSE, FeePayer.COUNTERPARTY
+    else:
+        nearer, branch, payer = other, OTHER, FeePayer.HOUSE
+    value = {
+        UmpireRule.NEARER: nearer,
+        UmpireRule.MEAN_WITH_NEARER: (umpire + nearer) / 2,
+        UmpireRule.MIDDLE: sorted([house, other, umpire])[1],
+        UmpireRule.UMPIRE: umpire,
+    }[rule]
+    return value, branch, payer
+
+
+GRID = [Decimal(text) for text in ("898", "900", "901", "902", "903", "904", "906")]
+
+
+@pytest.mark.parametrize("rule", list(UmpireRule))
+@pytest.mark.parametrize("limit", ["0", "2", "5"])
+def test_every_combination_goes_as_the_plain_rules_say_and_every_branch_is_gone(rule, limit):
+    gone, paid = set(), set()
+    for house, other, umpire in product(GRID, [None, *GRID], [None, *GRID]):
+        outcome = settle_exchange(Exchange(house, other, Decimal(limit), rule, umpire, decimals=3))
+        expected = by_plain_rules(house, other, umpire, Decimal(limit), rule)
+        found = (outcome.settled_ppt, outcome.branch, outcome.fee_payer)
+        assert found == expected, (house, other, umpire)
+        gone.add(outcome.branch)
+        paid.add(outcome.fee_payer)
+    assert gone == set(Branch)
+    assert paid == set(FeePayer)
+
+
+def test_the_rules_say_that_they_are_common_practice_without_a_source():
+    for text in (assay_exchange.__doc__, settle_exchange.__doc__):
+        assert "common practice, no source" in " ".join(text.split()).lower()
+    assert set(RULE_TEXTS) == set(UmpireRule)
+
+
+@pytest.mark.parametrize("rule", list(UmpireRule))
+def test_the_outcome_tells_in_words_which_rule_decided(rule):
+    outcome = settled("900.0", "904.0", "901.0", rule)
+    assert RULE_TEXTS[rule] in outcome.explanation
+    assert "over the limit of 2.0" in outcome.explanation
+    assert "umpire decides" in settled("900.0", "904.0", None, rule).explanation
+    assert "their mean settles" in settled("900.0", "901.0", None, rule).explanation
 
 
 def test_halves_are_rounded_up_at_the_stated_place():
