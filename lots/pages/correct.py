@@ -10,12 +10,12 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
-from lots.models import Assay, Excess, Measurement, Movement, Weighing
-from lots.pages.bench_form import ActForm
+from lots.models import Assay, Document, Excess, Measurement, Movement, Weighing
+from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.measure import ASSAYING
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
-from lots.services.documents import attach_document
+from lots.services.documents import Filing, attach_document
 from lots.services.excess import explain_excess
 from lots.services.recording import Act
 from lots.services.weighing_difference import post_weighing_difference
@@ -112,6 +112,15 @@ class AttachForm(ActForm):
     name = forms.CharField(
         max_length=120, required=False, help_text="Leave it empty to keep the file's name."
     )
+    kind = choice_field(
+        Document.Kind, label="What it is", initial=Document.Kind.OTHER, required=False
+    )
+    retention_until = forms.DateField(
+        label="Keep at least until",
+        required=False,
+        help_text="The last day it must be kept, if your law says one.",
+        widget=forms.DateInput({"type": "date"}),
+    )
 
 
 class AttachDocument(OfLot):
@@ -127,5 +136,6 @@ class AttachDocument(OfLot):
             file=data["file"],
             name=data["name"],
             claimed_type=data["file"].content_type or "",
+            filing=Filing(data["kind"] or Document.Kind.OTHER, data["retention_until"]),
             act=act,
         )

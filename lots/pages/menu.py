@@ -36,6 +36,14 @@ BENCH: Final = (
         group="Office",
         hint="What is owed out of the pool",
     ),
+    Link(
+        "Papers",
+        "papers",
+        84,
+        roles=OFFICE,
+        group="Office",
+        hint="Source, identity, how long kept",
+    ),
 )
 LOT_ACTIONS: Final = (
     Link("Weigh", "weigh", 10, about=_THERE, hint="Gross, tare, balance"),

@@ -14,13 +14,15 @@ from django.urls import reverse
 from lots import clock
 from lots.models import Lot, ProcessBatch
 from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.process_batches import Inputs, start_batch
+from lots.services.ownership import change_owner
+from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
 from reports.models import AccessRecord, Settlement, SharedLink
+from reports.queries.customer_view import ANOTHERS
 from reports.queries.shared_links import token_signer
 from reports.services.settlement import approve_settlement, prepare_settlement
 from reports.services.terms import set_terms
-from tests.builders import receive, row_counts
+from tests.builders import receive, row_counts, weighed_output
 
 TERMS = {
     "currency": "EUR",
@@ -108,14 +110,19 @@ def test_a_settlement_is_read_without_a_sign_in_as_page_json_and_pdf(client, sha
 
 
 def test_a_lots_answer_is_read_without_a_sign_in_and_names_no_other_customer(
-    client, shared, lots, works
+    client, shared, lots, works, act
 ):
+    """Some of Isolde's metal went on, by mixing, into a lot set apart for Pellow & Dane."""
+    output = weighed_output(works, 500, form=Lot.Form.FINE_CRYSTAL)
+    apart = record_output(batch=ProcessBatch.objects.get(), output=output, act=act(4))
+    change_owner(lot=apart, owner=works.pellow, as_claim=True, act=act(5))
     path = path_of(shared(lot=lots["brackwater"].code))
     theirs = lots["pellow-dane"].code
+    assert ANOTHERS in client.get(f"{path}json/").content.decode()
     for address in (path, f"{path}json/"):
         text = client.get(address).content.decode()
         assert lots["brackwater"].code in text
-        for secret in (theirs, "Pellow", "pellow"):
+        for secret in (theirs, apart.code, "Pellow", "pellow"):
             assert secret not in text
     assert client.get(f"{path}pdf/").content.startswith(b"%PDF-")
 
