@@ -36,7 +36,7 @@ class Command(BaseCommand):
         try:
             period = parse_month(options["month"])
             if options["xlsx"] is not None:
-                pack = month_pack(period, currency=options["currency"])
+                pack = month_pack(period, currency=options["currency"], with_estimate=True)
                 save_workbook(month_end_tables(pack), options["xlsx"])
                 self.stdout.write(f"Written: {options['xlsx']}")
             elif options["json"]:

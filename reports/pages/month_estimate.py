@@ -1,0 +1,93 @@
+"""How sure a month is: the measurement to doubt, differences with their limits, best estimates."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from config.charts import Chart, Limit, LineChart, Series
+from lots.metals import Metal
+from lots.pages.access import staff_page
+from lots.units import UG_PER_G
+from reports.conventions import SIGN_CONVENTION
+from reports.exports.best_estimate import NOTHING_CHANGED
+from reports.pages.month import period_for
+from reports.queries.best_estimate import best_estimate
+from reports.queries.difference_sequence import (
+    ALL_AREAS,
+    DifferenceSequence,
+    MonthDifference,
+    difference_sequences,
+)
+
+
+@staff_page
+def estimate_page(request: HttpRequest, month: str) -> HttpResponse:
+    period = period_for(month)
+    estimate = best_estimate(period)
+    sequences = difference_sequences(period)
+    return render(
+        request,
+        "reports/month_estimate.html",
+        {
+            "section": "months",
+            "period": period,
+            "estimate": estimate,
+            "readings": sorted(
+                (each for each in estimate.readings if each.z is not None),
+                key=lambda each: -abs(each.z or 0.0),
+            ),
+            "unchecked": sum(not each.is_checked for each in estimate.readings),
+            "differences": [_row(each.months[-1]) for each in sequences],
+            "steady": [each for each in sequences if each.loss_since is not None],
+            "charts": difference_charts(sequences),
+            "conventions": (SIGN_CONVENTION, NOTHING_CHANGED),
+        },
+    )
+
+
+def _row(month: MonthDifference) -> dict[str, Any]:
+    """A difference in whole micrograms, as the page's figures are written."""
+    whole = month.whole
+    return {
+        "metal": month.metal,
+        "area_name": month.area_name,
+        "counted_ug": month.counted_ug if month.is_counted else None,
+        "process_ug": month.process_ug,
+        "together_ug": round(whole.difference),
+        "limit_95_ug": round(whole.limit_of_error_95),
+        "limit_99_ug": round(whole.limit_of_error_99),
+        "verdict": whole.verdict.value,
+    }
+
+
+def difference_charts(sequences: Sequence[DifferenceSequence]) -> list[Chart]:
+    """Each metal's difference of the whole works over the months, between its limits of error."""
+    charts: list[Chart] = []
+    for each in sequences:
+        if each.area != ALL_AREAS or len(each.months) < 2:
+            continue
+        numbered = list(enumerate(each.months, 1))
+        limit_g = max(month.whole.limit_of_error_95 for month in each.months) / UG_PER_G
+        charts.append(
+            LineChart(
+                title=f"{Metal(each.metal).label}: each month's difference up to {each.periods[-1]}",
+                x_label="month",
+                y_label="grams",
+                series=[
+                    Series(
+                        "Book less physical",
+                        [(number, month.whole.difference / UG_PER_G) for number, month in numbered],
+                    )
+                ],
+                limits=[
+                    Limit("largest limit of error, 95 %", limit_g),
+                    Limit("the same, below", -limit_g),
+                ],
+                decimals=3,
+            )
+        )
+    return charts
