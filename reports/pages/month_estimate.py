@@ -74,7 +74,7 @@ def difference_charts(sequences: Sequence[DifferenceSequence]) -> list[Chart]:
         limit_g = max(month.whole.limit_of_error_95 for month in each.months) / UG_PER_G
         charts.append(
             LineChart(
-                title=f"{Metal(each.metal).label}: each month's difference up to {each.periods[-1]}",
+                title=f"{Metal(each.metal).label}: the months' differences to {each.periods[-1]}",
                 x_label="month",
                 y_label="grams",
                 series=[
