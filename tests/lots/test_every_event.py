@@ -8,7 +8,9 @@ from django.core.files.base import ContentFile
 from lots.models import BooksMonth, Lot, Weighing
 from lots.services.assays import record_assay
 from lots.services.blending import Blend, blend_lots
+from lots.services.delivery import Delivered, deliver
 from lots.services.documents import attach_document
+from lots.services.impurities import ImpurityReport, record_impurities
 from lots.services.melting import Melted, melt_lot
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.ownership import change_owner, settle_claim
@@ -114,6 +116,11 @@ POSTED = {
         {"lot": s["lot"], "customer": w.brackwater},
         {"customer": w.pellow},
     ),
+    "deliver": lambda w, s: (
+        deliver,
+        {"kind": "shipment", "party": w.pellow, "items": [Delivered(s["ours"])]},
+        {"carrier": "van"},
+    ),
     "write_off": lambda w, s: (
         write_off,
         {"lot": s["lot"], "cause": "spill", "stage": "store", "mass_ug": G},
@@ -142,6 +149,11 @@ POSTED = {
     ),
 }
 KEPT = {
+    "impurities": lambda w, s: (
+        record_impurities,
+        {"lot": s["lot"], "report": ImpurityReport(w.laboratory, {"Ag": "920"})},
+        {"report": ImpurityReport(w.laboratory, {"Ag": "921"})},
+    ),
     "withdraw": lambda w, s: (
         withdraw_measurement,
         {"measurement": Weighing.objects.get(pk=s["weighing"].pk), "reason": "misread"},
