@@ -71,7 +71,7 @@ def _leave(kind: str, party: Party, item: Delivered, index: int, act: Act) -> Mo
             refusal.field = f"lots.{index}"
         elif refusal.field in {"to", "customer"}:
             refusal.field = "party"
-        elif refusal.field:
+        elif refusal.field not in {None, "occurred_at", "note"}:
             refusal.field = f"lots.{index}.{refusal.field}"
         raise
 

@@ -222,7 +222,8 @@ def test_readings_are_kept_of_pages_statements_answers_and_accounts(
     span = {"from_date": "2026-05-01", "to_date": "2026-05-31"}
     isolde, accountant = api_as(works.isolde), api_as(works.accountant)
     browser = browse_as(works.isolde)
-    isolde.get(f"/api/v1/settlements/{settlement.code}/statement/", {"as": "pdf"}).close()
+    statement = isolde.get(f"/api/v1/settlements/{settlement.code}/statement/", {"as": "pdf"})
+    assert b"".join(statement.streaming_content).startswith(b"%PDF-")
     accountant.get(f"/api/v1/lots/{lot}/answer/")
     accountant.get("/api/v1/reports/accounts/brackwater/", span)
     for name, code in (("settlement", settlement.code), ("lot-answer", lot)):
