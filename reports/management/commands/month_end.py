@@ -35,12 +35,13 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         try:
             period = parse_month(options["month"])
-            if options["xlsx"] is not None:
+            if options["xlsx"] is not None or options["json"]:
                 pack = month_pack(period, currency=options["currency"], with_estimate=True)
-                save_workbook(month_end_tables(pack), options["xlsx"])
+                tables = month_end_tables(pack)
+            if options["xlsx"] is not None:
+                save_workbook(tables, options["xlsx"])
                 self.stdout.write(f"Written: {options['xlsx']}")
             elif options["json"]:
-                tables = month_end_tables(month_pack(period, currency=options["currency"]))
                 data = {table.name: as_json(table) for table in tables}
                 self.stdout.write(json.dumps(data, indent=1))
             elif options["csv"]:
