@@ -215,7 +215,21 @@ def other_workbook() -> bytes:
         (b"sheet,lot\n" + b"x,y\n" * 5001, "too_many_rows"),
         (b"x" * (10 * 1024 * 1024 + 1), "too_large"),
     ],
-    ids=lambda value: value if isinstance(value, str) else len(value),
+    ids=[
+        "nothing",
+        "photograph",
+        "no zip",
+        "zip of text",
+        "broken markup",
+        "another workbook",
+        "another table",
+        "null bytes",
+        "open quote",
+        "no row filled in",
+        "zip that swells",
+        "too many rows",
+        "too large",
+    ],
 )
 def test_file_refused_when_it_is_no_form(
     sheet: CountSheet, at: Make, refused: Make, content: bytes, code: str
