@@ -20,6 +20,7 @@ from reports.api import (
     settlements,
     shared_links,
     terms,
+    uncertainty,
 )
 
 router = SimpleRouter()
@@ -40,6 +41,7 @@ QUESTION = "settlement-questions/<int:pk>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("reports/inventory/", inventory.InventoryReport.as_view()),
+    path("reports/inventory/uncertainty/", uncertainty.InventorySureness.as_view()),
     path("reports/obligations/", inventory.ObligationsReport.as_view()),
     path("reports/lot-sheets/", lots.LotSheets.as_view()),
     path("reports/losses/", losses.LossesReport.as_view()),
@@ -48,10 +50,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("reports/months/<str:month>/best-estimate/", best_estimate.MonthEstimate.as_view()),
     path("reports/months/<str:month>/doubt/", best_estimate.MonthDoubt.as_view()),
     path("reports/months/<str:month>/differences/", best_estimate.MonthDifferences.as_view()),
+    path("reports/months/<str:month>/uncertainty/", uncertainty.MonthSureness.as_view()),
     path("reports/claims/", months.ClaimsReport.as_view()),
     path("reports/accounts/<str:party>/", accounts.AccountReport.as_view()),
     path("reports/movements/", accounts.MovementsReport.as_view()),
     path("lots/<str:code>/sheet/", lots.OneLot.as_view()),
+    path("lots/<str:code>/uncertainty/", uncertainty.LotSureness.as_view()),
     path("lots/<str:code>/answer/", lots.AnswerLot.as_view()),
     path("lots/<str:code>/settlements/", settlements.PrepareSettlement.as_view()),
     path("lots/<str:code>/questions/", questions.AskQuestion.as_view()),

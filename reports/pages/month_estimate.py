@@ -23,6 +23,8 @@ from reports.queries.difference_sequence import (
     difference_sequences,
 )
 
+from reports.queries.figure_uncertainty import statement_uncertainty
+
 
 @staff_page
 def estimate_page(request: HttpRequest, month: str) -> HttpResponse:
@@ -44,6 +46,7 @@ def estimate_page(request: HttpRequest, month: str) -> HttpResponse:
             "differences": [_row(each.months[-1]) for each in sequences],
             "steady": [each for each in sequences if each.loss_since is not None],
             "charts": difference_charts(sequences),
+            "lines": statement_uncertainty(period),
             "conventions": (SIGN_CONVENTION, NOTHING_CHANGED),
         },
     )
