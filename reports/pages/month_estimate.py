@@ -22,7 +22,6 @@ from reports.queries.difference_sequence import (
     MonthDifference,
     difference_sequences,
 )
-
 from reports.queries.figure_uncertainty import statement_uncertainty
 
 
