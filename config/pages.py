@@ -109,6 +109,9 @@ def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
     name = form_field_of(refusal.field, {*form.fields, *asked_as})
     name = asked_as.get(name, name) if name else None
     form.add_error(name, forms.ValidationError(message_of(refusal), code=refusal.code))
+    for row in refusal.as_problem().get("problems", ()):
+        text = f"{row['field']}: {row['message']} {row['remedy']}"
+        form.add_error(name, forms.ValidationError(text, code=row["code"]))
 
 
 def form_field_of(path: str | None, names: Iterable[str]) -> str | None:

@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from reports.pages import (
     accounts,
+    count_forms,
     counts,
     help_page,
     lot_answer,
@@ -39,6 +40,8 @@ urlpatterns: list[URLPattern] = [
     path(f"{MONTH}/reopen/", month_steps.ReopenMonth.as_view(), name="month-reopen"),
     path(f"{MONTH}/count/", counts.OpenSheet.as_view(), name="sheet-open"),
     path(f"{SHEET}/", counts.sheet_page, name="count-sheet"),
+    path(f"{SHEET}/form/", count_forms.count_form, name="sheet-form"),
+    path(f"{SHEET}/upload/", count_forms.UploadSheet.as_view(), name="sheet-upload"),
     path(f"{SHEET}/add/", counts.AddFoundLot.as_view(), name="sheet-add"),
     path(f"{SHEET}/lots/<str:lot>/", counts.CountLot.as_view(), name="sheet-count"),
     path(f"{SHEET}/propose/", counts.ProposeAdjustment.as_view(), name="sheet-propose"),
