@@ -8,7 +8,8 @@ from html import escape
 from math import ceil, floor, isfinite, log10
 from typing import Final
 
-from config.charts import BarChart, Chart, Flow, LineChart, Waterfall, number
+from config.charts import BarChart, Chart, Flow, LineChart, Waterfall, Web, number
+from config.web_layout import columns
 
 WIDTH: Final = 460
 # For charts whose labels are long.
@@ -20,6 +21,12 @@ PLOT_BOTTOM: Final = 44
 BAR_STEP: Final = 34
 LABEL_WIDTH: Final = 122
 LONG_LABEL_WIDTH: Final = 215
+# A web of knots: a column's and a row's distance, a knot's box, the widest thread.
+WEB_COLUMN: Final = 190
+WEB_ROW: Final = 40
+WEB_KNOT: Final = 128
+WEB_BOX: Final = 26
+WEB_THREAD: Final = 18
 # About the width of one character of the charts' figures, in the units of the drawing.
 CHARACTER: Final = 7.2
 
@@ -32,6 +39,8 @@ def draw(chart: Chart) -> str:
         return _draw_bars(chart)
     if isinstance(chart, Flow):
         return _draw_flow(chart)
+    if isinstance(chart, Web):
+        return _draw_web(chart)
     return _draw_waterfall(chart)
 
 
@@ -245,6 +254,30 @@ def _draw_flow(chart: Flow) -> str:
             inner += width
     body.append(_text(WIDE - RIGHT, height - 4, chart.unit, "axis", "end"))
     return _svg(chart.title, height, body, "flow", WIDE)
+
+
+def _draw_web(chart: Web) -> str:
+    """Knots in columns, what went between them as bands as wide as their share of the most."""
+    _check_finite([value for _, _, value in chart.threads])
+    laid = columns(chart.knots, [(source, target) for source, target, _ in chart.threads])
+    most = max((value for _, _, value in chart.threads), default=0.0) or 1.0
+    width = max(WIDE, len(laid) * WEB_COLUMN)
+    place = {
+        knot: (column * WEB_COLUMN + 4.0, TOP + row * WEB_ROW)
+        for column, knots in enumerate(laid)
+        for row, knot in enumerate(knots)
+    }
+    body = []
+    for source, target, value in chart.threads:
+        (x1, y1), (x2, y2) = place[source], place[target]
+        thick = max(WEB_THREAD * value / most, 1.0)
+        begin = (x1 + WEB_KNOT, y1 + (WEB_BOX - thick) / 2)
+        body.append(_stream(begin, (x2, y2 + (WEB_BOX - thick) / 2), thick, "stream came"))
+    for knot, (x, y) in place.items():
+        body.append(_rect(x, y, WEB_KNOT, WEB_BOX, "knot"))
+        body.append(_text(x + WEB_KNOT / 2, y + WEB_BOX / 2 + 4, knot, "label", "middle"))
+    height = TOP + WEB_ROW * max((len(each) for each in laid), default=1)
+    return _svg(chart.title, height, body, "web", width)
 
 
 def _stream(begin: tuple[float, float], end: tuple[float, float], width: float, css: str) -> str:

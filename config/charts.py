@@ -104,6 +104,17 @@ class Flow:
 
 
 @dataclass(frozen=True)
+class Web:
+    """Knots by name and what went between them: source, target, figure."""
+
+    title: str
+    unit: str
+    knots: Sequence[str]
+    threads: Sequence[tuple[str, str, float]]
+    decimals: int = 3
+
+
+@dataclass(frozen=True)
 class ChartTable:
     """The same figures as text."""
 
@@ -111,7 +122,7 @@ class ChartTable:
     rows: tuple[tuple[str, ...], ...] = field(default=())
 
 
-Chart = LineChart | BarChart | Waterfall | Flow
+Chart = LineChart | BarChart | Waterfall | Flow | Web
 
 
 def tabulate(chart: Chart) -> ChartTable:
@@ -139,6 +150,11 @@ def tabulate(chart: Chart) -> ChartTable:
         rows = [(f"From: {name}", number(value, chart.decimals)) for name, value in chart.came]
         rows += [(f"To: {name}", number(value, chart.decimals)) for name, value in chart.went]
         return ChartTable(("", chart.unit), tuple(rows))
+    if isinstance(chart, Web):
+        return ChartTable(
+            ("From", "To", chart.unit),
+            tuple((a, b, number(value, chart.decimals)) for a, b, value in chart.threads),
+        )
     return _tabulate_lines(chart)
 
 

@@ -13,6 +13,7 @@ from config.menu import links_for
 from lots import chart
 from lots.models import Assay, AssayResult, Lot, Weighing
 from lots.pages.access import lot_for, role_of, staff_page
+from lots.pages.trace_web import trace_web
 from lots.queries.documents import documents_for
 from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
@@ -29,6 +30,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
     held = holding(lot)
     assays = _assays(lot)
     ruling = ruling_of(lot)
+    origins, destinations = trace_back(lot), trace_forward(lot)
     return render(
         request,
         "lots/lot.html",
@@ -45,8 +47,10 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "documents": documents_for(role_of(request)).filter(lot=lot).select_related("added_by"),
             "excesses": lot.excesses.select_related("movement", "account"),
             "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
-            "origins": trace_back(lot),
-            "destinations": trace_forward(lot),
+            "origins": origins,
+            "destinations": destinations,
+            "origins_web": trace_web(origins.graph, f"the way to {lot.code}"),
+            "destinations_web": trace_web(destinations.graph, f"the way from {lot.code}"),
             "account_names": ACCOUNT_NAMES,
         },
     )
