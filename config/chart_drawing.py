@@ -64,8 +64,10 @@ def _tick_text(value: float, step: float) -> str:
 
 def _svg(title: str, height: float, body: Sequence[str], kind: str, width: int = WIDTH) -> str:
     inner = "".join(body)
+    # A web keeps its own width and is scrolled, so that its names stay legible.
+    own = f'width="{width}" height="{height:g}" ' if kind == "web" else ""
     return (
-        f'<svg class="chart chart-{kind}" viewBox="0 0 {width} {height:g}" role="img" '
+        f'<svg class="chart chart-{kind}" {own}viewBox="0 0 {width} {height:g}" role="img" '
         f'aria-label="{escape(title)}" preserveAspectRatio="xMidYMid meet">{inner}</svg>'
     )
 
