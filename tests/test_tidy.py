@@ -149,8 +149,8 @@ def test_nothing_is_left_for_another_day() -> None:
 def refusal_codes() -> dict[str, list[str]]:
     """Every refusal code written in the project, with the files it is raised in.
 
-    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. To print
-    the table for DEVELOPERS.md: `python -m tests.test_tidy`.
+    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. The table in
+    DEVELOPERS.md is written by `python -m tests.refusal_table`.
     """
     found: dict[str, set[str]] = defaultdict(set)
     for path in sources(*APPS):
@@ -193,8 +193,3 @@ def test_every_refusal_code_is_in_the_developers_table() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text()
     missing = [code for code in refusal_codes() if f"`{code}`" not in guide]
     assert missing == []
-
-
-if __name__ == "__main__":
-    for code, files in refusal_codes().items():
-        print(f"| `{code}` | {', '.join(files)} |")  # noqa: T201 this is what it is run for
