@@ -149,8 +149,8 @@ def test_nothing_is_left_for_another_day() -> None:
 def refusal_codes() -> dict[str, list[str]]:
     """Every refusal code written in the project, with the files it is raised in.
 
-    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. The table in
-    DEVELOPERS.md is written by `python -m tests.refusal_table`.
+    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. The table
+    in DEVELOPERS.md is written by `python -m tests.refusal_table`.
     """
     found: dict[str, set[str]] = defaultdict(set)
     for path in sources(*APPS):
