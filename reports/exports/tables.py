@@ -16,14 +16,13 @@ from typing import Any, Final, TextIO
 
 from django.utils import timezone
 
+from config.sheet_text import neutralised, neutralised_in_csv
 from lots.units import ug_to_g
 from reports.conventions import ounces_of, percent_of
 
 Row = Mapping[str, Any]
 TOTAL: Final = "Total"
 TEXT_MAX: Final = 32_767
-# A cell that begins with one of these may be run as a formula when a sheet or CSV is opened.
-_RUNS_AS_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n")
 # What XML 1.0 can't carry, and the half characters that no encoding can.
 _NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
@@ -92,10 +91,12 @@ class Table:
 
 def plain_text(value: object) -> str:
     """Text that a spreadsheet shows and never runs: neutralised, cut to a cell, fit for XML."""
-    text = _NOT_IN_XML.sub("\ufffd", str(value))
-    if text.startswith(_RUNS_AS_FORMULA):
-        text = "'" + text
-    return text[:TEXT_MAX]
+    return neutralised(_NOT_IN_XML.sub("\ufffd", str(value)))[:TEXT_MAX]
+
+
+def plain_csv_text(value: object) -> str:
+    """The same for a CSV, whatever sign a program takes for the end of a cell."""
+    return neutralised_in_csv(_NOT_IN_XML.sub("\ufffd", str(value)))[:TEXT_MAX]
 
 
 def mass_of(value: int | Linked | None) -> int | None:
@@ -170,7 +171,7 @@ def json_names(column: Column) -> tuple[str, ...]:
 
 
 def _csv(value: object, is_text: bool) -> object:
-    return plain_text(value) if is_text else value
+    return plain_csv_text(value) if is_text else value
 
 
 def _shown(columns: Sequence[Column], row: Row) -> dict[str, Any]:

@@ -5,24 +5,26 @@ from __future__ import annotations
 import csv
 import io
 import itertools
-import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
 from django.conf import settings
-from openpyxl import load_workbook
-from openpyxl.utils.exceptions import InvalidFileException
 
 from config.refusals import InvalidError
+from config.safe_workbook import (
+    WORKBOOK_SIGNATURE,
+    WorkbookLimits,
+    open_workbook_safely,
+    sheet_rows,
+)
+from config.sheet_text import as_written, as_written_in_csv
 from reports.exports.count_form import COLUMNS
 
 ROWS_MAX: Final = 5000
 CELLS_MAX: Final = 40
 CELL_LENGTH_MAX: Final = 1000
-UNPACKED_BYTES_MAX: Final = 50 * 1024 * 1024
 _HEADER_WITHIN: Final = 40
-_ZIP: Final = b"PK\x03\x04"
 # By the column's own name as in the CSV, or by its header as in the workbook.
 _NAMES: Final = {
     text.casefold(): column.name for column in COLUMNS for text in (column.name, column.header)
@@ -41,50 +43,32 @@ class UploadedRow:
 def read_rows(content: bytes) -> list[UploadedRow]:
     """The rows below the header, blank ones left out.
 
-    Raises InvalidError on `file`: `too_large`, `not_a_count_form` (no workbook or CSV, or without
-    its header), `too_many_rows`, `empty`.
+    Raises InvalidError on `file`: `too_large`, `not_a_count_form` (no CSV, or without the form's
+    header), `too_many_rows`, `empty`, and what `open_workbook_safely` refuses.
     """
     if len(content) > settings.UPLOAD_BYTES_MAX:
-        raise _refusal("The file is too large.", "too_large", "Send the form alone.")
-    lines = _workbook_rows(content) if content.startswith(_ZIP) else _csv_rows(content)
+        raise _refusal("The file is too large.", code="too_large", remedy="Send the form alone.")
+    lines = (
+        _workbook_rows(content) if content.startswith(WORKBOOK_SIGNATURE) else _csv_rows(content)
+    )
     rows = list(_below_header(lines))
     if not rows:
         raise _refusal(
-            "The file has no row with a lot.", "empty", "Fill in the form that was sent out."
+            "The file has no row with a lot.",
+            code="empty",
+            remedy="Fill in the form that was sent out.",
         )
     return rows
 
 
 def _workbook_rows(content: bytes) -> Iterator[list[str]]:
+    limits = WorkbookLimits(bytes_max=settings.UPLOAD_BYTES_MAX)
+    book = open_workbook_safely(content, limits=limits)
     try:
-        with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            unpacked = sum(member.file_size for member in archive.infolist())
-        if unpacked > UNPACKED_BYTES_MAX:
-            raise _refusal("The workbook is too large.", "too_large", "Send the form alone.")
-        book = load_workbook(io.BytesIO(content), read_only=True, data_only=False)
-        try:
-            sheet: Any = book.worksheets[0]
-            read = sheet.iter_rows(max_col=CELLS_MAX, values_only=True)
-            rows = [[_text(value) for value in row] for row in _at_most(read)]
-        finally:
-            book.close()
-    except InvalidError:
-        raise
-    except (
-        zipfile.BadZipFile,
-        InvalidFileException,
-        LookupError,
-        ValueError,
-        TypeError,
-        AttributeError,
-        SyntaxError,  # what the XML parsers' own errors are
-        OSError,
-        EOFError,
-        NotImplementedError,
-        RuntimeError,
-    ) as error:
-        raise _not_a_form() from error
-    return iter(rows)
+        rows = sheet_rows(book.worksheets[0], rows_max=ROWS_MAX, columns_max=CELLS_MAX)
+        return iter([[as_written(_text(value)) for value in row] for row in rows])
+    finally:
+        book.close()
 
 
 def _csv_rows(content: bytes) -> Iterator[list[str]]:
@@ -93,7 +77,9 @@ def _csv_rows(content: bytes) -> Iterator[list[str]]:
         if "\0" in text:
             raise _not_a_form()
         read = csv.reader(io.StringIO(text, newline=""), strict=True)
-        return iter([row[:CELLS_MAX] for row in _at_most(read)])
+        return iter(
+            [[as_written_in_csv(cell) for cell in row[:CELLS_MAX]] for row in _at_most(read)]
+        )
     except (UnicodeDecodeError, csv.Error) as error:
         raise _not_a_form() from error
 
@@ -103,8 +89,8 @@ def _at_most(rows: Iterable[Any]) -> Iterator[Any]:
         if number >= ROWS_MAX:
             raise _refusal(
                 f"The file has more than {ROWS_MAX} rows.",
-                "too_many_rows",
-                "Send one sheet's form.",
+                code="too_many_rows",
+                remedy="Send one sheet's form.",
             )
         yield row
 
@@ -140,10 +126,10 @@ def _text(value: object) -> str:
 def _not_a_form() -> InvalidError:
     return _refusal(
         "This is not a filled-in count form.",
-        "not_a_count_form",
-        "Send the workbook or CSV that was sent out, with its header row as it was.",
+        code="not_a_count_form",
+        remedy="Send the workbook or CSV that was sent out, with its header row as it was.",
     )
 
 
-def _refusal(message: str, code: str, remedy: str) -> InvalidError:
+def _refusal(message: str, *, code: str, remedy: str) -> InvalidError:
     return InvalidError(message, code=code, field="file", remedy=remedy)

@@ -203,9 +203,9 @@ def other_workbook() -> bytes:
     [
         (b"", "not_a_count_form"),
         (b"\xff\xd8\xff\xe0 a photograph", "not_a_count_form"),
-        (b"PK\x03\x04 not really a zip", "not_a_count_form"),
-        (zip_of("readme.txt", b"hello"), "not_a_count_form"),
-        (zip_of("xl/workbook.xml", b"<a><b></a>"), "not_a_count_form"),
+        (b"PK\x03\x04 not really a zip", "not_a_workbook"),
+        (zip_of("readme.txt", b"hello"), "not_a_workbook"),
+        (zip_of("xl/workbook.xml", b"<a><b></a>"), "not_a_workbook"),
         (other_workbook(), "not_a_count_form"),
         (b"apples,pears\n1,2\n", "not_a_count_form"),
         (b"sheet,lot\n\0,\0\n", "not_a_count_form"),
