@@ -8,13 +8,15 @@ from types import SimpleNamespace
 
 import pytest
 
-from lots.models import Lot, ProcessBatch
-from lots.queries.holdings import AsOf
+from lots.models import Lot, Movement, ProcessBatch
+from lots.queries.holdings import AsOf, claims_of
 from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.outputs import Output
 from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
+from lots.services.reversal import reverse_movement
+from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.weighings import Weight
 from reports.json_ready import json_ready
@@ -147,3 +149,54 @@ def test_the_answer_is_ready_for_json_and_defers_to_the_contract(melted):
 def test_the_number_of_queries_is_bounded(melted, django_assert_max_num_queries):
     with django_assert_max_num_queries(32):
         lot_answer(melted.isolde)
+
+
+def joined(lot, *as_of):
+    silver = next(each for each in lot_answer(lot, *as_of).metals if each.metal == "Ag")
+    return silver.joined_pool_ug
+
+
+def test_what_is_made_from_a_lot_and_turned_into_a_claim_counts_as_the_lots_own(works, act):
+    """Of 300 g, 100 g are split off; both parts become claims, by a change of owner each."""
+    lot = received(works, act, works.brackwater, 300, 0)
+    part = split_lot(lot=lot, parts=[Part(mass_ug=100_000_000)], act=act(1))
+    (piece,) = (each.lot for each in part.standings.exclude(lot=lot))
+    change_owner(lot=lot, owner=works.house, act=act(2), as_claim=True)
+    assert joined(lot) == 180_000_000
+    change_owner(lot=piece, owner=works.house, act=act(3), as_claim=True)
+    assert claims_of(works.brackwater)["Ag"] == joined(lot) == 270_000_000
+    assert joined(lot, AsOf(act(2.5).moment)) == 180_000_000
+    assert joined(lot, AsOf(act(1.5).moment)) == 0
+
+
+def test_of_a_melt_of_two_lots_each_has_its_share_of_the_claim(works, act):
+    lots = [received(works, act, works.brackwater, grams, 0) for grams in (300, 100)]
+    batch = start_batch(
+        kind=ProcessBatch.Kind.MELT,
+        place=works.places["melt-bench"],
+        inputs=Inputs([Take(each) for each in lots]),
+        act=act(1),
+    )
+    output = Output(
+        form=Lot.Form.GRANULES,
+        place=works.places["melt-bench"],
+        weight=Weight(400_000_000, 0, works.balance),
+        declared={"Ag": Decimal(900), "Cu": Decimal(100)},
+    )
+    granules = record_output(batch=batch, output=output, act=act(2))
+    close_batch(batch=batch, act=act(3))
+    change_owner(lot=granules, owner=works.house, act=act(4), as_claim=True)
+    assert [joined(each) for each in lots] == [270_000_000, 90_000_000]
+    assert claims_of(works.brackwater)["Ag"] == 360_000_000
+
+
+def test_metal_that_is_bought_joins_no_claim(works, act):
+    lot = received(works, act, works.brackwater, 300, 0)
+    part = split_lot(lot=lot, parts=[Part(mass_ug=100_000_000)], act=act(1))
+    (piece,) = (each.lot for each in part.standings.exclude(lot=lot))
+    change_owner(lot=piece, owner=works.house, act=act(2))
+    assert (joined(lot), claims_of(works.brackwater)) == (0, {})
+    bought = Movement.objects.latest("sequence")
+    reverse_movement(movement=bought, reason="not bought", act=act(3))
+    change_owner(lot=piece, owner=works.house, act=act(4), as_claim=True)
+    assert joined(lot) == claims_of(works.brackwater)["Ag"] == 90_000_000
