@@ -132,6 +132,8 @@ LOGOUT_REDIRECT_URL = "/sign-in/"
 
 LANGUAGE_CODE = "en-gb"
 # The works' time zone: months of the books begin and end by it.
+# Font files that print what the papers' own font lacks (Chinese, say), in the order to look in.
+PAPER_FONTS = [each for each in os.environ.get("PAPER_FONTS", "").split(os.pathsep) if each]
 TIME_ZONE = os.environ.get("WORKS_TIME_ZONE", "UTC")
 USE_I18N = False
 USE_TZ = True

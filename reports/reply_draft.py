@@ -77,10 +77,10 @@ def _compared(each: Compared) -> str:
         else "more than the uncertainties of the two methods allow"
     )
     text = (
-        f"{each.metal}: our result {each.house:f} ppt, yours {each.counterparty:f} ppt. They "
-        f"differ by {each.difference:f} ppt, {verdict} ({each.allowed:f} ppt at 95 %)."
+        f"{each.metal}: our result {each.house:f} ‰ (parts per thousand), yours "
+        f"{each.counterparty:f} ‰. They differ by {each.difference:f} ‰, {verdict} ({each.allowed:f} ‰ at 95 %)."
     )
-    return text if each.umpire is None else f"{text} The umpire found {each.umpire:f} ppt."
+    return text if each.umpire is None else f"{text} The umpire found {each.umpire:f} ‰."
 
 
 def _whereabouts(each: Whereabouts) -> str:

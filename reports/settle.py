@@ -29,12 +29,16 @@ SIGNS: Final = (
     "Money: positive is due to the customer, negative is charged to the customer. Metal: positive "
     "is payable to the customer."
 )
-ROUNDING: Final = "Every rounding is stated at its line; halves are rounded away from zero."
+ROUNDING: Final = (
+    "Every rounding is stated at its line; halves are rounded away from zero. ‰ is parts per "
+    "thousand by mass."
+)
 DEFERENCE: Final = (
     "Terms of the contract and local law decide. Tax is left to the parties; this statement works "
     "out none."
 )
 G_PER_OZT: Final = UG_PER_OZT / UG_PER_G
+PPT: Final = "‰"
 MASS_DECIMALS: Final = 6
 CHARGES: Final = "Charges"
 BALANCE: Final = "Balance"
@@ -134,15 +138,15 @@ def _agreed(sheet: _Sheet, terms: MetalTerms, given: MetalFigures) -> Outcome:
         decimals,
     )
     outcome = settle_exchange(exchange)
-    sheet.given(f"{metal}_house", metal, "House's result", given.house, "ppt")
+    sheet.given(f"{metal}_house", metal, "House's result", given.house, PPT)
     if other is None:
         formula = f"ROUND(house,{decimals})"
     else:
-        sheet.given(f"{metal}_counterparty", metal, "Customer's result", other, "ppt")
+        sheet.given(f"{metal}_counterparty", metal, "Customer's result", other, PPT)
         limit = terms.splitting_limit_ppt
-        sheet.term(f"{metal}_limit", metal, "Splitting limit", limit, "ppt")
+        sheet.term(f"{metal}_limit", metal, "Splitting limit", limit, PPT)
         if given.umpire is not None:
-            sheet.given(f"{metal}_umpire", metal, "Umpire's result", given.umpire, "ppt")
+            sheet.given(f"{metal}_umpire", metal, "Umpire's result", given.umpire, PPT)
         formula = exchange_formula(exchange)
     note = outcome.explanation
     if outcome.branch == Branch.UMPIRE_NEEDED:
@@ -152,7 +156,7 @@ def _agreed(sheet: _Sheet, terms: MetalTerms, given: MetalFigures) -> Outcome:
         note = f"{outcome.explanation} Until then the lower result stands."
     names = {name: f"{metal}_{name}" for name in ("house", "counterparty", "umpire", "limit")}
     formula = with_names_replaced(formula, names)
-    sheet.reckoned(f"{metal}_agreed", metal, "Result settled on", formula, "ppt", note=note)
+    sheet.reckoned(f"{metal}_agreed", metal, "Result settled on", formula, PPT, note=note)
     return outcome
 
 
@@ -164,10 +168,10 @@ def _payable(sheet: _Sheet, terms: MetalTerms) -> int:
         f"{metal}_contained", metal, "Content", f"ROUND(weight*{agreed}/1000,{MASS_DECIMALS})", "g"
     )
     tier = tier_of(terms.accountability, sheet.values[agreed])
-    grade = f" (from {tier.from_ppt:f} ppt)" if len(terms.accountability) > 1 else ""
+    grade = f" (from {tier.from_ppt:f} ‰)" if len(terms.accountability) > 1 else ""
     sheet.term(f"{metal}_percent", metal, f"Accounted for{grade}", tier.percent, "%")
     sheet.term(
-        f"{metal}_deduction", metal, f"Least deduction{grade}", tier.minimum_deduction_ppt, "ppt"
+        f"{metal}_deduction", metal, f"Least deduction{grade}", tier.minimum_deduction_ppt, PPT
     )
     sheet.reckoned(
         f"{metal}_payable_ppt",
@@ -175,7 +179,7 @@ def _payable(sheet: _Sheet, terms: MetalTerms) -> int:
         "Payable content",
         f"ROUND(MAX(0,MIN({agreed}*{metal}_percent/100,{agreed}-{metal}_deduction)),"
         f"{rounding.payable_ppt})",
-        "ppt",
+        PPT,
     )
     payable_g = sheet.reckoned(
         f"{metal}_payable_g",
@@ -244,9 +248,9 @@ def _penalties(sheet: _Sheet) -> None:
                 f"The terms penalise {penalty.element}, and no result for it is given.",
             )
         name, key = penalty.element, f"penalty_{number}"
-        sheet.given(f"{key}_content", CHARGES, f"{name} found", found, "ppt")
-        sheet.term(f"{key}_limit", CHARGES, f"{name} free up to", penalty.limit_ppt, "ppt")
-        unit = f"{currency} per ppt and kg"
+        sheet.given(f"{key}_content", CHARGES, f"{name} found", found, PPT)
+        sheet.term(f"{key}_limit", CHARGES, f"{name} free up to", penalty.limit_ppt, PPT)
+        unit = f"{currency} per ‰ and kg"
         sheet.term(f"{key}_rate", CHARGES, f"Penalty for {name}", penalty.per_ppt_and_kg, unit)
         formula = f"-(MAX(0,{key}_content-{key}_limit)*{key}_rate*weight/1000)"
         sheet.money(key, CHARGES, f"Penalty for {name}", formula)

@@ -9,14 +9,13 @@ from reports.exports.paper import FONT, Paper
 from reports.exports.tables import local
 
 
-def delivery_note_pdf(document: DeliveryDocument, *, compressed: bool = True) -> bytes:
-    """The note as PDF bytes. Letters outside Latin-1 lose their marks, or print as "?"."""
+def delivery_note_pdf(document: DeliveryDocument) -> bytes:
+    """The note as PDF bytes."""
     paper = Paper(
         title=f"Delivery note {document.code}",
         author=document.house,
-        foot=f"{document.house}  -  {document.code}",
+        foot=f"{document.house} – {document.code}",
         made_at=document.delivered_at,
-        compressed=compressed,
     )
     paper.head(document.house, f"Delivery note {document.code}: {document.kind.lower()}")
     paper.facts(
@@ -62,7 +61,7 @@ def _bar(each: DeliveredLot) -> str:
     return "\n".join(
         [
             bar.mark,
-            f"{bar.gross_ozt:f} ozt gross, {bar.metal} {bar.fineness_ppt:f} ppt, {fine}",
+            f"{bar.gross_ozt:f} ozt gross, {bar.metal} {bar.fineness_ppt:f} ‰, {fine}",
             bar.gross_rule,
             bar.fine_rule,
         ]

@@ -12,17 +12,14 @@ from reports.exports.paper import FONT, Paper
 from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where
 
 
-def lot_answer_pdf(
-    answer: LotAnswer, *, house: str, made_at: dt.datetime, compressed: bool = True
-) -> bytes:
-    """The answer as PDF bytes. Letters outside Latin-1 lose their marks, or print as "?"."""
+def lot_answer_pdf(answer: LotAnswer, *, house: str, made_at: dt.datetime) -> bytes:
+    """The answer as PDF bytes."""
     title = f"What became of lot {answer.lot}"
     paper = Paper(
         title=title,
         author=house,
-        foot=f"{house}  -  {answer.lot}",
+        foot=f"{house} – {answer.lot}",
         made_at=made_at,
-        compressed=compressed,
     )
     paper.head(house, title)
     paper.facts(

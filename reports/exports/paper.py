@@ -3,41 +3,50 @@
 from __future__ import annotations
 
 import datetime as dt
-import unicodedata
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Final, Literal
 
+from django.conf import settings
 from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
-FONT: Final = "Helvetica"
+FONT: Final = "paper"
+# Embedded, so that any reader prints it: Latin, Greek, Cyrillic, Armenian, Georgian, Hebrew, Arabic.
+_FILES: Final = {
+    "": Path(__file__).parent / "fonts" / "DejaVuSansCondensed.ttf",
+    "B": Path(__file__).parent / "fonts" / "DejaVuSansCondensed-Bold.ttf",
+}
 HEADINGS: Final = FontFace(emphasis="BOLD", fill_color=(236, 232, 222))
-# The fonts every reader has know Latin-1 alone; signs it lacks are written with those it has.
-_PLAIN: Final = str.maketrans(
-    {"“": '"', "”": '"', "‘": "'", "’": "'", "–": "-", "—": "-", "…": "...", "−": "-", "•": "-"}
-)
 
 
 class Paper(FPDF):
     """A page with what it is and its number at the foot."""
 
-    def __init__(
-        self, *, title: str, author: str, foot: str, made_at: dt.datetime, compressed: bool
-    ) -> None:
+    def __init__(self, *, title: str, author: str, foot: str, made_at: dt.datetime) -> None:
         super().__init__(format="A4")
-        self.foot = latin(foot)
-        self.set_title(latin(title))
-        self.set_author(latin(author))
+        for style, file in _FILES.items():
+            self.add_font(FONT, style, file)
+        self._fall_back(settings.PAPER_FONTS)
+        self.foot = foot
+        self.set_title(title)
+        self.set_author(author)
         self.set_creation_date(made_at)
         self.set_margin(18)
         self.set_auto_page_break(auto=True, margin=20)
-        self.set_compression(compressed)
         self.add_page()
+
+    def _fall_back(self, files: Sequence[str]) -> None:
+        """Scripts that the font lacks are printed by fonts of the user's own."""
+        names = [f"{FONT}-{number}" for number in range(len(files))]
+        for name, file in zip(names, files, strict=True):
+            self.add_font(name, "", file)
+        self.set_fallback_fonts(names, exact_match=False)
 
     def say(self, text: str, height_mm: float) -> None:
         """A paragraph over the rest of the width, and then a new line."""
-        self.multi_cell(0, height_mm, latin(text), new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.multi_cell(0, height_mm, text, new_x=XPos.LMARGIN, new_y=YPos.NEXT)
 
     def head(self, author: str, title: str) -> None:
         """Who it is from and what it is."""
@@ -51,7 +60,7 @@ class Paper(FPDF):
         """Names and values, one to a line; those without a value are left out."""
         for name, value in rows:
             if value:
-                self.cell(26, 5, latin(name))
+                self.cell(26, 5, name)
                 self.say(value, 5)
         self.ln(3)
 
@@ -73,9 +82,9 @@ class Paper(FPDF):
             line_height=4.2,
             padding=(0.6, 1),
         ) as table:
-            table.row([latin(each) for each in headings])
+            table.row(headings)
             for row in rows:
-                table.row([latin(each) for each in row])
+                table.row(row)
         self.ln(4)
 
     def small_print(self, texts: Iterable[str]) -> None:
@@ -87,26 +96,13 @@ class Paper(FPDF):
         """Lines to sign on, side by side."""
         self.ln(12)
         for text in texts:
-            self.cell(80, 5, latin(text), border="T", new_x=XPos.RIGHT, new_y=YPos.TOP)
+            self.cell(80, 5, text, border="T", new_x=XPos.RIGHT, new_y=YPos.TOP)
             self.cell(10, 5, "")
 
     def footer(self) -> None:
         self.set_y(-15)
         self.set_font(FONT, size=8)
-        self.cell(0, 6, f"{self.foot}  -  page {self.page_no()} of {{nb}}", align="C")
+        self.cell(0, 6, f"{self.foot} – page {self.page_no()} of {{nb}}", align="C")
 
     def in_bytes(self) -> bytes:
         return bytes(self.output())
-
-
-def latin(text: str) -> str:
-    """`text` in Latin-1: as it is where that has the letter, without its mark where it hasn't."""
-    plain = text.translate(_PLAIN)
-    kept = []
-    for character in plain:
-        if ord(character) < 256:
-            kept.append(character)
-            continue
-        base = unicodedata.normalize("NFKD", character)
-        kept.append("".join(each for each in base if ord(each) < 256) or "?")
-    return "".join(kept)

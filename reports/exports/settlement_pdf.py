@@ -7,24 +7,21 @@ from typing import Final
 from fpdf.enums import TableBordersLayout
 from fpdf.fonts import FontFace
 
-from reports.exports.paper import FONT, HEADINGS, Paper, latin
+from reports.exports.paper import FONT, HEADINGS, Paper
 from reports.exports.tables import local
 from reports.queries.settlement_statement import DocumentLine, SettlementDocument
-
-__all__ = ["latin", "settlement_pdf"]
 
 _WIDTHS: Final = (15, 46, 26, 20, 83)
 _RIGHT: Final = ("LEFT", "LEFT", "RIGHT", "LEFT", "LEFT")
 
 
-def settlement_pdf(document: SettlementDocument, *, compressed: bool = True) -> bytes:
-    """The statement as PDF bytes. Letters outside Latin-1 lose their marks, or print as "?"."""
+def settlement_pdf(document: SettlementDocument) -> bytes:
+    """The statement as PDF bytes."""
     paper = Paper(
         title=f"Settlement {document.code}",
         author=document.house,
-        foot=f"{document.house}  -  {document.code}",
+        foot=f"{document.house} – {document.code}",
         made_at=document.prepared_at,
-        compressed=compressed,
     )
     _head(paper, document)
     _lines(paper, document)
@@ -63,7 +60,7 @@ def _lines(paper: Paper, document: SettlementDocument) -> None:
             style = FontFace(emphasis="BOLD") if line.key == "total" else None
             figure = f"{line.value:,f}"
             cells = (line.section, line.label, figure, line.unit, _because(told))
-            table.row([latin(each) for each in cells], style=style)
+            table.row(cells, style=style)
     paper.ln(4)
 
 

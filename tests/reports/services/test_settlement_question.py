@@ -74,9 +74,9 @@ def test_the_answer_holds_the_facts_and_a_reply_is_drafted_from_them(lot, act):
     assert question.answer["lot"]["metals"][0]["entered_ug"] == 900_000_000
     for fact in (
         "You asked: Why 900 and not 903?",
-        "our result 900 ppt, yours 903 ppt",
-        "more than the uncertainties of the two methods allow (1.3859 ppt at 95 %)",
-        "The umpire found 900.8 ppt.",
+        "our result 900 ‰ (parts per thousand), yours 903 ‰",
+        "more than the uncertainties of the two methods allow (1.3859 ‰ at 95 %)",
+        "The umpire found 900.8 ‰.",
         "still in the lot as received 900.000000 g (28.936 ozt)",
         "1000.000000 g on Bench balance",
         "contract and local law decide",
