@@ -78,7 +78,8 @@ def _compared(each: Compared) -> str:
     )
     text = (
         f"{each.metal}: our result {each.house:f} ‰ (parts per thousand), yours "
-        f"{each.counterparty:f} ‰. They differ by {each.difference:f} ‰, {verdict} ({each.allowed:f} ‰ at 95 %)."
+        f"{each.counterparty:f} ‰. They differ by {each.difference:f} ‰, "
+        f"{verdict} ({each.allowed:f} ‰ at 95 %)."
     )
     return text if each.umpire is None else f"{text} The umpire found {each.umpire:f} ‰."
 

@@ -13,7 +13,7 @@ from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
 FONT: Final = "paper"
-# Embedded, so that any reader prints it: Latin, Greek, Cyrillic, Armenian, Georgian, Hebrew, Arabic.
+# Embedded, so that any reader prints it. Its letters are those of Europe, Hebrew and Arabic.
 _FILES: Final = {
     "": Path(__file__).parent / "fonts" / "DejaVuSansCondensed.ttf",
     "B": Path(__file__).parent / "fonts" / "DejaVuSansCondensed-Bold.ttf",
