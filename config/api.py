@@ -18,6 +18,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
 from config.refusals import ConflictError, InvalidError, RefusalError, shorten
+from config.request_record import note_refusal
 
 logger = logging.getLogger(__name__)
 
@@ -93,6 +94,13 @@ class StrictOrdering(OrderingFilter):
 
 def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None:
     """Every refusal as `{code, field, value, message, remedy}`, with its HTTP status."""
+    answer = _answer(error, context)
+    if answer is not None and isinstance(answer.data, dict):
+        note_refusal(str(answer.data.get("code", "")))
+    return answer
+
+
+def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, RefusalError):
         return Response(error.as_problem(), status=error.status)
     if isinstance(error, exceptions.ValidationError):

@@ -14,6 +14,7 @@ from django.shortcuts import render
 
 from config.api import guard_refusal, is_guard
 from config.refusals import ConflictError, RefusalError
+from config.request_record import note_refusal
 
 # Nothing is loaded from elsewhere and no script or style stands in a page itself. The API's own
 # documentation page brings its own script and is left out.
@@ -105,6 +106,7 @@ def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
 
     A form may name, as `asked_as`, which of its fields asks for what a service calls otherwise.
     """
+    note_refusal(refusal.code)
     asked_as: dict[str, str] = getattr(form, "asked_as", {})
     name = form_field_of(refusal.field, {*form.fields, *asked_as})
     name = asked_as.get(name, name) if name else None

@@ -67,6 +67,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "config.request_record.keep_record",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -115,6 +116,15 @@ if _DATABASE["ENGINE"] == "django.db.backends.sqlite3":
         ),
     }
     _DATABASE["CONN_MAX_AGE"] = 0
+else:
+    _DATABASE.setdefault("OPTIONS", {}).setdefault("connect_timeout", 5)
+    if _flag("DATABASE_POOLER", default=False):
+        # A pooler hands a connection on after each transaction, and a cursor does not go along.
+        _DATABASE["DISABLE_SERVER_SIDE_CURSORS"] = True
+    if _POOL_MAX := int(os.environ.get("DATABASE_POOL_MAX", "0")):
+        # This process's threads share connections, which are kept open for good.
+        _DATABASE["OPTIONS"]["pool"] = {"min_size": 1, "max_size": _POOL_MAX, "timeout": 10}
+        _DATABASE["CONN_MAX_AGE"] = 0
 DATABASES = {"default": _DATABASE}
 
 AUTH_PASSWORD_VALIDATORS = [
@@ -139,11 +149,16 @@ USE_I18N = False
 USE_TZ = True
 
 STATIC_URL = "static/"
-STATIC_ROOT = DATA_DIR / "static"
+STATIC_ROOT = Path(os.environ.get("STATIC_ROOT", DATA_DIR / "static"))
 STATIC_ROOT.mkdir(parents=True, exist_ok=True)  # the file server warns of a folder that is not
 MEDIA_ROOT = DATA_DIR / "media"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "config.static_files.HashedOnceCollected"},
+}
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 UPLOAD_BYTES_MAX = 10 * 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX
 FILE_UPLOAD_PERMISSIONS = 0o640
@@ -162,6 +177,8 @@ SECURE_SSL_REDIRECT = _HTTPS
 SECURE_HSTS_SECONDS = 31_536_000 if _HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = _HTTPS
 SECURE_HSTS_PRELOAD = _HTTPS
+# Asked over plain HTTP from this machine or its own network.
+SECURE_REDIRECT_EXEMPT = [r"^health/", r"^metrics$"]
 SECURE_PROXY_SSL_HEADER = (
     ("HTTP_X_FORWARDED_PROTO", "https") if _flag("TRUST_PROXY", default=False) else None
 )
@@ -229,7 +246,19 @@ SPECTACULAR_SETTINGS = {
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "formatters": {
+        "text": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"},
+        "json": {"()": "config.logs.JsonLines"},
+    },
+    "handlers": {
+        "stderr": {
+            "class": "logging.StreamHandler",
+            "formatter": os.environ.get("LOG_FORMAT", "text"),
+        }
+    },
     "root": {"handlers": ["stderr"], "level": os.environ.get("LOG_LEVEL", "WARNING")},
 }
+
+# Without a token /metrics answers this machine alone.
+METRICS_TOKEN = os.environ.get("METRICS_TOKEN", "")
+DISK_FREE_BYTES_MIN = int(os.environ.get("DISK_FREE_MB_MIN", "256")) * 1024 * 1024

@@ -5,7 +5,7 @@ from django.urls import URLPattern, URLResolver, include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 from rest_framework.authtoken.views import obtain_auth_token
 
-from config import pages
+from config import health, metrics, pages
 
 handler400 = pages.bad_request
 handler403 = pages.not_allowed
@@ -20,6 +20,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/v1/", include("lots.api.urls")),
     path("api/v1/", include("cells.api.urls")),
     path("api/v1/", include("reports.api.urls")),
+    path("health/live", health.live, name="live"),
+    path("health/ready", health.ready, name="ready"),
+    path("metrics", metrics.metrics_page, name="metrics"),
     path("sign-in/", pages.SignIn.as_view(), name="sign-in"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
     path("", include("lots.pages.urls")),

@@ -8,6 +8,8 @@ class LotsConfig(AppConfig):
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = APPEND_ONLY
+    readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
+    metrics = ("lots.queries.ledger_metrics.tell",)
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.

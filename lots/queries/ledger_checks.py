@@ -94,6 +94,11 @@ def missing_guards() -> Iterator[Row]:
             yield {"trigger": name, "installed": name in bodies}
 
 
+def absent_triggers() -> list[str]:
+    """The names of the triggers that should guard the tables and do not; one statement."""
+    return [str(row["trigger"]) for row in missing_guards()]
+
+
 def requests_without_result() -> Iterator[Row]:
     """Recorded requests whose result can't be given again, because it is not there."""
     labels = RecordedRequest.objects.order_by().values_list("result_model", flat=True).distinct()

@@ -32,6 +32,7 @@ TERMS = {
 OPEN = {"lot-answer", "settlement", "account", "my-lots"}
 # Open to strangers too, or only leading elsewhere.
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}
+NOBODYS |= {"live", "ready", "metrics"}
 # Nobody's: what an address is filled with that names nothing.
 NOTHING = {"code": "FD26-9999-9", "pk": 10**6, "sequence": 10**6, "month": "2031-01"}
 

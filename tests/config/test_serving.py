@@ -1,0 +1,47 @@
+"""The site under gunicorn, debugging off: its files, its measures over all workers, its lines."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import urllib.request
+from typing import Any
+
+from tests.live_server import ROOT, served
+
+
+def get(address: str, **headers: str) -> tuple[Any, str]:
+    request = urllib.request.Request(address, headers=headers)
+    with urllib.request.urlopen(request, timeout=20) as answer:
+        return answer.headers, answer.read().decode("latin-1")
+
+
+def test_files_measures_and_lines_in_service(emptied_database, tmp_path, monkeypatch):
+    static = tmp_path / "static"
+    monkeypatch.setenv("STATIC_ROOT", str(static))
+    collect = ["manage.py", "collectstatic", "--noinput", "-v0", "-i", "drf_spectacular_sidecar"]
+    subprocess.run([sys.executable, *collect, "-i", "admin"], cwd=ROOT, check=True, timeout=120)
+    with served(tmp_path) as server:
+        _, page = get(f"{server.address}/sign-in/")
+        (sheet,) = re.findall(r'href="(/static/site/ledger[^"]*\.css)"', page)
+        assert re.fullmatch(r"/static/site/ledger\.[0-9a-f]{12}\.css", sheet)
+        headers, _ = get(f"{server.address}{sheet}", **{"Accept-Encoding": "gzip"})
+        assert headers["Content-Encoding"] == "gzip"
+        assert "immutable" in headers["Cache-Control"]
+        assert "Access-Control-Allow-Origin" not in headers
+        for _ in range(20):
+            get(f"{server.address}/health/live", Connection="close")
+        _, measures = get(f"{server.address}/metrics")
+        counted = re.findall(
+            r'^http_requests_total\{method="GET",route="/health/live",status="200"\} (\S+)$',
+            measures,
+            re.MULTILINE,
+        )
+        assert counted == ["20.0"]
+        assert "ledger_sequence 0.0" in measures
+    assert server.process.returncode == 0
+    lines = server.lines()
+    assert {line["logger"] for line in lines} == {"gunicorn.error", "config.requests"}
+    told = [line for line in lines if line.get("route") == "/health/live"]
+    assert len(told) == len({line["request_id"] for line in told}) == 20
