@@ -12,6 +12,8 @@ from config.charts import BarChart, Chart, Flow, LineChart, Waterfall, Web, numb
 from config.web_layout import columns
 
 WIDTH: Final = 460
+# How many names of places fit below a chart of lines.
+PLACES_NAMED_MAX: Final = 6
 # For charts whose labels are long.
 WIDE: Final = 640
 LEFT: Final = 62
@@ -118,9 +120,13 @@ def _draw_lines(chart: LineChart) -> str:
     ys += [limit.value for limit in chart.limits]
     _check_finite([*xs, *ys])
     bottom = chart.height - PLOT_BOTTOM
-    x_ticks = nice_ticks(min(xs, default=0.0), max(xs, default=1.0), 6)
+    places = [float(place) for place in range(len(chart.x_names))]
+    x_ticks = places or nice_ticks(min(xs, default=0.0), max(xs, default=1.0), 6)
     y_ticks = nice_ticks(min([0.0, *ys]), max(ys, default=1.0))
     across = _scale(x_ticks, LEFT, WIDTH - RIGHT)
+    if places:
+        across = _Scale(-0.5, len(places) - 0.5, LEFT, WIDTH - RIGHT)
+        x_ticks = places[:: ceil(len(places) / PLACES_NAMED_MAX)]
     down = _scale(y_ticks, bottom, TOP + 18)
     body = [_text(LEFT - 54, TOP + 2, chart.y_label, "axis")]
     for tick in y_ticks:
@@ -128,15 +134,17 @@ def _draw_lines(chart: LineChart) -> str:
         text = _tick_text(tick, y_ticks[1] - y_ticks[0])
         body.append(_text(LEFT - 7, down(tick) + 4, text, "tick", "end"))
     for tick in x_ticks:
-        text = _tick_text(tick, x_ticks[1] - x_ticks[0])
+        text = chart.x_names[int(tick)] if places else _tick_text(tick, x_ticks[1] - x_ticks[0])
         body.append(_line(across(tick), bottom, across(tick), bottom + 4, "axis-line"))
         body.append(_text(across(tick), bottom + 17, text, "tick", "middle"))
-    body.append(_line(LEFT, bottom, WIDTH - RIGHT, bottom, "axis-line"))
+    for level in {bottom, down(0.0)}:
+        body.append(_line(LEFT, level, WIDTH - RIGHT, level, "axis-line"))
     body.append(_text(WIDTH - RIGHT, chart.height - 8, chart.x_label, "axis", "end"))
     for band in chart.bands:
         upper = [f"{across(x):.1f},{down(high):.1f}" for x, _, high in band.points]
         lower = [f"{across(x):.1f},{down(low):.1f}" for x, low, _ in reversed(band.points)]
-        body.append(f'<polygon class="band" points="{" ".join(upper + lower)}"/>')
+        css = f"band accent-{band.accent}"
+        body.append(f'<polygon class="{css}" points="{" ".join(upper + lower)}"/>')
     for limit in chart.limits:
         level = down(limit.value)
         body.append(_line(LEFT, level, WIDTH - RIGHT, level, "limit"))
@@ -144,8 +152,9 @@ def _draw_lines(chart: LineChart) -> str:
     for series in chart.series:
         css = f"line accent-{series.accent}" + (" dotted" if series.dotted else "")
         path = " ".join(f"{across(x):.1f},{down(y):.1f}" for x, y in series.points)
-        body.append(f'<polyline class="{css}" points="{path}"/>')
-        if len(series.points) <= 40 and not series.dotted:
+        if not series.apart:
+            body.append(f'<polyline class="{css}" points="{path}"/>')
+        if series.apart or (len(series.points) <= 40 and not series.dotted):
             body += [
                 f'<circle cx="{across(x):.1f}" cy="{down(y):.1f}" r="2.6" '
                 f'class="dot accent-{series.accent}"/>'

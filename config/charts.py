@@ -15,20 +15,25 @@ THIN_SPACE: Final = "\u202f"
 
 @dataclass(frozen=True)
 class Series:
-    """One line: points (x, y), in the chart's units. `accent` is a CSS class of the stylesheet."""
+    """One line: points (x, y), in the chart's units. `accent` is a CSS class of the stylesheet.
+
+    `apart` draws the points alone, as what was measured now and then.
+    """
 
     name: str
     points: Sequence[tuple[float, float]]
     accent: str = "one"
     dotted: bool = False
+    apart: bool = False
 
 
 @dataclass(frozen=True)
 class Band:
-    """What surrounds a line: points (x, low, high)."""
+    """What surrounds a line, and is coloured as it is: points (x, low, high)."""
 
     name: str
     points: Sequence[tuple[float, float, float]]
+    accent: str = "one"
 
 
 @dataclass(frozen=True)
@@ -41,7 +46,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class LineChart:
-    """Lines over one axis; `x_label` and `y_label` carry their units."""
+    """Lines over one axis; `x_label` and `y_label` carry their units.
+
+    `x_names` names the places 0, 1, 2 … of an axis that has no numbers, such as months.
+    """
 
     title: str
     x_label: str
@@ -51,6 +59,7 @@ class LineChart:
     limits: Sequence[Limit] = ()
     decimals: int = 2
     height: int = 270
+    x_names: Sequence[str] = ()
 
 
 @dataclass(frozen=True)
@@ -172,7 +181,11 @@ def _tabulate_lines(chart: LineChart) -> ChartTable:
     xs = sorted({x for _, figures in columns for x in figures})
     headings = (chart.x_label, *(f"{name} ({chart.y_label})" for name, _ in columns))
     rows = [
-        (number(x, chart.decimals), *(figures.get(x, "") for _, figures in columns)) for x in xs
+        (
+            chart.x_names[int(x)] if chart.x_names else number(x, chart.decimals),
+            *(figures.get(x, "") for _, figures in columns),
+        )
+        for x in xs
     ]
     limits = [
         (limit.name, number(limit.value, chart.decimals), *("" for _ in columns[1:]))

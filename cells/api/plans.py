@@ -19,14 +19,7 @@ from cells.make_up import Bleed, MakeUp, Target, UsesLeft
 from cells.models import Cell
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
-from cells.queries.make_up_plan import (
-    UsualCopper,
-    bleed_plan,
-    bleed_to_hold,
-    make_up_plan,
-    uses_until_limit,
-    usual_copper,
-)
+from cells.queries.make_up_plan import UsualCopper, bleed_outlook, make_up_plan
 from cells.queries.run_forecast import forecast_of
 from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import RunSummary, run_summary
@@ -198,40 +191,30 @@ class PlanBleed(QuestionView):
     }
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        batch, as_of = electrolyte(path["code"]), moment_of(asked)
-        if ("volume_l" in asked) == ("hold_copper_g_per_l" in asked):
+        if not asked.keys() & {"volume_l", "hold_copper_g_per_l"}:
             raise InvalidError(
                 "A bleed is planned by its volume, or by the level it holds: one of them.",
                 code="one_of_two",
                 field="volume_l",
                 remedy="Give volume_l, or hold_copper_g_per_l.",
             )
-        per_use = (
-            Estimate(float(asked["copper_per_use_g"])) if "copper_per_use_g" in asked else None
+        found = bleed_outlook(
+            electrolyte(path["code"]),
+            volume_l=_float(asked.get("volume_l")),
+            hold_g_per_l=_float(asked.get("hold_copper_g_per_l")),
+            copper_per_use_g=_float(asked.get("copper_per_use_g")),
+            as_of=moment_of(asked),
         )
-        usual = None
-        if per_use is None and batch.cell is not None and "volume_l" not in asked:
-            usual = usual_copper(batch.cell, as_of)
-            per_use = usual.grams
-        if "volume_l" in asked:
-            bleed = bleed_plan(batch, float(asked["volume_l"]), as_of)
-        elif per_use is None:
-            raise InvalidError(
-                "What a charge brings of copper is not known.",
-                code="required",
-                field="copper_per_use_g",
-                remedy="Give the grams of copper that a use brings into solution.",
-            )
-        else:
-            bleed = bleed_to_hold(batch, per_use.value, float(asked["hold_copper_g_per_l"]), as_of)
         return {
-            "bleed": bleed,
-            "usual_copper": usual,
-            "uses_left": uses_until_limit(batch, batch.cell, per_use, as_of)
-            if per_use is not None and batch.cell is not None
-            else None,
+            "bleed": found.bleed,
+            "usual_copper": found.usual_copper,
+            "uses_left": found.uses_left,
             "cautions": list(cautions_for("bleed").lines),
         }
+
+
+def _float(value: Decimal | None) -> float | None:
+    return None if value is None else float(value)
 
 
 class FeedQuestion(MomentQuestion):

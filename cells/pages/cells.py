@@ -12,7 +12,8 @@ from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
 from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
 from cells.queries.current_series import readings_of
 from cells.queries.electrolyte_books import electrolyte_book, electrolyte_books
-from cells.queries.run_forecast import RunForecast, run_forecast
+from cells.queries.run_forecast import RunForecast, forecast_of
+from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import run_summaries, run_summary
 from config.pages import message_of
 from config.refusals import RefusalError
@@ -71,7 +72,7 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
     runs = CellRun.objects.select_related("cell", "electrolyte__lot", "charge_lot", "charged_by")
     run = get_object_or_404(runs, code=code.upper())
     readings = readings_of(run)
-    forecast, no_forecast = _forecast(run, clock.now())
+    now, forecast, no_forecast = _foretold(run, clock.now())
     summary = run_summary(run)
     return render(
         request,
@@ -83,37 +84,48 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "flows": _flows(summary),
             "electrolyte": electrolyte_book(run.electrolyte),
             "readings": readings,
+            "withdrawn": RunReading.objects.filter(run=run, withdrawal__isnull=False)
+            .select_related("withdrawal__withdrawn_by")
+            .order_by("taken_at", "id"),
             "warnings": run.warnings.exclude(state="cleared").select_related("acknowledged_by"),
             "next_steps": NEXT_STEPS.get(run.state, ()),
             "forecast": forecast,
             "no_forecast": no_forecast,
-            "charts": _charts(run, readings, forecast),
+            "charts": _charts(run, readings, now, forecast),
             "movements": run.run_movements.select_related("movement", "lot"),
         },
     )
 
 
-def _forecast(run: CellRun, now: dt.datetime) -> tuple[RunForecast | None, str]:
-    """The forecast of a run under current, or why there is none."""
-    if run.state != _STATE.RUNNING:
-        return None, ""
+def _foretold(run: CellRun, at: dt.datetime) -> tuple[RunNow | None, RunForecast | None, str]:
+    """What is in the bowl of a started run, and its forecast or why there is none."""
+    if run.started_at is None:
+        return None, None, ""
     try:
-        found = run_forecast(run, now)
+        now = run_state_now(run, run.stopped_at or at)
+        if run.state != _STATE.RUNNING:
+            return now, None, ""
+        ahead = forecast_of(now)
     except RefusalError as refusal:
-        return None, message_of(refusal)
-    if found.forecast.state != "forecast":
-        return None, found.forecast.reason
-    return found, ""
+        return None, None, message_of(refusal)
+    if ahead.state != "forecast":
+        return now, None, ahead.reason
+    return now, RunForecast(now, ahead), ""
 
 
-def _charts(run: CellRun, readings: list[RunReading], forecast: RunForecast | None) -> list[Any]:
+def _charts(
+    run: CellRun,
+    readings: list[RunReading],
+    now: RunNow | None,
+    forecast: RunForecast | None,
+) -> list[Any]:
     if len(readings) < 2 or run.started_at is None:
         return []
     charts = [
         current_chart(run, readings),
         voltage_chart(run, readings),
         plated_chart(run, readings, forecast),
-        bath_chart(run, readings),
+        bath_chart(run, readings, now, forecast),
     ]
     return [chart for chart in charts if chart is not None]
 

@@ -6,6 +6,8 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
+from lots.pages.access import OFFICE
+from lots.pages.menu import FIRST_DAY
 
 TABS: Final = (
     Link("Cells", "cells", 40),
@@ -15,10 +17,29 @@ BENCH: Final = (
     Link("Cells and runs", "cells", 50, group="Cells", hint="Charge, read, harvest, close"),
     Link("Prepare electrolyte", "electrolyte-prepare", 51, group="Cells", hint="A new batch"),
     Link("Slimes bags", "slimes", 60, group="Slimes", hint="Which wait, and recover them"),
+    Link(
+        "An electrolyte in use",
+        "open-electrolyte",
+        91,
+        roles=OFFICE,
+        group=FIRST_DAY,
+        hint="As measured, with the use it is in",
+    ),
+    Link(
+        "A slimes bag that waited",
+        "open-bag",
+        92,
+        roles=OFFICE,
+        group=FIRST_DAY,
+        hint="With what it should hold",
+    ),
 )
+REFERENCE: Final = (Link("Cells", "cells-kept", 40, roles=OFFICE),)
 _ELECTROLYTE: Final = frozenset({Lot.Form.ELECTROLYTE.value})
 LOT_ACTIONS: Final = (
     Link("Measure it", "electrolyte-measure", 12, about=_ELECTROLYTE, hint="Volume, g/L, acid"),
     Link("Top up", "electrolyte-top-up", 13, about=_ELECTROLYTE, hint="Water, acid, silver"),
     Link("Bleed", "electrolyte-bleed", 14, about=_ELECTROLYTE, hint="For cementation"),
+    Link("What to add", "make-up-plan", 16, about=_ELECTROLYTE, hint="Silver, acid, water"),
+    Link("When to bleed", "bleed-plan", 17, about=_ELECTROLYTE, hint="Uses left, how much"),
 )

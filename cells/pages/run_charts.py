@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
+import numpy as np
+
+from cells.electrolyte_state import COPPER, COVERAGE_FACTOR, SILVER, Estimate
+from cells.forecast import Band as ForecastBand
 from cells.models import CellRun, RunReading
 from cells.queries.plated_series import plated_by_charge
 from cells.queries.run_forecast import RunForecast
+from cells.queries.run_state import RunNow
 from config.charts import Band, Limit, LineChart, Series
 
 SECONDS_PER_HOUR: Final = 3600.0
@@ -64,6 +69,7 @@ def plated_chart(
             Band(
                 "Forecast, 95 % interval",
                 [(begin, reached, reached), (end, harvest.low, harvest.high)],
+                "Ag",
             )
         )
     return LineChart(
@@ -71,20 +77,43 @@ def plated_chart(
     )
 
 
-def bath_chart(run: CellRun, readings: Sequence[RunReading]) -> LineChart | None:
-    """Silver and copper found in the bath, against the cell's limits."""
-    series = []
-    for name, field, accent in (
-        ("Silver", "silver_g_per_l", "Ag"),
-        ("Copper", "copper_g_per_l", "Cu"),
+def bath_chart(
+    run: CellRun,
+    readings: Sequence[RunReading],
+    now: RunNow | None,
+    forecast: RunForecast | None,
+) -> LineChart | None:
+    """Silver and copper in the bath: by the charge so far, as found, ahead; against the limits."""
+    series: list[Series] = []
+    bands: list[Band] = []
+    for name, column, field, accent in (
+        ("Silver", SILVER, "silver_g_per_l", "Ag"),
+        ("Copper", COPPER, "copper_g_per_l", "Cu"),
     ):
-        points = [
+        course = _course(run, readings, now, column)
+        if course:
+            series.append(
+                Series(f"{name} by the charge", [(x, e.value) for x, e in course], accent)
+            )
+            bands.append(
+                Band(
+                    f"{name}, 95 % interval",
+                    [
+                        (x, e.value - COVERAGE_FACTOR * e.u, e.value + COVERAGE_FACTOR * e.u)
+                        for x, e in course
+                    ]
+                    + _ahead_band(run, now, forecast, field),
+                    accent,
+                )
+            )
+            series += _ahead(course[-1], run, now, forecast, (name, field, accent))
+        found = [
             (hours_of(run, each), float(value))
             for each in readings
             if (value := getattr(each, field)) is not None
         ]
-        if points:
-            series.append(Series(name, points, accent))
+        if found:
+            series.append(Series(f"{name} as found", found, accent, apart=True))
     if not series:
         return None
     return LineChart(
@@ -92,9 +121,72 @@ def bath_chart(run: CellRun, readings: Sequence[RunReading]) -> LineChart | None
         HOURS,
         "grams per litre",
         series,
+        bands=bands,
         limits=[
             Limit("most copper", float(run.cell.copper_limit_g_per_l)),
             Limit("least silver", float(run.cell.silver_min_g_per_l)),
         ],
         decimals=1,
     )
+
+
+def _course(
+    run: CellRun, readings: Sequence[RunReading], now: RunNow | None, column: int
+) -> list[tuple[float, Estimate]]:
+    """Hours since switched on, and the concentration there: along each leg in step with charge."""
+    passed = plated_by_charge(run, readings)
+    if now is None or run.started_at is None or not passed:
+        return []
+    hours, plated = zip(*passed, strict=True)
+    course = []
+    for leg in now.legs:
+        begin, end = (
+            (moment - run.started_at).total_seconds() / SECONDS_PER_HOUR
+            for moment in (leg.begins_at, leg.ends_at)
+        )
+        first, last = leg.begins.concentration(column), leg.ends.concentration(column)
+        there = [begin, *(hour for hour in hours if begin < hour < end), end]
+        charge = np.interp(there, hours, plated)
+        whole = charge[-1] - charge[0] or 1.0
+        for hour, share in zip(there, (charge - charge[0]) / whole, strict=True):
+            value = first.value + share * (last.value - first.value)
+            course.append(
+                (hour, Estimate(float(value), float(first.u + share * (last.u - first.u))))
+            )
+    return course
+
+
+def _end_of(
+    run: CellRun, now: RunNow | None, forecast: RunForecast | None, field: str
+) -> tuple[float, ForecastBand] | None:
+    """When the anode is exhausted, in hours since switched on, and the concentration then."""
+    ahead = forecast.forecast if forecast is not None else None
+    if ahead is None or now is None or run.started_at is None or ahead.exhausted is None:
+        return None
+    then: ForecastBand | None = getattr(ahead, field)
+    if then is None or ahead.exhausted.hours is None:
+        return None
+    passed = (now.as_of - run.started_at).total_seconds() / SECONDS_PER_HOUR
+    return passed + ahead.exhausted.hours, then
+
+
+def _ahead(
+    last: tuple[float, Estimate],
+    run: CellRun,
+    now: RunNow | None,
+    forecast: RunForecast | None,
+    named: tuple[str, str, str],
+) -> list[Series]:
+    name, field, accent = named
+    end = _end_of(run, now, forecast, field)
+    if end is None:
+        return []
+    points = [(last[0], last[1].value), (end[0], end[1].value)]
+    return [Series(f"{name} ahead", points, accent, dotted=True)]
+
+
+def _ahead_band(
+    run: CellRun, now: RunNow | None, forecast: RunForecast | None, field: str
+) -> list[tuple[float, float, float]]:
+    end = _end_of(run, now, forecast, field)
+    return [] if end is None else [(end[0], end[1].low, end[1].high)]

@@ -10,19 +10,20 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
-from cells.models import CHARGED_FORMS, Cell, CellRun, CellWarning
+from cells.models import CHARGED_FORMS, Cell, CellRun, CellWarning, RunReading
 from cells.pages import run_forms
 from cells.services.cell_warnings import acknowledge_warning, refresh_warnings
 from cells.services.charge import Charge, charge_run
 from cells.services.close_run import close_run
 from cells.services.harvest import Crystal, harvest_run
-from cells.services.readings import record_reading
+from cells.services.readings import record_reading, withdraw_reading
 from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
 from lots.pages.bench_form import ActForm
+from lots.pages.correct import ReasonForm
 from lots.pages.steps import BenchStep, receipt_address
 from lots.services.recording import Act
 
@@ -42,7 +43,13 @@ class ChargeCell(BenchStep):
         return get_object_or_404(Cell.objects.select_related("place"), code=path["code"])
 
     def initial(self, request: HttpRequest) -> dict[str, Any]:
-        return {"electrolyte": self.subject.electrolytes.order_by("-id").first()}
+        """Its latest electrolyte; a plan's address names one, and each lot with its portion."""
+        planned = request.GET.get("electrolyte")
+        batches = run_forms.electrolytes()
+        named = batches.filter(lot__code=planned).first() if planned else None
+        takes = [tuple(each.partition(":")[::2]) for each in request.GET.getlist("take")]
+        latest = self.subject.electrolytes.order_by("-id").first()
+        return {"electrolyte": named or latest, "charge": takes}
 
     def perform(self, act: Act, form: Any) -> CellRun:
         data = form.cleaned_data
@@ -98,6 +105,27 @@ class ReadCell(OfRun):
 
     def perform(self, act: Act, form: Any) -> Model:
         return record_reading(run=self.subject, instruments=form.instruments(), act=act)
+
+
+class WithdrawReading(BenchStep):
+    title = "Withdraw a reading"
+    lead = "It stays on record and says that it is wrong; the charge is counted without it."
+    button = "It is wrong"
+    done = "Withdrawn."
+    section = "cells"
+    cautions = ("run",)
+    form_class = ReasonForm
+    template_name = "cells/reading_step.html"
+
+    def find(self, request: HttpRequest, **path: Any) -> RunReading:
+        return get_object_or_404(RunReading.objects.select_related("run__cell"), pk=path["pk"])
+
+    def perform(self, act: Act, form: Any) -> Model:
+        reason = form.cleaned_data["reason"]
+        return withdraw_reading(reading=self.subject, reason=reason, act=act)
+
+    def after(self, recorded: Any) -> str:
+        return reverse("run", args=[self.subject.run.code])
 
 
 class StopRun(OfRun):

@@ -22,7 +22,7 @@ from cells.models import Cell, ElectrolyteBatch, HarvestBalance
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L
 from cells.queries.standing_movements import standing
-from config.refusals import ConflictError
+from config.refusals import ConflictError, InvalidError
 from lots.queries.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
@@ -123,3 +123,55 @@ def bleed_to_hold(
         copper_per_use_g=copper_per_use_g,
         hold_g_per_l=hold_g_per_l,
     )
+
+
+@dataclass(frozen=True)
+class BleedOutlook:
+    """A bleed if one was asked for, the copper it was reckoned with, and the uses left without."""
+
+    bleed: Bleed | None
+    usual_copper: UsualCopper | None
+    uses_left: UsesLeft | None
+
+
+def bleed_outlook(
+    batch: ElectrolyteBatch,
+    *,
+    volume_l: float | None = None,
+    hold_g_per_l: float | None = None,
+    copper_per_use_g: float | None = None,
+    as_of: AsOf = NOW,
+) -> BleedOutlook:
+    """The bleed of a volume, or the one that holds copper at a level; without either, none.
+
+    What a charge brings is told by `copper_per_use_g`, else by the latest runs of the cell it
+    stands in. Raises InvalidError `one_of_two`, `required`; ConflictError `no_run_yet`.
+    """
+    if volume_l is not None and hold_g_per_l is not None:
+        raise InvalidError(
+            "A bleed is planned by its volume, or by the level it holds: one of them.",
+            code="one_of_two",
+            field="volume_l",
+            remedy="Give volume_l, or hold_copper_g_per_l.",
+        )
+    per_use = None if copper_per_use_g is None else Estimate(copper_per_use_g)
+    usual = None
+    if per_use is None and batch.cell is not None and volume_l is None:
+        usual = usual_copper(batch.cell, as_of)
+        per_use = usual.grams
+    bleed = None
+    if volume_l is not None:
+        bleed = bleed_plan(batch, volume_l, as_of)
+    elif hold_g_per_l is not None and per_use is not None:
+        bleed = bleed_to_hold(batch, per_use.value, hold_g_per_l, as_of)
+    elif hold_g_per_l is not None:
+        raise InvalidError(
+            "What a charge brings of copper is not known.",
+            code="required",
+            field="copper_per_use_g",
+            remedy="Give the grams of copper that a use brings into solution.",
+        )
+    uses = None
+    if per_use is not None and batch.cell is not None:
+        uses = uses_until_limit(batch, batch.cell, per_use, as_of)
+    return BleedOutlook(bleed, usual, uses)

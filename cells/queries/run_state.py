@@ -44,11 +44,21 @@ TOP_UP_RELATIVE_U: Final = 0.01
 
 
 @dataclass(frozen=True)
+class Leg:
+    """From one correction to the next: between the two the state moves by charge alone."""
+
+    begins_at: dt.datetime
+    begins: RunState
+    ends_at: dt.datetime
+    ends: RunState
+
+
+@dataclass(frozen=True)
 class RunNow:
     """The run's state at `as_of`, with what each correction on the way had differed by.
 
     `count` has its gaps bridged; `gaps` says how many there were. `series` is what it was counted
-    from.
+    from. `legs` are the ways between corrections: the moment and state each begins and ends with.
     """
 
     run: CellRun
@@ -59,6 +69,7 @@ class RunNow:
     count: CoulombCount | None
     gaps: int
     surprises: tuple[Surprise, ...]
+    legs: tuple[Leg, ...]
 
     @property
     def silver_plated_g(self) -> Estimate:
@@ -110,6 +121,7 @@ def run_state_now(run: CellRun, at: dt.datetime) -> RunNow:
         count=bridged,
         gaps=0 if count is None else len(count.gaps),
         surprises=tuple(walk.surprises),
+        legs=tuple(walk.legs),
     )
 
 
@@ -138,6 +150,7 @@ class _Walk:
         self.series = series
         self.count = count
         self.surprises: list[Surprise] = []
+        self.legs: list[Leg] = []
         self._passed_ah = None if series is None else cumulative_ah(series, bridge_gaps=True)
 
     def to(self, moment: dt.datetime) -> None:
@@ -148,6 +161,7 @@ class _Walk:
         random_ah = 0.0
         if self.count is not None and self.count.ampere_hours > 0:
             random_ah = self.count.u_random_ah * (charge_ah / self.count.ampere_hours) ** 0.5
+        begun_at, begun = self.at, self.state
         self.state = step(
             self.state,
             charge_ah=max(0.0, charge_ah),
@@ -155,6 +169,7 @@ class _Walk:
             u_charge_ah=random_ah,
         )
         self.at = moment
+        self.legs.append(Leg(begun_at, begun, moment, self.state))
 
     def _charge_at(self, moment: dt.datetime) -> float:
         if self.series is None or self._passed_ah is None:

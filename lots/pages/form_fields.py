@@ -15,6 +15,7 @@ from lots.codes import parse_code
 from lots.metals import Metal
 from lots.models import Lot
 from lots.services.assays import Finding
+from lots.services.opening import Amount
 from lots.services.taking import Take
 from lots.units import parse_decimal, parse_mass
 from lots.volumes import parse_volume
@@ -204,6 +205,7 @@ class ByMetalInput(forms.Widget):
     wide = True
     with_spread = False
     unit = "‰"
+    asks = "result"
 
     def value_from_datadict(self, data: Any, files: Any, name: str) -> dict[str, tuple[str, str]]:
         found = {}
@@ -222,6 +224,7 @@ class ByMetalInput(forms.Widget):
         ]
         context["with_spread"] = self.with_spread
         context["unit"] = self.unit
+        context["asks"] = self.asks
         return context
 
 
@@ -285,4 +288,29 @@ class MassesByMetalField(_RefusingField):
         return {
             metal: parse_mass(figure, field=Metal(metal).label).mass_ug
             for metal, (figure, _) in value.items()
+        }
+
+
+class AmountsInput(MassesByMetalInput):
+    with_spread = True
+    asks = "mass"
+
+
+class AmountsField(_RefusingField):
+    """Masses by metal, each with its standard uncertainty where it is known."""
+
+    widget = AmountsInput
+
+    def blank(self) -> dict[str, Amount]:
+        return {}
+
+    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, Amount]:
+        return {
+            metal: Amount(
+                parse_mass(figure, field=Metal(metal).label).mass_ug,
+                parse_mass(spread, field=Metal(metal).label, positive=False).mass_ug
+                if spread
+                else None,
+            )
+            for metal, (figure, spread) in value.items()
         }

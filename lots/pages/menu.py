@@ -16,6 +16,8 @@ _THERE: Final = frozenset(
     {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
 )
 
+# What is put on the books once, when a works begins to use the ledger.
+FIRST_DAY: Final = "The day the ledger begins"
 TABS: Final = (
     Link("Bench", "bench", 20),
     Link("Lots", "lots", 30),
@@ -44,6 +46,35 @@ BENCH: Final = (
         group="Office",
         hint="Source, identity, how long kept",
     ),
+    Link(
+        "Parties, places, balances",
+        "parties",
+        86,
+        roles=OFFICE,
+        group="Office",
+        hint="And the cells with their limits",
+    ),
+    Link(
+        "A lot that was there",
+        "open-lot",
+        90,
+        roles=OFFICE,
+        group=FIRST_DAY,
+        hint="With what it holds",
+    ),
+    Link(
+        "A claim that was owed",
+        "open-claim",
+        93,
+        roles=OFFICE,
+        group=FIRST_DAY,
+        hint="What a customer had in the pool",
+    ),
+)
+REFERENCE: Final = (
+    Link("Parties", "parties", 10, roles=OFFICE),
+    Link("Places", "places", 20, roles=OFFICE),
+    Link("Balances", "balances-kept", 30, roles=OFFICE),
 )
 LOT_ACTIONS: Final = (
     Link("Weigh", "weigh", 10, about=_THERE, hint="Gross, tare, balance"),

@@ -8,7 +8,7 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from config.charts import Chart, Limit, LineChart, Series
+from config.charts import Band, Chart, LineChart, Series
 from lots.metals import Metal
 from lots.pages.access import staff_page
 from lots.units import UG_PER_G
@@ -72,24 +72,22 @@ def difference_charts(sequences: Sequence[DifferenceSequence]) -> list[Chart]:
     for each in sequences:
         if each.area != ALL_AREAS or len(each.months) < 2:
             continue
-        numbered = list(enumerate(each.months, 1))
-        limit_g = max(month.whole.limit_of_error_95 for month in each.months) / UG_PER_G
+        limits_g = [month.whole.limit_of_error_95 / UG_PER_G for month in each.months]
+        differences_g = [month.whole.difference / UG_PER_G for month in each.months]
         charts.append(
             LineChart(
                 title=f"{Metal(each.metal).label}: the months' differences to {each.periods[-1]}",
                 x_label="month",
                 y_label="grams",
-                series=[
-                    Series(
-                        "Book less physical",
-                        [(number, month.whole.difference / UG_PER_G) for number, month in numbered],
+                series=[Series("Book less physical", list(enumerate(differences_g)), each.metal)],
+                bands=[
+                    Band(
+                        "Limit of error, 95 %",
+                        [(place, -limit_g, limit_g) for place, limit_g in enumerate(limits_g)],
                     )
                 ],
-                limits=[
-                    Limit("largest limit of error, 95 %", limit_g),
-                    Limit("the same, below", -limit_g),
-                ],
                 decimals=3,
+                x_names=[str(period) for period in each.periods],
             )
         )
     return charts

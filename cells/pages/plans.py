@@ -1,0 +1,230 @@
+"""Plans asked for in a form: the next charge, what to add to an electrolyte, when to bleed it.
+
+Each is a question, answered on the page that asks it; nothing is recorded.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any, ClassVar, Final
+from urllib.parse import urlencode
+
+from django import forms
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+
+from cells.feed_plan import FeedPlan
+from cells.make_up import Target
+from cells.models import Cell, ElectrolyteBatch
+from cells.pages.run_forms import electrolytes
+from cells.queries.electrolyte_books import electrolyte_book
+from cells.queries.feed_on_hand import feed_plan
+from cells.queries.make_up_plan import BleedOutlook, bleed_outlook, make_up_plan
+from config.pages import put_refusal
+from config.refusals import RefusalError
+from lots import clock
+from lots.pages.access import staff_page
+from lots.pages.form_fields import FigureField, MassField, VolumeField
+from lots.pages.reference import exact_g
+from lots.units import UG_PER_G
+
+UL_PER_L: Final = 1_000_000
+LIMIT_NAMES: Final = {
+    "basket_min": "the least worth charging",
+    "basket_max": "what the basket takes",
+    "copper_max": "the room for copper",
+    "palladium_max": "the room for palladium",
+    "lots_max": "the number of lots",
+}
+
+
+def asked(form_class: type[forms.Form], request: HttpRequest, **initial: Any) -> forms.Form:
+    """The form, bound once something of it is in the address."""
+    is_asked = any(name in request.GET for name in form_class.base_fields)
+    return form_class(request.GET) if is_asked else form_class(initial=initial)
+
+
+def electrolyte_named(code: str) -> ElectrolyteBatch:
+    batches = ElectrolyteBatch.objects.select_related("lot__place", "cell")
+    return get_object_or_404(batches, lot__code=code.upper())
+
+
+class FeedPlanForm(forms.Form):
+    electrolyte = forms.ModelChoiceField(ElectrolyteBatch.objects.none())
+    copper_max = MassField(
+        label="Most copper that may come in",
+        required=False,
+        help_text="Empty: what the electrolyte has room for. More is planned with a bleed.",
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["electrolyte"]
+        assert isinstance(field, forms.ModelChoiceField)
+        field.queryset = electrolytes()
+
+
+@staff_page
+def feed_plan_page(request: HttpRequest, code: str) -> HttpResponse:
+    cell = get_object_or_404(Cell.objects.select_related("place"), code=code)
+    form = asked(FeedPlanForm, request, electrolyte=cell.electrolytes.order_by("-id").first())
+    plan: FeedPlan | None = None
+    if form.is_bound and form.is_valid():
+        data = form.cleaned_data
+        try:
+            plan = feed_plan(
+                cell, data["electrolyte"], clock.now(), copper_ug_max=data["copper_max"]
+            )
+        except RefusalError as refusal:
+            put_refusal(form, refusal)
+    return render(
+        request,
+        "cells/feed_plan.html",
+        {
+            "section": "cells",
+            "cell": cell,
+            "form": form,
+            "plan": plan,
+            "charge_query": _charge_query(plan, form) if plan is not None else "",
+            "tight": [LIMIT_NAMES[limit] for limit in plan.tight] if plan is not None else [],
+            "limit_names": LIMIT_NAMES,
+        },
+        status=400 if form.is_bound and form.errors else 200,
+    )
+
+
+def _charge_query(plan: FeedPlan, form: Any) -> str:
+    """What the charge's form is filled in with: the electrolyte, and each lot with its portion."""
+    takes = [
+        ("take", f"{each.lot}:{'' if each.whole else exact_g(each.mass_ug)}") for each in plan.takes
+    ]
+    return urlencode([("electrolyte", form.cleaned_data["electrolyte"].lot.code), *takes])
+
+
+class MakeUpForm(forms.Form):
+    volume = VolumeField(label="Volume wanted")
+    silver_g_per_l = FigureField(label="Silver wanted, g/L")
+    acid_mol_per_l = FigureField(label="Free nitric acid wanted, mol/L")
+    acid_percent = FigureField(
+        label="Nitric acid at hand, % by mass",
+        maximum=Decimal(100),
+        decimals_max=4,
+        help_text="As its label says.",
+    )
+    concentrated_share = FigureField(
+        label="Share of the silver that dissolves to nitrogen dioxide",
+        maximum=Decimal(1),
+        help_text="0 in dilute hot acid, 1 in concentrated acid; real use lies between.",
+    )
+
+
+@staff_page
+def make_up_page(request: HttpRequest, code: str) -> HttpResponse:
+    batch = electrolyte_named(code)
+    book = electrolyte_book(batch)
+    form = asked(
+        MakeUpForm,
+        request,
+        volume=_volume_usual(batch, book.volume_ul),
+        acid_percent="65",
+        concentrated_share="0.5",
+    )
+    plan = None
+    if form.is_bound and form.is_valid():
+        data = form.cleaned_data
+        try:
+            target = Target(
+                data["volume"] / UL_PER_L,
+                float(data["silver_g_per_l"]),
+                float(data["acid_mol_per_l"]),
+            )
+            plan = make_up_plan(
+                batch,
+                target,
+                acid_percent=float(data["acid_percent"]),
+                concentrated_share=float(data["concentrated_share"]),
+            )
+        except RefusalError as refusal:
+            put_refusal(form, refusal)
+    return render(
+        request,
+        "cells/make_up_plan.html",
+        {
+            "section": "cells",
+            "batch": batch,
+            "book": book,
+            "form": form,
+            "plan": plan,
+            "routes": (
+                ("As chosen", plan.chosen),
+                ("All to nitrogen monoxide", plan.dilute),
+                ("All to nitrogen dioxide", plan.concentrated),
+                ("With silver nitrate instead", plan.nitrate),
+            )
+            if plan is not None
+            else (),
+        },
+        status=400 if form.is_bound and form.errors else 200,
+    )
+
+
+def _volume_usual(batch: ElectrolyteBatch, volume_ul: int) -> str:
+    """The bath of the cell it stands in, else what there is of it."""
+    wanted = batch.cell.bath_volume_ul if batch.cell is not None else volume_ul
+    return f"{Decimal(wanted).scaleb(-6).normalize():f} l"
+
+
+class BleedForm(forms.Form):
+    volume = VolumeField(label="Take out", required=False, help_text="Such a volume, as in 1.5 l.")
+    hold_copper_g_per_l = FigureField(
+        label="Or hold copper at, g/L",
+        required=False,
+        help_text="What to take out after every use so that copper stays there.",
+    )
+    copper_per_use = MassField(
+        label="Copper that a charge brings",
+        required=False,
+        help_text="Empty: by the latest runs of its cell.",
+    )
+    asked_as: ClassVar[dict[str, str]] = {
+        "volume_l": "volume",
+        "hold_g_per_l": "hold_copper_g_per_l",
+        "copper_per_use_g": "copper_per_use",
+    }
+
+
+@staff_page
+def bleed_page(request: HttpRequest, code: str) -> HttpResponse:
+    """Without a question yet, the uses left by the latest runs, where there are any."""
+    batch = electrolyte_named(code)
+    form = asked(BleedForm, request)
+    found: BleedOutlook | None = None
+    if not form.is_bound or form.is_valid():
+        try:
+            found = _outlook(batch, form.cleaned_data if form.is_bound else {})
+        except RefusalError as refusal:
+            if form.is_bound:
+                put_refusal(form, refusal)
+    return render(
+        request,
+        "cells/bleed_plan.html",
+        {
+            "section": "cells",
+            "batch": batch,
+            "book": electrolyte_book(batch),
+            "form": form,
+            "found": found,
+        },
+        status=400 if form.is_bound and form.errors else 200,
+    )
+
+
+def _outlook(batch: ElectrolyteBatch, data: dict[str, Any]) -> BleedOutlook:
+    volume_ul, copper_ug = data.get("volume"), data.get("copper_per_use")
+    level = data.get("hold_copper_g_per_l")
+    return bleed_outlook(
+        batch,
+        volume_l=None if volume_ul is None else volume_ul / UL_PER_L,
+        hold_g_per_l=None if level is None else float(level),
+        copper_per_use_g=None if copper_ug is None else copper_ug / UG_PER_G,
+    )
