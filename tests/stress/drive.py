@@ -1,0 +1,213 @@
+"""Many people at once against a real server, with or without things going wrong; then the books.
+
+    python -m tests.stress.drive --requests 60 --writers 6
+    python -m tests.stress.drive --requests 60 --writers 6 --kills 20 --seed 3
+    python -m tests.stress.drive --database postgres://postgres@127.0.0.1:5432/drill --cuts 20
+
+Writers compete for a few lots, post back-dated into last month while it is being closed, take
+movements back, and send one request in five twice at the same moment. `--kills` sends SIGKILL to
+the server and all its workers so many times and starts it again; `--cuts` ends every connection of
+the database (PostgreSQL only). A client sends a request again, with its key, until it is answered.
+Then `check_ledger` runs, and every acknowledged request must be on the books exactly once, as it
+was acknowledged. Bounded in requests and in time; on loopback; exit code 1 when anything is wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import random
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.stress.client import Client, Tally
+from tests.stress.closer import Closer
+from tests.stress.site import Site, prepare
+from tests.stress.verdict import problems_after
+from tests.stress.writer import Plan, Writer
+
+HOT_LOTS = 3
+HOT_LOT_GRAMS = 600
+TIME_S_MAX = 900
+
+
+@dataclass(frozen=True)
+class Drill:
+    """How much is asked of the site, and what goes wrong meanwhile."""
+
+    writers: int
+    requests: int
+    seed: int
+    kills: int = 0
+    cuts: int = 0
+    database: str = ""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    tallies: list[Tally]
+    problems: list[str]
+    kills: int
+    cuts: int
+    rounds_of_closing: int
+    is_closed: bool
+    seconds: float
+
+
+def run_drill(drill: Drill, folder: Path) -> Outcome:
+    """The whole drill in `folder`: prepare, work, disturb, judge."""
+    prepare(folder, drill.database)
+    site = Site(folder)
+    site.start()
+    began = time.monotonic()
+    try:
+        closer, writers, stop = _people(site, drill)
+        threads = [
+            threading.Thread(target=each.work, name=each.name, daemon=True) for each in writers
+        ]
+        half = drill.writers * drill.requests // 2
+        closing = threading.Thread(
+            target=closer.work,
+            args=(stop, lambda: sum(each.done for each in writers) >= half),
+            daemon=True,
+        )
+        for thread in [*threads, closing]:
+            thread.start()
+        kills, cuts = _disturb(site, drill, threads)
+        for thread in threads:
+            thread.join(timeout=max(1.0, TIME_S_MAX - (time.monotonic() - began)))
+        # Nobody posts into the month any more, so now at the latest it can be closed.
+        stop.set()
+        closing.join(timeout=120)
+        if not closer.is_closed:
+            closer.try_once()
+        late = [f"{thread.name} did not finish" for thread in threads if thread.is_alive()]
+    finally:
+        site.kill()
+    clients = [each.client for each in writers] + [each.twin for each in writers]
+    tallies = [client.tally for client in [*clients, *closer.clients]]
+    return Outcome(
+        tallies=tallies,
+        problems=late + problems_after(tallies),
+        kills=kills,
+        cuts=cuts,
+        rounds_of_closing=closer.rounds,
+        is_closed=closer.is_closed,
+        seconds=time.monotonic() - began,
+    )
+
+
+def _people(site: Site, drill: Drill) -> tuple[Closer, list[Writer], threading.Event]:
+    names = {"operator", "accountant", "manager"}
+    clients = {name: Client(site.address, name, drill.seed) for name in sorted(names)}
+    for client in clients.values():
+        client.sign_in()
+    hot_lots = []
+    first_day = dt.datetime.now(dt.UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+    long_ago = first_day - dt.timedelta(days=20)
+    for number in range(HOT_LOTS):
+        answer = clients["operator"].post(
+            "receipts/",
+            {
+                **{"party": "brackwater", "owner": "tern-quay", "form": "granules"},
+                **{"place": "feed-shelf", "declared": {"Ag": "900", "Cu": "100"}},
+                "weight": {"gross": f"{HOT_LOT_GRAMS} g", "balance": "bench"},
+                "occurred_at": long_ago.isoformat(),
+            },
+            f"hot-{number}",
+        )
+        assert answer is not None, "the site does not answer"
+        assert answer.status < 300, answer.body
+        hot_lots.append(answer.body["code"])
+    plan = Plan(
+        hot_lots=hot_lots,
+        back_dated=long_ago + dt.timedelta(days=1),
+        requests=drill.requests,
+        seed=drill.seed,
+    )
+    writers = []
+    for number in range(drill.writers):
+        name = f"writer{number}"
+        pair = [Client(site.address, "operator", drill.seed + k) for k in (number, -number - 1)]
+        for client in pair:
+            client.sign_in()
+        writers.append(Writer(pair[0], plan, name, pair[1]))
+    month = f"{long_ago:%Y-%m}"
+    return Closer(clients["accountant"], clients["manager"], month), writers, threading.Event()
+
+
+def _disturb(site: Site, drill: Drill, threads: Sequence[threading.Thread]) -> tuple[int, int]:
+    """Kills and cuts at random moments, as long as somebody still works."""
+    chance = random.Random(drill.seed)  # noqa: S311 - repeatable
+    kinds = ["kill"] * drill.kills + ["cut"] * drill.cuts
+    chance.shuffle(kinds)
+    done: Counter[str] = Counter()
+    for kind in kinds:
+        time.sleep(chance.uniform(0.05, 0.8))
+        if not any(thread.is_alive() for thread in threads):
+            break
+        if kind == "kill":
+            site.kill()
+            site.start()
+        else:
+            cut_connections(drill.database)
+        done[kind] += 1
+    return done["kill"], done["cut"]
+
+
+def cut_connections(database: str) -> None:
+    """Ends every connection to the database but the one that asks for it."""
+    import psycopg  # noqa: PLC0415 - SQLite needs none
+
+    base, name = database.rsplit("/", 1)
+    with psycopg.connect(f"{base}/postgres", autocommit=True) as connection:
+        connection.execute(
+            "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [name]
+        )
+
+
+def report(outcome: Outcome) -> str:
+    """The counts, in the words of the table in DEVELOPERS.md."""
+    tallies = outcome.tallies
+    refusals = Counter(code for tally in tallies for code in tally.refused.values())
+    acknowledged = {key for tally in tallies for key in tally.acknowledged}
+    lines = [
+        f"requests sent {sum(t.sent for t in tallies)}, acknowledged {len(acknowledged)}, "
+        f"refused {sum(refusals.values())}, answers lost {sum(t.lost for t in tallies)}, "
+        f"told to come again {sum(t.busy for t in tallies)}",
+        f"kills {outcome.kills}, connections cut {outcome.cuts}, rounds of closing the month "
+        f"{outcome.rounds_of_closing}, closed: {'yes' if outcome.is_closed else 'no'}, "
+        f"{outcome.seconds:.0f} s",
+        "refused: " + (", ".join(f"{code} {n}" for code, n in refusals.most_common()) or "nothing"),
+        f"lost, doubled or unsound: {len(outcome.problems)}",
+    ]
+    return "\n".join([*lines, *outcome.problems[:20]])
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--writers", type=int, default=6)
+    parser.add_argument("--requests", type=int, default=60, help="Of each writer.")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kills", type=int, default=0)
+    parser.add_argument("--cuts", type=int, default=0)
+    parser.add_argument("--database", default="", help="PostgreSQL URL; made anew, mind.")
+    options = parser.parse_args(arguments)
+    if options.cuts and not options.database:
+        parser.error("--cuts needs --database: SQLite has no connections to cut")
+    with tempfile.TemporaryDirectory(prefix="drill-") as folder:
+        outcome = run_drill(Drill(**vars(options)), Path(folder))
+    print(report(outcome))  # noqa: T201 this is what it is run for
+    return 1 if outcome.problems else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

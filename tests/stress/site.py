@@ -1,0 +1,121 @@
+"""A site of its own for a driver: a new database, the works' cast, and a server that can be killed.
+
+Everything is on loopback and in a folder the driver names; nothing else is touched.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Final
+
+ROOT: Final = Path(__file__).resolve().parents[2]
+PASSWORD: Final = "granules-to-crystal-26"  # noqa: S105 - of a throwaway database
+START_S_MAX: Final = 60
+
+
+def prepare(folder: Path, database: str) -> SimpleNamespace:
+    """Points Django at a new database, builds the tests' cast in it and gives everyone a password.
+
+    `database` is a URL, or empty for SQLite in `folder`. A PostgreSQL database named in it is made
+    anew, so it must not be one that matters.
+    """
+    os.environ["DATA_DIR"] = str(folder)
+    os.environ["DATABASE_URL"] = database or f"sqlite:///{folder / 'ledger.sqlite3'}"
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    os.environ.setdefault("LOG_LEVEL", "ERROR")
+    if database:
+        _make_anew(database)
+    import django  # noqa: PLC0415 - only now do the settings say which database
+
+    django.setup()
+    from django.contrib.auth import get_user_model  # noqa: PLC0415
+    from django.core.management import call_command  # noqa: PLC0415
+    from django.db import connections  # noqa: PLC0415
+
+    from tests.conftest import build_works  # noqa: PLC0415
+
+    call_command("migrate", verbosity=0)
+    works = build_works()
+    for user in get_user_model().objects.all():
+        user.set_password(PASSWORD)
+        user.save()
+    # The driver asks the database again at the end; until then the server has it for itself.
+    connections.close_all()
+    return works
+
+
+def _make_anew(database: str) -> None:
+    import psycopg  # noqa: PLC0415 - SQLite needs none
+
+    base, name = database.rsplit("/", 1)
+    with psycopg.connect(f"{base}/postgres", autocommit=True) as connection:
+        connection.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
+        connection.execute(f'CREATE DATABASE "{name}"')
+
+
+class Site:
+    """gunicorn over the prepared database: started, killed at any moment, started again."""
+
+    def __init__(self, folder: Path, *, workers: int = 2, threads: int = 4) -> None:
+        self.port = _free_port()
+        self.address = f"http://127.0.0.1:{self.port}"
+        self.log = folder / "server.log"
+        self._command = [
+            *(sys.executable, "-m", "gunicorn", "config.wsgi:application"),
+            *("--bind", f"127.0.0.1:{self.port}", "--workers", str(workers)),
+            *("--threads", str(threads), "--timeout", "120", "--log-level", "warning"),
+        ]
+        self._process: subprocess.Popen[bytes] | None = None
+
+    def start(self, file_bytes_max: int | None = None) -> None:
+        """Returns when it answers. With `file_bytes_max` none of its files can grow beyond that."""
+
+        def limit() -> None:
+            if file_bytes_max is not None:
+                signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+                resource.setrlimit(resource.RLIMIT_FSIZE, (file_bytes_max, file_bytes_max))
+
+        with self.log.open("ab") as log:
+            self._process = subprocess.Popen(
+                self._command,
+                cwd=ROOT,
+                stdout=log,
+                stderr=log,
+                start_new_session=True,
+                preexec_fn=limit,  # noqa: PLW1509 - no thread of ours runs yet when it is used
+            )
+        until = time.monotonic() + START_S_MAX
+        while not self._answers():
+            if time.monotonic() > until:
+                raise TimeoutError(f"the server did not answer in {START_S_MAX} s: see {self.log}")
+            time.sleep(0.05)
+
+    def kill(self) -> None:
+        """SIGKILL to the server and its workers, whatever they are doing."""
+        if self._process is not None:
+            os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+            self._process = None
+
+    def _answers(self) -> bool:
+        try:
+            urllib.request.urlopen(f"{self.address}/sign-in/", timeout=5).close()
+        except (urllib.error.URLError, OSError):
+            return False
+        return True
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
