@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import logging
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, RequestDataTooBig
-from django.db import DatabaseError, DataError, OperationalError
+from django.db import DatabaseError, DataError
 from django.db.models import Model, QuerySet
 from django.http import Http404
 from django_filters.rest_framework import DjangoFilterBackend
@@ -17,10 +16,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
-from config.refusals import ConflictError, InvalidError, RefusalError, shorten
+from config.database_trouble import refusal_of_database
+from config.refusals import InvalidError, RefusalError, shorten
 from config.request_record import note_refusal
-
-logger = logging.getLogger(__name__)
 
 GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
 
@@ -106,16 +104,11 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, exceptions.ValidationError):
         problems = _flatten(error.get_full_details())
         return Response({**problems[0], "problems": problems}, status=error.status_code)
-    if isinstance(error, OperationalError):
-        logger.warning("database busy: %s", error)
-        return Response(
-            _problem("busy", None, "The ledger is busy.", "Send the same request again."),
-            status=status.HTTP_503_SERVICE_UNAVAILABLE,
-            headers={"Retry-After": "1"},
+    if isinstance(error, DatabaseError) and (refusal := refusal_of_database(error)):
+        headers = (
+            {"Retry-After": "1"} if refusal.status == status.HTTP_503_SERVICE_UNAVAILABLE else {}
         )
-    if isinstance(error, DatabaseError) and is_guard(error):
-        conflict = guard_refusal(error)
-        return Response(conflict.as_problem(), status=conflict.status)
+        return Response(refusal.as_problem(), status=refusal.status, headers=headers)
     if isinstance(error, RequestDataTooBig):
         return Response(
             _problem("too_large", None, "The request is too large.", "Send it in parts."),
@@ -138,19 +131,6 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
             code if isinstance(code, str) else error.default_code, None, str(error.detail), ""
         )
     return answer
-
-
-def guard_refusal(error: DatabaseError) -> ConflictError:
-    """The refusal to show for what a database trigger turned down."""
-    text = str(error)
-    code = "month_closed" if "closed month" in text else "append_only"
-    return ConflictError(
-        text.splitlines()[0], code=code, remedy="Record a reversal in the open month instead."
-    )
-
-
-def is_guard(error: DatabaseError) -> bool:
-    return "append-only" in str(error) or "closed month" in str(error)
 
 
 def _problem(code: str, field: str | None, message: str, remedy: str) -> dict[str, str | None]:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterable
+from http import HTTPStatus
 from typing import Final
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
-from django.db import DatabaseError, OperationalError
+from django.db import DatabaseError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from config.api import guard_refusal, is_guard
-from config.refusals import ConflictError, RefusalError
+from config.database_trouble import refusal_of_database
+from config.refusals import RefusalError
 from config.request_record import note_refusal
 
 # Nothing is loaded from elsewhere and no script or style stands in a page itself. The API's own
@@ -73,8 +75,33 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 
 def broken(request: HttpRequest) -> HttpResponse:
-    """Says so without asking anything of the database, which may be what is broken."""
-    return render(None, "site/500.html", status=500)
+    """Says so without asking anything of the database, which may be what is broken.
+
+    Trouble that a middleware had with the database, as in reading the session, ends here too.
+    """
+    return _come_again(sys.exception()) or render(None, "site/500.html", status=500)
+
+
+class DatabaseTrouble:
+    """Middleware: a page that the database could not serve says so, and when to come again."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self._get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self._get_response(request)
+
+    def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
+        return _come_again(error)
+
+
+def _come_again(error: BaseException | None) -> HttpResponse | None:
+    refusal = refusal_of_database(error) if isinstance(error, DatabaseError) else None
+    if refusal is None or refusal.status != HTTPStatus.SERVICE_UNAVAILABLE:
+        return None
+    answer = render(None, "site/503.html", {"refusal": refusal}, status=refusal.status)
+    answer.headers["Retry-After"] = "1"
+    return answer
 
 
 def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:
@@ -86,13 +113,7 @@ def refusal_of(error: Exception) -> RefusalError | None:
     """What to tell the person about an error while recording; None when it is our own mistake."""
     if isinstance(error, RefusalError):
         return error
-    if isinstance(error, OperationalError):
-        return ConflictError(
-            "The ledger is busy.", code="busy", remedy="Send the same form again; it counts once."
-        )
-    if isinstance(error, DatabaseError) and is_guard(error):
-        return guard_refusal(error)
-    return None
+    return refusal_of_database(error) if isinstance(error, DatabaseError) else None
 
 
 def message_of(refusal: RefusalError) -> str:

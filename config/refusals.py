@@ -82,6 +82,13 @@ class ForbiddenError(RefusalError):
     default_code = "forbidden"
 
 
+class UnavailableError(RefusalError):
+    """The server can't do it now, and can later (HTTP 503); the same request may be sent again."""
+
+    status = 503
+    default_code = "busy"
+
+
 class UnknownError(RefusalError):
     """What the request names does not exist, or is not this person's to see (HTTP 404)."""
 

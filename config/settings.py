@@ -78,6 +78,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "config.pages.content_policy",
+    "config.pages.DatabaseTrouble",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -121,6 +122,12 @@ else:
     if _flag("DATABASE_POOLER", default=False):
         # A pooler hands a connection on after each transaction, and a cursor does not go along.
         _DATABASE["DISABLE_SERVER_SIDE_CURSORS"] = True
+    else:
+        # Whoever waits for the ledger's one lock is told to come again rather than kept for ever,
+        # and nobody holds it while doing nothing. A pooler takes no options: set them for the role.
+        _DATABASE["OPTIONS"].setdefault(
+            "options", "-c lock_timeout=20000 -c idle_in_transaction_session_timeout=60000"
+        )
     if _POOL_MAX := int(os.environ.get("DATABASE_POOL_MAX", "0")):
         # This process's threads share connections, which are kept open for good.
         _DATABASE["OPTIONS"]["pool"] = {"min_size": 1, "max_size": _POOL_MAX, "timeout": 10}

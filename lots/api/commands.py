@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from config.database_trouble import tried_again
 from lots.cautions import cautions_for
 from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
 
@@ -129,10 +130,13 @@ class CommandView(APIView):
         body.is_valid(raise_exception=True)
         data = dict(body.validated_data)
         act = act_of(request, data)
-        with transaction.atomic():
-            recorded = self.perform(act, data, **path)
-            answer = remember_answer(act.key, as_plain(self.show(recorded)))
-        return Response(answer, status=self.answer_status)
+
+        def once() -> dict[str, Any]:
+            with transaction.atomic():
+                recorded = self.perform(act, dict(data), **path)
+                return remember_answer(act.key, as_plain(self.show(recorded)))
+
+        return Response(tried_again(once), status=self.answer_status)
 
 
 def act_of(request: Request, data: dict[str, Any]) -> Act:

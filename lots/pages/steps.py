@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, ClassVar, Final
 
 from django import forms
@@ -12,6 +13,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views import View
 
+from config.database_trouble import tried_again
 from config.pages import put_refusal, refusal_of
 from lots.models import Lot, Movement
 from lots.pages.access import check_staff
@@ -81,7 +83,8 @@ class BenchStep(View):
         form = self.make_form(data=request.POST, files=request.FILES)
         if form.is_valid():
             try:
-                recorded = self.perform(form.act(request.user), form)  # type: ignore[arg-type]
+                act = form.act(request.user)  # type: ignore[arg-type]
+                recorded = tried_again(partial(self.perform, act, form))
             except Exception as error:
                 refusal = refusal_of(error)
                 if refusal is None:

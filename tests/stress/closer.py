@@ -1,4 +1,4 @@
-"""Closes last month while others still post into it: prepared by one person, approved by another."""
+"""Closes last month while others still post into it; two persons prepare and approve."""
 
 from __future__ import annotations
 

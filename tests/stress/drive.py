@@ -7,7 +7,8 @@
 Writers compete for a few lots, post back-dated into last month while it is being closed, take
 movements back, and send one request in five twice at the same moment. `--kills` sends SIGKILL to
 the server and all its workers so many times and starts it again; `--cuts` ends every connection of
-the database (PostgreSQL only). A client sends a request again, with its key, until it is answered.
+the database (PostgreSQL only); `--fills` lets the database's files grow no further until clients
+are told so (SQLite only). A client sends a request again, with its key, until it is answered.
 Then `check_ledger` runs, and every acknowledged request must be on the books exactly once, as it
 was acknowledged. Bounded in requests and in time; on loopback; exit code 1 when anything is wrong.
 """
@@ -35,6 +36,8 @@ from tests.stress.writer import Plan, Writer
 HOT_LOTS = 3
 HOT_LOT_GRAMS = 600
 TIME_S_MAX = 900
+# How much a file may still grow when the disk is all but full.
+ROOM_BYTES = 64 * 1024
 
 
 @dataclass(frozen=True)
@@ -46,6 +49,7 @@ class Drill:
     seed: int
     kills: int = 0
     cuts: int = 0
+    fills: int = 0
     database: str = ""
 
 
@@ -53,8 +57,7 @@ class Drill:
 class Outcome:
     tallies: list[Tally]
     problems: list[str]
-    kills: int
-    cuts: int
+    done: Counter[str]
     rounds_of_closing: int
     is_closed: bool
     seconds: float
@@ -79,7 +82,7 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
         )
         for thread in [*threads, closing]:
             thread.start()
-        kills, cuts = _disturb(site, drill, threads)
+        done = _disturb(site, drill, threads, [each.client.tally for each in writers])
         for thread in threads:
             thread.join(timeout=max(1.0, TIME_S_MAX - (time.monotonic() - began)))
         # Nobody posts into the month any more, so now at the latest it can be closed.
@@ -95,8 +98,7 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
     return Outcome(
         tallies=tallies,
         problems=late + problems_after(tallies),
-        kills=kills,
-        cuts=cuts,
+        done=done,
         rounds_of_closing=closer.rounds,
         is_closed=closer.is_closed,
         seconds=time.monotonic() - began,
@@ -142,10 +144,12 @@ def _people(site: Site, drill: Drill) -> tuple[Closer, list[Writer], threading.E
     return Closer(clients["accountant"], clients["manager"], month), writers, threading.Event()
 
 
-def _disturb(site: Site, drill: Drill, threads: Sequence[threading.Thread]) -> tuple[int, int]:
-    """Kills and cuts at random moments, as long as somebody still works."""
-    chance = random.Random(drill.seed)  # noqa: S311 - repeatable
-    kinds = ["kill"] * drill.kills + ["cut"] * drill.cuts
+def _disturb(
+    site: Site, drill: Drill, threads: Sequence[threading.Thread], tallies: Sequence[Tally]
+) -> Counter[str]:
+    """Kills, cuts and full disks at random moments, as long as somebody still works."""
+    chance = random.Random(drill.seed)
+    kinds = ["kill"] * drill.kills + ["cut"] * drill.cuts + ["fill"] * drill.fills
     chance.shuffle(kinds)
     done: Counter[str] = Counter()
     for kind in kinds:
@@ -155,10 +159,29 @@ def _disturb(site: Site, drill: Drill, threads: Sequence[threading.Thread]) -> t
         if kind == "kill":
             site.kill()
             site.start()
-        else:
+        elif kind == "cut":
             cut_connections(drill.database)
+        else:
+            _fill(site, threads, tallies)
         done[kind] += 1
-    return done["kill"], done["cut"]
+    return done
+
+
+def _fill(site: Site, threads: Sequence[threading.Thread], tallies: Sequence[Tally]) -> None:
+    """The server's files may not grow, until somebody was told so; then there is room again."""
+
+    def told() -> int:
+        return sum(tally.busy["storage_full"] for tally in tallies)
+
+    before, until = told(), time.monotonic() + 30
+    site.kill()
+    site.start(file_bytes_max=site.largest_file_bytes() + ROOM_BYTES)
+    while told() < before + 3 and any(each.is_alive() for each in threads):
+        if time.monotonic() > until:
+            break
+        time.sleep(0.05)
+    site.kill()
+    site.start()
 
 
 def cut_connections(database: str) -> None:
@@ -177,17 +200,23 @@ def report(outcome: Outcome) -> str:
     tallies = outcome.tallies
     refusals = Counter(code for tally in tallies for code in tally.refused.values())
     acknowledged = {key for tally in tallies for key in tally.acknowledged}
+    later = sum((tally.busy for tally in tallies), Counter[str]())
     lines = [
         f"requests sent {sum(t.sent for t in tallies)}, acknowledged {len(acknowledged)}, "
         f"refused {sum(refusals.values())}, answers lost {sum(t.lost for t in tallies)}, "
-        f"told to come again {sum(t.busy for t in tallies)}",
-        f"kills {outcome.kills}, connections cut {outcome.cuts}, rounds of closing the month "
-        f"{outcome.rounds_of_closing}, closed: {'yes' if outcome.is_closed else 'no'}, "
-        f"{outcome.seconds:.0f} s",
-        "refused: " + (", ".join(f"{code} {n}" for code, n in refusals.most_common()) or "nothing"),
+        f"told to come again {sum(later.values())}",
+        f"kills {outcome.done['kill']}, connections cut {outcome.done['cut']}, disks filled "
+        f"{outcome.done['fill']}, rounds of closing the month {outcome.rounds_of_closing}, "
+        f"closed: {'yes' if outcome.is_closed else 'no'}, {outcome.seconds:.0f} s",
+        f"refused: {_listed(refusals)}",
+        f"come again: {_listed(later)}",
         f"lost, doubled or unsound: {len(outcome.problems)}",
     ]
     return "\n".join([*lines, *outcome.problems[:20]])
+
+
+def _listed(counts: Counter[str]) -> str:
+    return ", ".join(f"{name} {number}" for name, number in counts.most_common()) or "nothing"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -199,10 +228,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--cuts", type=int, default=0)
+    parser.add_argument("--fills", type=int, default=0)
     parser.add_argument("--database", default="", help="PostgreSQL URL; made anew, mind.")
     options = parser.parse_args(arguments)
     if options.cuts and not options.database:
         parser.error("--cuts needs --database: SQLite has no connections to cut")
+    if options.fills and options.database:
+        parser.error("--fills limits the server's own files, and PostgreSQL's are not its own")
     with tempfile.TemporaryDirectory(prefix="drill-") as folder:
         outcome = run_drill(Drill(**vars(options)), Path(folder))
     print(report(outcome))  # noqa: T201 this is what it is run for

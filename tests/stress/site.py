@@ -19,7 +19,7 @@ from types import SimpleNamespace
 from typing import Final
 
 ROOT: Final = Path(__file__).resolve().parents[2]
-PASSWORD: Final = "granules-to-crystal-26"  # noqa: S105 - of a throwaway database
+PASSWORD: Final = "granules-to-crystal-26"
 START_S_MAX: Final = 60
 
 
@@ -70,6 +70,7 @@ class Site:
         self.port = _free_port()
         self.address = f"http://127.0.0.1:{self.port}"
         self.log = folder / "server.log"
+        self._folder = folder
         self._command = [
             *(sys.executable, "-m", "gunicorn", "config.wsgi:application"),
             *("--bind", f"127.0.0.1:{self.port}", "--workers", str(workers)),
@@ -106,6 +107,10 @@ class Site:
             os.killpg(self._process.pid, signal.SIGKILL)
             self._process.wait()
             self._process = None
+
+    def largest_file_bytes(self) -> int:
+        """Of the files in its folder, the database among them."""
+        return max(path.stat().st_size for path in self._folder.rglob("*") if path.is_file())
 
     def _answers(self) -> bool:
         try:

@@ -62,7 +62,7 @@ def _after_the_close() -> list[str]:
     from reports.models import MonthEnd  # noqa: PLC0415
     from reports.queries.periods import month_period  # noqa: PLC0415
 
-    late = []
+    late: list[int] = []
     for end in MonthEnd.objects.filter(closed_at__isnull=False).select_related("books_month"):
         until = month_period(end.books_month.first_day).ends_at
         late += Movement.objects.filter(

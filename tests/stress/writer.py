@@ -50,7 +50,7 @@ class Writer:
     done: int = 0
 
     def work(self) -> None:
-        chance = random.Random(f"{self.plan.seed} {self.name}")  # noqa: S311 - repeatable
+        chance = random.Random(f"{self.plan.seed} {self.name}")
         for number in range(self.plan.requests):
             path, body = self._next(chance)
             if chance.random() < 0.15:
