@@ -225,6 +225,10 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "REDOC_DIST": "SIDECAR",
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "lots.api.schema_parts.name_parts",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "AssayBasis": "lots.models.Assay.Basis",
         "EntryBasis": "lots.models.Entry.Basis",

@@ -1,13 +1,16 @@
 """Writes the table of refusal codes at the end of DEVELOPERS.md: `python -m tests.refusal_table`.
 
 What a row says already is kept; rows are added for codes new in the source and dropped for codes
-that are gone, so the table and the source can't part.
+that are gone, so the table and the source can't part. The API's kept description, which is written
+from the source too, is written along with it.
 """
 
 from __future__ import annotations
 
 import ast
 import re
+import subprocess
+import sys
 
 from tests.test_tidy import APPS, ROOT, refusal_codes, sources, tree
 
@@ -70,3 +73,4 @@ def _words(message: ast.expr) -> str:
 
 if __name__ == "__main__":
     main()
+    subprocess.run([sys.executable, "manage.py", "write_schema"], cwd=ROOT, check=True)

@@ -25,7 +25,7 @@ from lots.models import Movement
 
 # Mappings of this name hold micrograms by metal although no unit is in it.
 BY_METAL: Final = frozenset({"metals"})
-_MASS: Final[dict[str, Any]] = {
+MASS: Final[dict[str, Any]] = {
     "type": "object",
     "properties": {
         "ug": {"type": "integer"},
@@ -34,7 +34,7 @@ _MASS: Final[dict[str, Any]] = {
     },
     "required": ["ug", "g", "ozt"],
 }
-_VOLUME: Final[dict[str, Any]] = {
+VOLUME: Final[dict[str, Any]] = {
     "type": "object",
     "properties": {"ul": {"type": "integer"}, "l": {"type": "string"}},
     "required": ["ul", "l"],
@@ -123,8 +123,8 @@ def _object_schema(kind: Any, by_metal: Collection[str]) -> dict[str, Any]:
 
 
 def _field_schema(name: str, hint: Any, by_metal: Collection[str]) -> dict[str, Any]:
-    holds = _MASS if name.endswith("_ug") or name in by_metal else _VOLUME
-    if holds is _VOLUME and not name.endswith("_ul"):
+    holds = MASS if name.endswith("_ug") or name in by_metal else VOLUME
+    if holds is VOLUME and not name.endswith("_ul"):
         return schema_of(hint, by_metal)
     origin = get_origin(hint)
     if inspect.isclass(origin) and issubclass(origin, Mapping):

@@ -6,6 +6,7 @@ from rest_framework.routers import SimpleRouter
 from lots.api import (
     corrections,
     documents,
+    events,
     fine_metal,
     lists,
     melts,
@@ -41,6 +42,7 @@ LOT = "lots/<str:code>"
 BATCH = "process-batches/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("events/", events.EventsFeed.as_view()),
     path("receipts/", receipts.ReceiveLot.as_view()),
     path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
     path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),

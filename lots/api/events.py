@@ -1,0 +1,67 @@
+"""The feed of events through the API: what happened after what a program has already seen."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any, Final
+
+from django.http import StreamingHttpResponse
+from drf_spectacular.types import OpenApiTypes
+from rest_framework import serializers
+
+from lots.api.permissions import StaffOrCustomer, customer_looking
+from lots.api.questions import Question, QuestionView
+from lots.api.records import show
+from lots.models import Movement
+from lots.queries.events import EVENTS_MAX, Event, Feed, all_events_after, events_after
+
+LINES: Final = "application/x-ndjson"
+
+
+class EventsQuestion(Question):
+    after = serializers.IntegerField(
+        default=0, min_value=0, max_value=2**62, help_text="The last id already seen."
+    )
+    kind = serializers.MultipleChoiceField(
+        choices=Movement.Kind.choices, required=False, help_text="Only of these kinds."
+    )
+    limit = serializers.IntegerField(default=100, min_value=1, max_value=EVENTS_MAX)
+    lines = serializers.BooleanField(
+        default=False,
+        help_text="All there are, one JSON object a line, whatever the limit.",
+    )
+
+
+class EventsFeed(QuestionView):
+    """Events after an id, in the order of the ledger; ask again with `next_after`.
+
+    Ids go up by one without a gap, before any filter. An event may be met twice, never missed.
+    Customers get what concerns their own lots and claims.
+    """
+
+    asks = EventsQuestion
+    shows = Feed
+    permission_classes = [StaffOrCustomer]
+    other_answers = {(200, LINES): OpenApiTypes.STR}
+
+    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
+        if not asked["lines"]:
+            return super().respond(asked, **path)
+        return StreamingHttpResponse(
+            _as_lines(all_events_after(asked["after"], **self._wanted(asked))), content_type=LINES
+        )
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Feed:
+        return events_after(asked["after"], limit=asked["limit"], **self._wanted(asked))
+
+    def _wanted(self, asked: dict[str, Any]) -> dict[str, Any]:
+        return {
+            "kinds": sorted(asked.get("kind", ())),
+            "party": customer_looking(self.request),
+        }
+
+
+def _as_lines(events: Iterator[Event]) -> Iterator[bytes]:
+    for event in events:
+        yield json.dumps(show(event)).encode() + b"\n"
