@@ -9,6 +9,7 @@ class ReportsConfig(AppConfig):
         "reports_countedmetal",
         "reports_monthreopening",
         "reports_accessrecord",
+        "reports_payment",
     )
     ledger_checks = "reports.queries.month_checks.CHECKS"
 

@@ -63,8 +63,18 @@ def figure(value: Any) -> str:
 
 @register.filter
 def money(amount: Any) -> str:
-    """Two decimals, grouped, with a real minus sign."""
-    return "–" if amount is None else shown.grouped(f"{Decimal(str(amount)):.2f}")
+    """Two decimals, or as many more as the amount has, grouped, with a real minus sign."""
+    if amount is None:
+        return "–"
+    exact = Decimal(str(amount)).normalize()
+    decimals = max(2, -int(exact.as_tuple().exponent))
+    return shown.grouped(f"{exact:.{decimals}f}")
+
+
+@register.filter
+def signed_money(amount: Any) -> str:
+    """Money with the sign always written."""
+    return ("+" if amount is not None and amount > 0 else "") + money(amount)
 
 
 @register.filter

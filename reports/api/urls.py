@@ -14,6 +14,7 @@ from reports.api import (
     lots,
     month_end,
     months,
+    payments,
     prices,
     questions,
     reconcile,
@@ -27,6 +28,7 @@ router = SimpleRouter()
 router.register("months", month_end.MonthEndViewSet, "month-end")
 router.register("count-sheets", counts.CountSheetViewSet, "count-sheet")
 router.register("count-adjustments", adjustments.AdjustmentViewSet, "count-adjustment")
+router.register("payments", payments.PaymentViewSet, "payment")
 router.register("prices", prices.PriceViewSet, "price")
 router.register("terms", terms.TermsViewSet, "terms")
 router.register("settlements", settlements.SettlementViewSet, "settlement")
@@ -75,6 +77,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{SHEET}/approve/", adjustments.ApproveAdjustments.as_view()),
     path("count-adjustments/<int:pk>/decline/", adjustments.DeclineAdjustment.as_view()),
     path("prices/record/", prices.RecordPrice.as_view()),
+    path("payments/record/", payments.RecordPayment.as_view()),
+    path("payments/<str:code>/reverse/", payments.ReversePayment.as_view()),
     path("terms/record/", terms.SetTerms.as_view()),
     path(f"{SETTLEMENT}/approve/", settlements.ApproveSettlement.as_view()),
     path(f"{SETTLEMENT}/withdraw/", settlements.WithdrawSettlement.as_view()),

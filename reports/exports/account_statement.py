@@ -1,4 +1,4 @@
-"""A customer's statement of account as tables: the metal, line by line, and the money."""
+"""A customer's statement of account as tables: the metal and the money, line by line."""
 
 from __future__ import annotations
 
@@ -6,9 +6,12 @@ from collections.abc import Iterator
 
 from reports.conventions import OUNCE_RULE
 from reports.exports.moments import span_note
-from reports.exports.tables import Column, Kind, Linked, Row, Table
+from reports.exports.tables import Column, Kind, Row, Running, Summed, Table
+from reports.queries.account_money import MoneyAccount
 from reports.queries.account_statement import AccountStatement, MetalAccount
 
+OPENING = "At the start"
+CLOSING = "At the end"
 _METAL = (
     Column("metal", "Metal", width=8),
     Column("occurred_at", "Occurred", Kind.MOMENT, 17),
@@ -19,67 +22,86 @@ _METAL = (
     Column("balance", "Balance", Kind.MASS, 18),
 )
 _MONEY = (
-    Column("approved_at", "In force", Kind.MOMENT, 17),
-    Column("settlement", "Settlement", width=14),
-    Column("lot", "Lot", width=14),
-    Column("kind", "Kind", width=14),
     Column("currency", "Currency", width=10),
-    Column("amount", "Amount", Kind.MONEY, 16, is_totalled=True),
+    Column("at", "When", Kind.MOMENT, 17),
+    Column("code", "Settlement or payment", width=20),
+    Column("what", "What", width=30),
+    Column("settlement", "By settlement", width=14),
+    Column("lot", "Lot", width=14),
+    Column("reference", "Reference", width=30),
+    Column("amount", "Due (+) or paid (-)", Kind.MONEY, 18),
+    Column("balance", "Balance", Kind.MONEY, 18),
 )
 
 
 def account_tables(account: AccountStatement) -> list[Table]:
-    """Metal and money of the period; the closing balance is a live sum of the lines above it."""
-    notes = [
-        span_note(account.starts_at, account.ends_at),
-        account.signs,
-        account.deference,
-        OUNCE_RULE,
-    ]
-    money = [
-        {
-            "approved_at": each.approved_at,
-            "settlement": each.settlement,
-            "lot": each.lot,
-            "kind": each.kind,
-            "currency": each.currency,
-            "amount": each.amount,
-        }
-        for each in account.money
-    ]
+    """Metal and money of the period; balances are live sums of the lines above them."""
+    span = span_note(account.starts_at, account.ends_at)
+    notes = [span, account.signs, account.deference]
     title = f"Statement of account: {account.customer_name}"
     return [
-        Table("Metal", title, _METAL, [*_metal_rows(account.metals)], notes),
-        Table("Money", title, _MONEY, money, notes, "currency"),
+        Table("Metal", title, _METAL, [*_metal_rows(account.metals)], [*notes, OUNCE_RULE]),
+        Table("Money", title, _MONEY, [*_money_rows(account.money)], [*notes, account.money_rule]),
     ]
 
 
 def _metal_rows(metals: tuple[MetalAccount, ...]) -> Iterator[Row]:
     for each in metals:
-        opening = f"{each.metal}.opening"
+        key = first = f"{each.metal}.opening"
         yield {
-            "_key": opening,
+            "_key": key,
             "metal": each.metal,
-            "line": "At the start",
+            "line": OPENING,
             "change": each.opening_ug,
             "balance": each.opening_ug,
         }
-        keys = [opening]
         for line in each.lines:
-            keys.append(f"{each.metal}.{line.movement}")
+            before, key = key, f"{each.metal}.{line.movement}"
             yield {
-                "_key": keys[-1],
+                "_key": key,
                 "metal": each.metal,
                 "occurred_at": line.occurred_at,
                 "movement": line.movement,
                 "line": line.kind,
                 "lots": ", ".join(line.lots),
                 "change": line.change_ug,
-                "balance": line.balance_ug,
+                "balance": Running(line.balance_ug, before, "change"),
             }
         yield {
             "metal": each.metal,
-            "line": "At the end",
-            "change": Linked(each.closing_ug, [(1, key) for key in keys]),
-            "balance": each.closing_ug,
+            "line": CLOSING,
+            "change": Summed(each.closing_ug, first, "change"),
+            "balance": Summed(each.closing_ug, first, "change"),
+        }
+
+
+def _money_rows(money: tuple[MoneyAccount, ...]) -> Iterator[Row]:
+    for each in money:
+        key = first = f"{each.currency}.opening"
+        yield {
+            "_key": key,
+            "currency": each.currency,
+            "what": OPENING,
+            "amount": each.opening,
+            "balance": each.opening,
+        }
+        for line in each.lines:
+            before, key = key, f"{each.currency}.{line.code}"
+            yield {
+                "_key": key,
+                "currency": each.currency,
+                "at": line.at,
+                "code": line.code,
+                "what": line.what,
+                "settlement": line.settlement,
+                "lot": line.lot,
+                "reference": line.reference,
+                "amount": line.amount,
+                "balance": Running(line.balance, before, "amount"),
+            }
+        yield {
+            "currency": each.currency,
+            "what": CLOSING,
+            "amount": Summed(each.closing, first, "amount"),
+            "balance": Summed(each.closing, first, "amount"),
         }

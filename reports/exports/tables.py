@@ -60,6 +60,27 @@ class Linked:
 
 
 @dataclass(frozen=True)
+class Running:
+    """A balance: that of the row before, and what this row's column `change` adds to it.
+
+    A live formula in the workbook. `before` is the key of the row before.
+    """
+
+    value: int | Decimal
+    before: str
+    change: str
+
+
+@dataclass(frozen=True)
+class Summed:
+    """The sum of `column` from the row with the key `first` to the row above: a live formula."""
+
+    value: int | Decimal
+    first: str
+    column: str
+
+
+@dataclass(frozen=True)
 class Column:
     """One column: its key in rows and in JSON, its header, and what it holds.
 
@@ -99,8 +120,11 @@ def plain_csv_text(value: object) -> str:
     return neutralised_in_csv(_NOT_IN_XML.sub("\ufffd", str(value)))[:TEXT_MAX]
 
 
-def mass_of(value: int | Linked | None) -> int | None:
-    return value.mass_ug if isinstance(value, Linked) else value
+def plain_of(value: Any) -> Any:
+    """The figure itself, where a row gives the rows it is reckoned from."""
+    if isinstance(value, Linked):
+        return value.mass_ug
+    return value.value if isinstance(value, Running | Summed) else value
 
 
 def local(moment: dt.datetime) -> dt.datetime:
@@ -113,7 +137,7 @@ def percent_in(row: Row, column: Column) -> Decimal | None:
     if column.ratio is None:
         value: Decimal | None = row.get(column.name)
         return value
-    part, whole = mass_of(row[column.ratio.part]), mass_of(row[column.ratio.whole])
+    part, whole = plain_of(row[column.ratio.part]), plain_of(row[column.ratio.whole])
     return None if part is None or whole is None else percent_of(part, whole)
 
 
@@ -127,7 +151,7 @@ def totals_of(table: Table, rows: Iterable[Row]) -> list[dict[str, Any]]:
             group, {table.total_by: group, **{column.name: None for column in totalled}}
         )
         for column in totalled:
-            value = mass_of(row[column.name])
+            value = plain_of(row[column.name])
             if value is not None:
                 total[column.name] = value + (total[column.name] or 0)
     return list(sums.values())
@@ -184,15 +208,11 @@ def _pairs(column: Column, row: Row) -> Iterator[tuple[str, Any]]:
         percent = percent_in(row, column)
         yield column.name, None if percent is None else str(percent)
         return
-    value = row.get(column.name)
+    value = plain_of(row.get(column.name))
     if value is None:
         yield from ((name, None) for name in names)
     elif column.kind == Kind.MASS:
-        mass_ug = mass_of(value)
-        assert mass_ug is not None
-        yield from zip(
-            names, (mass_ug, str(ug_to_g(mass_ug)), str(ounces_of(mass_ug))), strict=True
-        )
+        yield from zip(names, (value, str(ug_to_g(value)), str(ounces_of(value))), strict=True)
     elif column.kind == Kind.VOLUME:
         yield from zip(names, (value, str(ug_to_g(value))), strict=True)
     elif column.kind in {Kind.DATE, Kind.MOMENT}:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
@@ -23,6 +23,8 @@ from reports.exports.tables import (
     Kind,
     Linked,
     Row,
+    Running,
+    Summed,
     Table,
     local,
     percent_in,
@@ -37,7 +39,7 @@ _NUMBER_FORMAT: Final = {
     Kind.MASS: "#,##0.000000",
     Kind.VOLUME: "#,##0.000000",
     Kind.PERCENT: "0.0000",
-    Kind.MONEY: "#,##0.00",
+    Kind.MONEY: "#,##0.00####",
     Kind.DATE: "yyyy-mm-dd",
     Kind.MOMENT: "yyyy-mm-dd hh:mm",
 }
@@ -181,14 +183,12 @@ def _cells(state: _Sheet, column: Column, row: Row) -> list[Any]:
         return [_percent_cell(state, column, row)]
     if value is None:
         return [None, None] if column.kind == Kind.MASS else [None]
+    letter = state.letters[column.name]
+    formula = _formula(state, letter, value)
     if column.kind == Kind.MASS:
-        letter = state.letters[column.name]
-        grams = (
-            _linked(value, letter, state.row_of_key)
-            if isinstance(value, Linked)
-            else value / UG_PER_G
-        )
-        return _mass_cells(state, letter, grams)
+        return _mass_cells(state, letter, formula or value / UG_PER_G)
+    if formula:
+        return [state.cell(formula, column.kind)]
     return [state.cell(_plain_value(column.kind, value), column.kind)]
 
 
@@ -200,11 +200,19 @@ def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = 
     ]
 
 
-def _linked(value: Linked, letter: str, row_of_key: Mapping[str, int]) -> str:
-    terms = "".join(
-        f"{'+' if sign > 0 else '-'}{letter}{row_of_key[key]}" for sign, key in value.terms
-    )
-    return f"=ROUND({terms},6)"
+def _formula(state: _Sheet, letter: str, value: object) -> str:
+    """How the figure is reckoned from other cells; nothing for one that stands by itself."""
+    rows = state.row_of_key
+    if isinstance(value, Running):
+        before, change = f"{letter}{rows[value.before]}", state.letters[value.change]
+        return f"=ROUND({before}+{change}{state.next_row},6)"
+    if isinstance(value, Summed):
+        column = state.letters[value.column]
+        return f"=ROUND(SUM({column}{rows[value.first]}:{column}{state.next_row - 1}),6)"
+    if isinstance(value, Linked):
+        terms = (f"{'+' if sign > 0 else '-'}{letter}{rows[key]}" for sign, key in value.terms)
+        return f"=ROUND({''.join(terms)},6)"
+    return ""
 
 
 def _percent_cell(state: _Sheet, column: Column, row: Row) -> Any:

@@ -2,6 +2,7 @@
 
 from reports.models.counts import CountAdjustment, CountedMetal, CountLine, CountSheet
 from reports.models.months import MonthEnd, MonthReopening
+from reports.models.payment import Payment
 from reports.models.prices import MetalPrice
 from reports.models.settlement import ContractTerms, Settlement, SettlementQuestion
 from reports.models.shared_link import AccessRecord, SharedLink
@@ -16,6 +17,7 @@ __all__ = [
     "MetalPrice",
     "MonthEnd",
     "MonthReopening",
+    "Payment",
     "Settlement",
     "SettlementQuestion",
     "SharedLink",

@@ -14,14 +14,20 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.pages.access import party_looking, role_of, staff_page
+from lots.pages.access import OFFICE, party_looking, role_of, staff_page
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import AccessRecord
 from reports.pages.noted import note_page
 from reports.queries.account_statement import account_statement
 from reports.queries.losses import LossReport, losses
-from reports.queries.periods import Period, local_day, month_period, parse_month
+from reports.queries.periods import (
+    Period,
+    local_day,
+    month_period,
+    next_month,
+    parse_month,
+)
 
 MONTHS_BACK: Final = 12
 
@@ -56,6 +62,8 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
         {
             "customer": customer,
             "period": period,
+            "last_day": next_month(period.first_day) - dt.timedelta(days=1),
+            "is_office": role in OFFICE,
             "before": month_period(period.first_day - dt.timedelta(days=1)),
             "account": account_statement(customer, period.starts_at, period.ends_at),
         },

@@ -15,6 +15,7 @@ TABS: Final = (
 )
 BENCH: Final = (
     Link("Count for the month", "months", 82, group="Office", hint="Sheets, close, statement"),
+    Link("Payments", "payments", 86, group="Office", hint="Money paid and received"),
     Link("Losses", "losses", 83, group="Office", hint="What was lost where"),
 )
 LOT_ACTIONS: Final = (

@@ -6,19 +6,22 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any, Final
 
 from django.db.models import Q, QuerySet, Sum
 
 from lots.metals import Metal
 from lots.models import ClaimEntry, Entry, Movement, Party
-from reports.models import Settlement
+from reports.queries.account_money import MoneyAccount, money_accounts
 
 SIGNS: Final = (
     "Metal: positive adds to what the customer has with the works (lots kept apart and the claim "
     "on its pool together), negative takes from it. Money: positive is due to the customer, "
-    "negative is charged. Payments are not recorded here."
+    "negative is due from them; what was paid to them is negative, what they paid is positive."
+)
+MONEY_RULE: Final = (
+    "Money stands as each settlement rounded it and as each payment was entered; nothing is "
+    "rounded here. Tax is left to the parties: this statement works out none."
 )
 DEFERENCE: Final = "Terms of the contract and local law decide."
 
@@ -57,27 +60,15 @@ class MetalAccount:
 
 
 @dataclass(frozen=True)
-class MoneyLine:
-    """A settlement that came into force; `amount` is what it changed against the one before."""
-
-    approved_at: dt.datetime
-    settlement: str
-    lot: str
-    kind: str
-    amount: Decimal
-    currency: str
-
-
-@dataclass(frozen=True)
 class AccountStatement:
     customer: str
     customer_name: str
     starts_at: dt.datetime
     ends_at: dt.datetime
     metals: tuple[MetalAccount, ...]
-    money: tuple[MoneyLine, ...]
-    money_total: dict[str, Decimal]
+    money: tuple[MoneyAccount, ...]
     signs: str = SIGNS
+    money_rule: str = MONEY_RULE
     deference: str = DEFERENCE
 
 
@@ -113,18 +104,13 @@ def account_statement(
                 lines=lines,
             )
         )
-    money = _money(customer, starts_at, ends_at)
-    totals: dict[str, Decimal] = defaultdict(Decimal)
-    for line in money:
-        totals[line.currency] += line.amount
     return AccountStatement(
         customer=customer.code,
         customer_name=customer.name,
         starts_at=starts_at,
         ends_at=ends_at,
         metals=tuple(accounts),
-        money=money,
-        money_total=dict(totals),
+        money=money_accounts(customer, starts_at, ends_at),
     )
 
 
@@ -196,21 +182,3 @@ def _lot_codes(customer: Party, movements: Iterable[int]) -> dict[int, tuple[str
         if code is not None:
             codes[movement].append(code)
     return {movement: tuple(each) for movement, each in codes.items()}
-
-
-def _money(customer: Party, starts_at: dt.datetime, ends_at: dt.datetime) -> tuple[MoneyLine, ...]:
-    rows = Settlement.objects.filter(
-        customer=customer, approved_at__gte=starts_at, approved_at__lt=ends_at
-    ).select_related("lot", "supersedes")
-    return tuple(
-        MoneyLine(
-            approved_at=row.approved_at,
-            settlement=row.code,
-            lot=row.lot.code,
-            kind=row.get_kind_display(),
-            amount=row.total - (row.supersedes.total if row.supersedes else 0),
-            currency=row.currency,
-        )
-        for row in rows.order_by("approved_at", "pk")
-        if row.approved_at is not None
-    )

@@ -36,14 +36,7 @@ def record_price(
     """
     _check_choice(metal, Metal.values, "unknown_metal", "metal")
     _check_choice(per_unit, MetalPrice.Unit.values, "unknown_unit", "per_unit")
-    if not _CURRENCY.fullmatch(currency):
-        raise InvalidError(
-            "This is not a currency code.",
-            code="unknown_currency",
-            field="currency",
-            value=currency,
-            remedy="Write three capital letters, as in EUR (ISO 4217).",
-        )
+    check_currency(currency)
     price = parse_decimal(price, field="price", maximum=PRICE_MAX, decimals_max=PRICE_DECIMALS)
     if price <= 0:
         raise InvalidError(
@@ -77,6 +70,18 @@ def record_price(
         from_date=from_date,
         source=source,
     )
+
+
+def check_currency(currency: str) -> None:
+    """Refuses what is no ISO 4217 code by its shape (`unknown_currency`)."""
+    if not _CURRENCY.fullmatch(currency):
+        raise InvalidError(
+            "This is not a currency code.",
+            code="unknown_currency",
+            field="currency",
+            value=currency,
+            remedy="Write three capital letters, as in EUR (ISO 4217).",
+        )
 
 
 def _check_choice(value: str, choices: list[str], code: str, field: str) -> None:
