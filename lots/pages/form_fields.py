@@ -48,7 +48,7 @@ class MassInput(forms.TextInput):
         return context
 
 
-class RefusingField(forms.Field):
+class _RefusingField(forms.Field):
     """A field whose own refusals are printed as the services' are."""
 
     def read(self, value: Any) -> Any:
@@ -71,7 +71,7 @@ class RefusingField(forms.Field):
             raise forms.ValidationError(message_of(refusal), code=refusal.code) from refusal
 
 
-class MassField(RefusingField):
+class MassField(_RefusingField):
     """Micrograms from "1 302.4 g", "41.87 ozt" or "26 dwt"."""
 
     widget = MassInput
@@ -84,7 +84,7 @@ class MassField(RefusingField):
         return parse_mass(value, field="", positive=self.positive).mass_ug
 
 
-class VolumeField(RefusingField):
+class VolumeField(_RefusingField):
     """Microlitres from "850 ml" or "11.5 l"."""
 
     widget = forms.TextInput(
@@ -95,7 +95,7 @@ class VolumeField(RefusingField):
         return parse_volume(value, field="")
 
 
-class FigureField(RefusingField):
+class FigureField(_RefusingField):
     """A plain decimal number, never a float."""
 
     widget = forms.TextInput({"autocomplete": "off", "inputmode": "decimal", "maxlength": 40})
@@ -136,7 +136,7 @@ class LotCodeInput(forms.TextInput):
         )
 
 
-class LotField(RefusingField):
+class LotField(_RefusingField):
     """A lot by its code, whatever the case, spaces and hyphens it is typed with."""
 
     widget = LotCodeInput
@@ -177,7 +177,7 @@ class TakesInput(forms.Widget):
         return context
 
 
-class TakesField(RefusingField):
+class TakesField(_RefusingField):
     """Portions of lots: all of each, or "500 g", or of a solution "2 l"."""
 
     widget = TakesInput
@@ -228,7 +228,7 @@ class ByMetalInput(forms.Widget):
         return context
 
 
-class FinenessField(RefusingField):
+class FinenessField(_RefusingField):
     """Parts per thousand by metal."""
 
     widget = ByMetalInput
@@ -248,7 +248,7 @@ class FindingsInput(ByMetalInput):
     unit = "‰ or g/L"
 
 
-class FindingsField(RefusingField):
+class FindingsField(_RefusingField):
     """A laboratory's result by metal, each with its standard uncertainty."""
 
     widget = FindingsInput
@@ -276,7 +276,7 @@ class MassesByMetalInput(ByMetalInput):
     unit = "with its unit, as in 250 g"
 
 
-class MassesByMetalField(RefusingField):
+class MassesByMetalField(_RefusingField):
     """Masses by metal, such as copper put in from supplies; micrograms inside."""
 
     widget = MassesByMetalInput

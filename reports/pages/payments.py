@@ -13,7 +13,7 @@ from django.urls import reverse
 from lots.models import Party
 from lots.pages.access import OFFICE, role_of, staff_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
-from lots.pages.form_fields import FigureField, RefusingField
+from lots.pages.form_fields import FigureField
 from lots.pages.lists import filtered, paged_address
 from lots.services.recording import Act
 from reports.api.payments import PaymentFilter
@@ -66,13 +66,18 @@ def payment_page(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-class SettlementField(RefusingField):
+class SettlementField(forms.CharField):
     """A settlement by its code."""
 
-    widget = forms.TextInput({"autocomplete": "off", "maxlength": 20, "spellcheck": "false"})
+    def __init__(self, **kwargs: Any) -> None:
+        widget = forms.TextInput({"autocomplete": "off", "spellcheck": "false"})
+        super().__init__(max_length=20, widget=widget, **kwargs)
 
-    def read(self, value: Any) -> Settlement:
-        found = Settlement.objects.filter(code=str(value).strip().upper()).first()
+    def clean(self, value: Any) -> Settlement | None:
+        code = super().clean(value).strip().upper()
+        if not code:
+            return None
+        found = Settlement.objects.filter(code=code).first()
         if found is None:
             raise forms.ValidationError("There is no settlement of this code.", code="unknown")
         return found
