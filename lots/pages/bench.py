@@ -33,5 +33,5 @@ def bench(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "lots/bench.html",
-        {"section": "bench", "groups": groups, "code": code[:40], "problem": problem},
+        {"section": "bench", "groups": groups, "code": code[:200], "problem": problem},
     )

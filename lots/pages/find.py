@@ -9,13 +9,15 @@ from config.pages import message_of
 from config.refusals import RefusalError
 from lots import shown
 from lots.pages.access import role_of, staff_page
+from lots.pages.form_fields import SCANNED_AT
 from lots.queries.search import WORDS_MAX, search
 from lots.units import parse_mass
 
 
 @staff_page
 def search_page(request: HttpRequest) -> HttpResponse:
-    words = request.GET.get("q", "")[:WORDS_MAX].strip()
+    # A scanner types a label's whole address; its lot's code is what is looked for.
+    words = request.GET.get("q", "").rpartition(SCANNED_AT)[2].strip("/ ")[:WORDS_MAX]
     found = search(words)
     if found.exact is not None:
         return redirect("lot", code=found.exact.code)

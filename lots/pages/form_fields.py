@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.urls import reverse_lazy
@@ -128,7 +128,7 @@ class LotCodeInput(forms.TextInput):
                 "autocomplete": "off",
                 "autocapitalize": "characters",
                 "spellcheck": "false",
-                "maxlength": 40,
+                "maxlength": CODE_TYPED_MAX,
                 "placeholder": "GR26-0417-1",
                 "list": "lots-at-hand",
                 **(attrs or {}),
@@ -145,9 +145,18 @@ class LotField(_RefusingField):
         return lot_by_code(value)
 
 
+# What a label's QR code says before its lot's code; a scanner types the whole address.
+SCANNED_AT: Final = "/q/"
+CODE_TYPED_MAX: Final = 200
+
+
 def lot_by_code(text: Any) -> Lot:
-    """The lot a person named. Raises as `parse_code`; ValidationError when there is none."""
-    code = str(parse_code(text, field=""))
+    """The lot whose code was typed, or whose label was scanned.
+
+    Raises as `parse_code`; ValidationError when there is none.
+    """
+    typed = str(text).rpartition(SCANNED_AT)[2].strip("/ ")
+    code = str(parse_code(typed, field=""))
     lot = Lot.objects.select_related("owner", "place").filter(code=code).first()
     if lot is None:
         raise forms.ValidationError(f"There is no lot {code}.", code="unknown")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from config.paper_fonts import FONT
 from lots.queries.delivery_note import DeliveredLot, DeliveryDocument
 from lots.units import ug_to_g
 from reports.conventions import OUNCE_RULE, ounces_of
-from reports.exports.paper import FONT, Paper
+from reports.exports.paper import Paper
 from reports.exports.tables import local
 
 

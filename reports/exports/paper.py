@@ -4,20 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import Final, Literal
 
-from django.conf import settings
 from fpdf import FPDF
 from fpdf.enums import TableBordersLayout, XPos, YPos
 from fpdf.fonts import FontFace
 
-FONT: Final = "paper"
-# Embedded, so that any reader prints it. Its letters are those of Europe, Hebrew and Arabic.
-_FILES: Final = {
-    "": Path(__file__).parent / "fonts" / "DejaVuSansCondensed.ttf",
-    "B": Path(__file__).parent / "fonts" / "DejaVuSansCondensed-Bold.ttf",
-}
+from config.paper_fonts import FONT, add_fonts
+
 HEADINGS: Final = FontFace(emphasis="BOLD", fill_color=(236, 232, 222))
 
 
@@ -26,9 +20,7 @@ class Paper(FPDF):
 
     def __init__(self, *, title: str, author: str, foot: str, made_at: dt.datetime) -> None:
         super().__init__(format="A4")
-        for style, file in _FILES.items():
-            self.add_font(FONT, style, file)
-        self._fall_back(settings.PAPER_FONTS)
+        add_fonts(self)
         self.foot = foot
         self.set_title(title)
         self.set_author(author)
@@ -36,13 +28,6 @@ class Paper(FPDF):
         self.set_margin(18)
         self.set_auto_page_break(auto=True, margin=20)
         self.add_page()
-
-    def _fall_back(self, files: Sequence[str]) -> None:
-        """Scripts that the font lacks are printed by fonts of the user's own."""
-        names = [f"{FONT}-{number}" for number in range(len(files))]
-        for name, file in zip(names, files, strict=True):
-            self.add_font(name, "", file)
-        self.set_fallback_fonts(names, exact_match=False)
 
     def say(self, text: str, height_mm: float) -> None:
         """A paragraph over the rest of the width, and then a new line."""

@@ -7,7 +7,8 @@ from typing import Final
 from fpdf.enums import TableBordersLayout
 from fpdf.fonts import FontFace
 
-from reports.exports.paper import FONT, HEADINGS, Paper
+from config.paper_fonts import FONT
+from reports.exports.paper import HEADINGS, Paper
 from reports.exports.tables import local
 from reports.queries.settlement_statement import DocumentLine, SettlementDocument
 

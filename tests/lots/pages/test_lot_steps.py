@@ -329,16 +329,6 @@ def test_conversion_is_shown_while_a_mass_is_typed(browser: Client, typed: str, 
     assert shown in answer.content.decode()
 
 
-def test_label_bears_the_code_and_a_qr_of_its_address(browser: Client, lot: Lot) -> None:
-    page = browser.get(reverse("label", args=[lot.code])).content.decode()
-    assert page.count("<svg") == 1
-    assert f"<b>{lot.code}</b>" in page
-    sheet = browser.get(reverse("labels"), {"codes": f"{lot.code} {lot.code}"}).content.decode()
-    assert sheet.count('class="label"') == 2
-    wrong = browser.get(reverse("labels"), {"codes": "GR26-9999-9"})
-    assert wrong.context["form"].errors
-
-
 def test_every_role_of_the_works_reads_the_lot(
     works: SimpleNamespace, browse_as: Callable[[object], Client], lot: Lot
 ) -> None:

@@ -12,12 +12,12 @@ import pytest
 from fontTools.ttLib import TTFont
 from openpyxl import load_workbook
 
+from config import paper_fonts
 from lots.models import Lot
 from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.ownership import change_owner
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.weighings import Weight
-from reports.exports import paper
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import first_line_row, write_settlement_workbook
 from reports.models import MetalPrice
@@ -175,7 +175,7 @@ def test_any_customers_name_is_printed_with_an_embedded_font(document):
 def test_a_script_that_the_font_lacks_is_printed_by_the_users_own_font(
     document, settings, tmp_path
 ):
-    font = TTFont(Path(paper.__file__).parent / "fonts" / "DejaVuSansCondensed.ttf")
+    font = TTFont(Path(paper_fonts.__file__).parent / "fonts" / "DejaVuSansCondensed.ttf")
     for table in font["cmap"].tables:
         if table.isUnicode():
             table.cmap[ord("錢")] = "A"
