@@ -250,6 +250,7 @@ SPECTACULAR_SETTINGS = {
         "SettlementKind": "reports.models.Settlement.Kind",
         "DeliveryKind": "lots.models.DeliveryNote.Kind",
         "DocumentKind": "lots.models.Document.Kind",
+        "DeliveryState": "lots.models.EventDelivery.State",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
 }
@@ -273,3 +274,12 @@ LOGGING = {
 # Without a token /metrics answers this machine alone.
 METRICS_TOKEN = os.environ.get("METRICS_TOKEN", "")
 DISK_FREE_BYTES_MIN = int(os.environ.get("DISK_FREE_MB_MIN", "256")) * 1024 * 1024
+
+# Where messages may go: https to public addresses, unless a network of the works is named here.
+WEBHOOK_PLAIN_HTTP = _flag("WEBHOOK_PLAIN_HTTP", default=False)
+WEBHOOK_PRIVATE_NETWORKS = [
+    network.strip()
+    for network in os.environ.get("WEBHOOK_PRIVATE_NETWORKS", "").split(",")
+    if network.strip()
+]
+WEBHOOK_SECONDS_MAX = 10

@@ -72,7 +72,7 @@ class QuestionView(APIView):
         get.__doc__ = cls.__doc__
         problems = {code: PROBLEMS[code] for code in (400, 401, 403, 404)}
         cls.get = extend_schema(  # type: ignore[attr-defined]
-            parameters=[cls.asks],
+            parameters=[cls.asks] if cls.asks().get_fields() else [],
             responses={200: cls.documented(), **cls.other_answers, **problems},
             summary=(cls.__doc__ or "").strip().splitlines()[0],
         )(get)

@@ -20,6 +20,7 @@ from lots.api import (
     samples,
     shipping,
     traces,
+    webhooks,
 )
 
 router = SimpleRouter()
@@ -34,6 +35,8 @@ router.register("documents", lists.DocumentViewSet, "document")
 router.register("bars", fine_metal.BarRecordViewSet, "bar")
 router.register("impurity-analyses", fine_metal.ImpurityViewSet, "impurity-analysis")
 router.register("delivery-notes", fine_metal.DeliveryNoteViewSet, "delivery-note")
+router.register("webhooks", webhooks.SubscriptionViewSet, "webhook")
+router.register("webhook-deliveries", webhooks.DeliveryViewSet, "webhook-delivery")
 router.register("parties", reference.PartyViewSet, "party")
 router.register("places", reference.PlaceViewSet, "place")
 router.register("balances", reference.BalanceViewSet, "balance")
@@ -43,6 +46,11 @@ BATCH = "process-batches/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("events/", events.EventsFeed.as_view()),
+    path("webhooks/subscribe/", webhooks.Subscribe.as_view()),
+    path("webhooks/<int:pk>/stop/", webhooks.StopSubscription.as_view()),
+    path("webhooks/<int:pk>/start/", webhooks.StartSubscription.as_view()),
+    path("webhooks/<int:pk>/secret/", webhooks.SubscriptionSecret.as_view()),
+    path("webhook-deliveries/<int:pk>/resend/", webhooks.ResendEvent.as_view()),
     path("receipts/", receipts.ReceiveLot.as_view()),
     path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
     path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),

@@ -25,6 +25,7 @@ from lots.models.measurements import (
 from lots.models.process_batch import ProcessBatch
 from lots.models.reference import Balance, Party, Person, Place
 from lots.models.ruling import AssayRuling, ContentChange
+from lots.models.webhooks import EventDelivery, EventSubscription
 
 __all__ = [
     "Account",
@@ -40,6 +41,8 @@ __all__ = [
     "DeliveryNote",
     "Document",
     "Entry",
+    "EventDelivery",
+    "EventSubscription",
     "Excess",
     "ImpurityAnalysis",
     "LedgerHead",
