@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.access_table import ADMIN, TABLE, routes
+
 ROOT = Path(__file__).resolve().parents[1]
 APPS = ("config", "lots", "cells", "reports")
 # From low to high: an app imports only from itself and from those before it.
@@ -193,3 +195,9 @@ def test_every_refusal_code_is_in_the_developers_table() -> None:
     guide = (ROOT / "DEVELOPERS.md").read_text()
     missing = [code for code in refusal_codes() if f"`{code}`" not in guide]
     assert missing == []
+
+
+def test_every_address_says_in_the_table_who_may_read_and_write_there() -> None:
+    """Add a row to `tests/access_table.py` for a new address; `tests/test_access.py` walks it."""
+    there = {route for route in routes() if not route.startswith(ADMIN)}
+    assert (there - set(TABLE), set(TABLE) - there) == (set(), set())

@@ -29,10 +29,9 @@ from lots.api.inputs import (
     by_code,
 )
 from lots.api.serializers import LotSerializer, MovementSerializer
-from lots.models import Lot, Movement, Person, Place
+from lots.models import Lot, Movement, Place
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-
-OFFICE = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
 
 
 class MeasurementSerializer(serializers.Serializer[Any]):

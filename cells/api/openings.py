@@ -13,7 +13,8 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassField
 from lots.api.inputs import by_code
 from lots.api.motions import AmountSerializer
-from lots.models import Person, Place
+from lots.models import Place
+from lots.queries.roles import OFFICE
 from lots.services.opening import Amount
 from lots.services.recording import Act
 
@@ -36,7 +37,7 @@ class OpenBag(CommandView):
     step = "slimes"
     input = OpenBagInput
     output = SlimesBagSerializer
-    writers = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = OFFICE
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> SlimesBag:
         bag = WaitingBag(

@@ -6,8 +6,8 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
-from lots.pages.access import OFFICE
 from lots.pages.menu import FIRST_DAY
+from lots.queries.roles import OFFICE
 
 TABS: Final = (
     Link("Cells", "cells", 40),

@@ -9,7 +9,8 @@ from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.serializers import ExcessSerializer, MovementSerializer
-from lots.models import Assay, Excess, Movement, Person, VolumeReading, Weighing, Withdrawal
+from lots.models import Assay, Excess, Movement, VolumeReading, Weighing, Withdrawal
+from lots.queries.roles import ASSAYING
 from lots.services.excess import EXPLANATION_MAX, explain_excess
 from lots.services.recording import Act
 from lots.services.weighing_difference import post_weighing_difference
@@ -67,7 +68,7 @@ class WithdrawAssay(CommandView):
 
     input = ReasonInput
     output = WithdrawalSerializer
-    writers = frozenset({Person.Role.ASSAYER, Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = ASSAYING
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Withdrawal:
         assay = get_object_or_404(Assay, pk=path["pk"])

@@ -12,7 +12,8 @@ from lots.api.fields import MassesByMetalField, MassField, VolumeField, shown_co
 from lots.api.inputs import TakeSerializer, by_code
 from lots.api.serializers import LotSerializer, MovementSerializer
 from lots.metals import Metal
-from lots.models import Assay, AssayRuling, Lot, Movement, Party, Person, Place
+from lots.models import Assay, AssayRuling, Lot, Movement, Party, Place
+from lots.queries.roles import ASSAYING, OFFICE, WRITING_OFF
 from lots.services.blending import Blend, blend_lots
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.recording import Act
@@ -114,7 +115,7 @@ class WriteOff(CommandView):
 
     input = WriteOffInput
     output = MovementSerializer
-    writers = frozenset({Person.Role.OPERATOR, Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = WRITING_OFF
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
         return write_off(
@@ -151,7 +152,7 @@ class RuleAssay(CommandView):
 
     input = RulingInput
     output = RulingSerializer
-    writers = frozenset({Person.Role.ASSAYER, Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = ASSAYING
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> AssayRuling:
         assay = get_object_or_404(Assay, pk=path["pk"])
@@ -186,7 +187,7 @@ class OpenLot(CommandView):
 
     input = OpeningInput
     output = LotSerializer
-    writers = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = OFFICE
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Lot:
         opening = Opening(
@@ -217,7 +218,7 @@ class OpenClaim(CommandView):
 
     input = OpeningClaimInput
     output = MovementSerializer
-    writers = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = OFFICE
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
         return open_claim(owner=data["owner"], metals=data["metals"], act=act)

@@ -11,11 +11,10 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField
 from lots.api.inputs import by_code
 from lots.api.serializers import MovementSerializer
-from lots.models import Lot, Movement, Party, Person
+from lots.models import Lot, Movement, Party
+from lots.queries.roles import OFFICE
 from lots.services.ownership import change_owner, settle_claim
 from lots.services.recording import Act
-
-OFFICE = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
 
 
 class OwnerInput(ActSerializer):

@@ -8,6 +8,7 @@ from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
 
 from lots.models import Party, Person
+from lots.queries.roles import OFFICE, role_of_user
 
 if TYPE_CHECKING:  # the framework's views import this module while they load
     from rest_framework.views import APIView
@@ -15,13 +16,7 @@ if TYPE_CHECKING:  # the framework's views import this module while they load
 
 def role_of(request: Request) -> str | None:
     """The signed-in person's role, or None for a stranger. Superusers act as managers."""
-    user = request.user
-    if not user.is_authenticated:
-        return None
-    person = Person.objects.filter(user_id=user.pk).first()
-    if person is not None:
-        return person.role
-    return Person.Role.MANAGER.value if user.is_superuser else None
+    return role_of_user(request.user)
 
 
 class WorksStaff(BasePermission):
@@ -43,7 +38,7 @@ class WorksOffice(WorksStaff):
     """Only accountants and managers, for reading too."""
 
     def has_permission(self, request: Request, view: APIView) -> bool:
-        return role_of(request) in {Person.Role.ACCOUNTANT, Person.Role.MANAGER}
+        return role_of(request) in OFFICE
 
 
 class StaffOrCustomer(WorksStaff):

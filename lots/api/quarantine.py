@@ -10,7 +10,8 @@ from rest_framework import serializers
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.inputs import by_code
 from lots.api.serializers import MovementSerializer
-from lots.models import Lot, Movement, Person, Place
+from lots.models import Lot, Movement, Place
+from lots.queries.roles import ASSAYING
 from lots.services.quarantine import quarantine_lot, release_lot
 from lots.services.recording import Act
 
@@ -38,7 +39,7 @@ class ReleaseLot(CommandView):
 
     input = QuarantineInput
     output = MovementSerializer
-    writers = frozenset({Person.Role.ASSAYER, Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = ASSAYING
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
         lot = get_object_or_404(Lot, code=path["code"])

@@ -17,7 +17,8 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 from config.refusals import InvalidError
 from lots.api import filters
 from lots.api.commands import KEY_PARAMETER, PROBLEMS, act_of, as_plain
-from lots.models import Balance, Party, Person, Place
+from lots.models import Balance, Party, Place
+from lots.queries.roles import OFFICE
 from lots.services import reference
 from lots.services.recording import remember_answer
 
@@ -83,7 +84,7 @@ class VersionedEdits(ReadOnlyModelViewSet[Any]):
     lookup_field = "code"
     lookup_value_regex = "[-a-zA-Z0-9_]{1,24}"
     http_method_names = ["get", "post", "patch", "head", "options"]
-    writers = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
+    writers = OFFICE
     subject: ClassVar[str]
     details: ClassVar[Callable[..., Any]]
     create_service: ClassVar[Callable[..., Any]]

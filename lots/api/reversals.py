@@ -8,8 +8,10 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
+from lots.api.permissions import role_of
 from lots.api.serializers import MovementSerializer
 from lots.models import Movement
+from lots.queries.roles import check_may_reverse
 from lots.services.recording import Act
 from lots.services.reversal import reverse_movement
 
@@ -26,4 +28,5 @@ class ReverseMovement(CommandView):
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
         movement = get_object_or_404(Movement, sequence=path["sequence"])
+        check_may_reverse(movement, role_of(self.request))
         return reverse_movement(movement=movement, reason=data["reason"], act=act)

@@ -14,7 +14,8 @@ from lots.api.fields import shown_code
 from lots.api.inputs import by_code
 from lots.api.permissions import WorksOffice
 from lots.api.questions import Question, QuestionView
-from lots.models import EventDelivery, EventSubscription, Movement, Party, Person
+from lots.models import EventDelivery, EventSubscription, Movement, Party
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from lots.services.subscriptions import (
     Wanted,
@@ -25,8 +26,6 @@ from lots.services.subscriptions import (
     subscribe,
 )
 from lots.signatures import shown_secret
-
-OFFICE = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
 
 
 class SubscriptionSerializer(serializers.ModelSerializer[EventSubscription]):

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import wraps
-from typing import Any, Final
+from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404
+from django.views.decorators.http import require_safe
 
 from config.menu import links_for
 from lots.models import Lot, Party, Person
-
-OFFICE: Final = frozenset({Person.Role.ACCOUNTANT.value, Person.Role.MANAGER.value})
+from lots.queries.roles import OFFICE, role_of_user
 
 View = Callable[..., HttpResponseBase]
 
@@ -26,19 +26,9 @@ def role_of(request: HttpRequest) -> str | None:
     Asked of the database once a request.
     """
     if not hasattr(request, "_works_role"):
-        request._works_role = _look_up_role(request)  # type: ignore[attr-defined]
+        request._works_role = role_of_user(request.user)  # type: ignore[attr-defined]
     role: str | None = request._works_role  # type: ignore[attr-defined]
     return role
-
-
-def _look_up_role(request: HttpRequest) -> str | None:
-    user = request.user
-    if not user.is_authenticated:
-        return None
-    person = Person.objects.filter(user_id=user.pk).first()
-    if person is not None:
-        return person.role
-    return Person.Role.MANAGER.value if user.is_superuser else None
 
 
 def check_staff(request: HttpRequest, roles: frozenset[str] | None = None) -> HttpResponse | None:
@@ -58,19 +48,21 @@ def check_staff(request: HttpRequest, roles: frozenset[str] | None = None) -> Ht
 
 
 def staff_page(view: View) -> View:
-    """A page for anyone who works here."""
+    """A page to read for anyone who works here; nothing is sent to it."""
     return _guarded(view, None)
 
 
 def office_page(view: View) -> View:
-    """A page for accountants and managers."""
+    """A page to read for accountants and managers."""
     return _guarded(view, OFFICE)
 
 
 def _guarded(view: View, roles: frozenset[str] | None) -> View:
+    reading = require_safe(view)
+
     @wraps(view)
     def page(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
-        return check_staff(request, roles) or view(request, *args, **kwargs)
+        return check_staff(request, roles) or reading(request, *args, **kwargs)
 
     return page
 

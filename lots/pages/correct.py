@@ -12,9 +12,9 @@ from django.urls import reverse
 
 from lots.models import Assay, Document, Excess, Measurement, Movement, Weighing
 from lots.pages.bench_form import ActForm, choice_field
-from lots.pages.measure import ASSAYING
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
+from lots.queries.roles import ASSAYING
 from lots.services.documents import Filing, attach_document
 from lots.services.excess import explain_excess
 from lots.services.recording import Act

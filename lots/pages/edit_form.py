@@ -11,9 +11,9 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
-from lots.pages.access import OFFICE
 from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 
 

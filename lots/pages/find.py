@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.views.decorators.http import require_safe
 
 from config.pages import message_of
 from config.refusals import RefusalError
@@ -24,6 +25,7 @@ def search_page(request: HttpRequest) -> HttpResponse:
     return render(request, "lots/search.html", {"words": words, "found": found})
 
 
+@require_safe
 def scanned(request: HttpRequest, code: str) -> HttpResponse:
     """Where a label's QR code leads: staff to the lot, its customer to the answer."""
     if role_of(request) == "customer":

@@ -6,7 +6,7 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
-from lots.pages.access import OFFICE
+from lots.queries.roles import ASSAYING, OFFICE, WRITING_OFF
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 _ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})
@@ -85,10 +85,17 @@ LOT_ACTIONS: Final = (
     Link("Split", "split", 30, about=_AT_HAND, hint="Several labels out of one"),
     Link("Carry elsewhere", "transfer", 40, about=_NOT_MOVING, hint="Its place"),
     Link("Set aside", "set-aside", 45, about=_AT_HAND, hint="Into quarantine, with the reason"),
-    Link("Release", "release", 46, about=_ASIDE, hint="Out of quarantine"),
+    Link("Release", "release", 46, roles=ASSAYING, about=_ASIDE, hint="Out of quarantine"),
     Link("Ship", "ship", 60, about=_AT_HAND, hint="The whole lot leaves"),
     Link("Return to a customer", "return", 61, about=_AT_HAND, hint="Theirs, or owed to them"),
     Link("Change of owner", "change-owner", 65, roles=OFFICE, about=_AT_HAND, hint="Title passes"),
     Link("Attach a photo or paper", "attach", 75, hint="PDF or picture"),
-    Link("Write off", "write-off", 90, about=_NOT_MOVING, hint="Metal is gone, with its cause"),
+    Link(
+        "Write off",
+        "write-off",
+        90,
+        roles=WRITING_OFF,
+        about=_NOT_MOVING,
+        hint="Metal is gone, with its cause",
+    ),
 )

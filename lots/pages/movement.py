@@ -9,9 +9,11 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 
 from lots.models import Movement
+from lots.pages.access import role_of
 from lots.pages.bench_form import ActForm
 from lots.pages.lists import touched_lots
 from lots.pages.steps import BenchStep
+from lots.queries.roles import check_may_reverse, may_reverse
 from lots.services.recording import Act
 from lots.services.reversal import reverse_movement
 
@@ -65,9 +67,12 @@ class MovementReceipt(BenchStep):
             "movement": movement,
             "reversal": reversal,
             "lots": touched_lots(movement),
-            "can_reverse": reversal is None and movement.reverses_id is None,
+            "can_reverse": reversal is None
+            and movement.reverses_id is None
+            and may_reverse(movement, role_of(self.request)),
         }
 
     def perform(self, act: Act, form: Any) -> Movement:
+        check_may_reverse(self.subject, role_of(self.request))
         reason = form.cleaned_data["reason"]
         return reverse_movement(movement=self.subject, reason=reason, act=act)

@@ -7,10 +7,10 @@ from typing import Any, Final
 from django import forms
 
 from lots.models import Lot, Movement, Party
-from lots.pages.access import OFFICE
 from lots.pages.bench_form import ActForm, choice_field, party_field, place_field
 from lots.pages.form_fields import AmountsField, MassesByMetalField, MassField, VolumeField
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 from lots.services.opening import Opening, open_claim, open_lot
 from lots.services.recording import Act
 

@@ -15,10 +15,11 @@ from django.utils import timezone
 from lots import clock
 from lots.local_law import LOCAL_LAW
 from lots.models import Document
-from lots.pages.access import OFFICE, office_page
+from lots.pages.access import office_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.steps import BenchStep
 from lots.queries.documents import retention_ending
+from lots.queries.roles import OFFICE
 from lots.services.documents import Filing, attach_document
 from lots.services.recording import Act
 

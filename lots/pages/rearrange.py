@@ -13,6 +13,7 @@ from lots.pages.access import lot_for
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import MassField, TakesField, VolumeField
 from lots.pages.steps import BenchStep
+from lots.queries.roles import WRITING_OFF
 from lots.services.blending import Blend, blend_lots
 from lots.services.recording import Act
 from lots.services.splitting import Part, split_lot
@@ -162,6 +163,7 @@ class WriteOffLot(OfLot):
     button = "Write it off"
     done = "Written off."
     cautions = ("waste",)
+    roles = WRITING_OFF
     form_class = WriteOffForm
 
     def make_form(self, **kwargs: Any) -> ActForm:

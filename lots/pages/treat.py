@@ -12,6 +12,7 @@ from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import MassesByMetalField, MassField, VolumeField
 from lots.pages.form_parts import OptionalWeight
 from lots.pages.rearrange import OfLot, QuantityForm
+from lots.queries.roles import ASSAYING
 from lots.services.melting import MELTED_FORMS, Melted, melt_lot
 from lots.services.quarantine import quarantine_lot, release_lot
 from lots.services.recording import Act
@@ -135,6 +136,7 @@ class Quarantine(OfLot):
 
 
 class Release(OfLot):
+    roles = ASSAYING
     title = "Release"
     button = "Release it"
     done = "It can be used again."

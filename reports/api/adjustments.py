@@ -11,9 +11,10 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_code
+from lots.api.permissions import WorksOffice
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.counts import CountedMetalSerializer, CountSheetSerializer, sheet_of
-from reports.api.month_end import OFFICE
 from reports.models import CountAdjustment, CountSheet
 from reports.services.approvals import (
     approve_adjustments,
@@ -67,6 +68,7 @@ class AdjustmentViewSet(ReadOnlyModelViewSet[CountAdjustment]):
         "line__sheet", "line__lot", "proposed_by", "decided_by", "movement"
     ).prefetch_related("line__metals")
     serializer_class = AdjustmentSerializer
+    permission_classes = [WorksOffice]
     filterset_class = AdjustmentFilter
     lookup_value_regex = "[0-9]{1,18}"
     search_fields = ["line__lot__code", "line__sheet__code", "note"]

@@ -22,9 +22,10 @@ from lots.api.fields import ShownMass, show_volume, shown_code
 from lots.api.inputs import VolumeReadingInput, WeightSerializer, by_code
 from lots.api.questions import QuestionView
 from lots.models import Assay, Lot, Place
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.answers import CSV, XLSX, ReportQuestion, csv_file, workbook_file
-from reports.api.month_end import OFFICE, month_end_of
+from reports.api.month_end import month_end_of
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.count_form import count_form_table
 from reports.models import CountedMetal, CountLine, CountSheet

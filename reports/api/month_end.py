@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 import django_filters as filters
 from django.shortcuts import get_object_or_404
@@ -10,7 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.models import Person
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import MonthEnd, MonthReopening
 from reports.queries.periods import parse_month
@@ -23,8 +23,6 @@ from reports.services.month_end import (
     reopen_month,
     send_back_month,
 )
-
-OFFICE: Final = frozenset({Person.Role.ACCOUNTANT, Person.Role.MANAGER})
 
 
 class ReopeningSerializer(serializers.ModelSerializer[MonthReopening]):

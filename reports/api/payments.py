@@ -13,8 +13,8 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ExactField, shown_code
 from lots.api.inputs import by_code
 from lots.models import Party
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-from reports.api.month_end import OFFICE
 from reports.models import Payment, Settlement
 from reports.services.payment import REFERENCE_MAX, record_payment, reverse_payment
 

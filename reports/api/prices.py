@@ -11,8 +11,8 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ExactField
 from lots.metals import Metal
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-from reports.api.month_end import OFFICE
 from reports.models import MetalPrice
 from reports.services.prices import record_price
 

@@ -12,8 +12,8 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_code
 from lots.models import Lot
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-from reports.api.month_end import OFFICE
 from reports.models import SettlementQuestion
 from reports.services.settlement_question import (
     TEXT_MAX,

@@ -22,9 +22,9 @@ from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
 from lots.fineness import parse_fineness
 from lots.models import Lot, Party
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
-from reports.api.month_end import OFFICE
 from reports.api.shared_links import note_read
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook

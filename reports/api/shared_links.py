@@ -18,8 +18,8 @@ from lots.api.fields import shown_code
 from lots.api.inputs import by_code
 from lots.api.permissions import WorksOffice, customer_looking
 from lots.models import Lot, Party
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act, remember_answer
-from reports.api.month_end import OFFICE
 from reports.models import AccessRecord, Settlement, SharedLink
 from reports.services.access_records import record_access
 from reports.services.shared_links import DAYS_MAX, revoke_link, share_link

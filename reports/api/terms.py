@@ -12,8 +12,8 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_code
 from lots.api.inputs import by_code
 from lots.models import Lot, Party
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-from reports.api.month_end import OFFICE
 from reports.models import ContractTerms
 from reports.services.terms import set_terms
 

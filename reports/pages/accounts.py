@@ -8,13 +8,15 @@ from typing import Final
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
 
 from config.charts import Bar, BarChart
 from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.pages.access import OFFICE, party_looking, role_of, staff_page
+from lots.pages.access import party_looking, role_of, staff_page
+from lots.queries.roles import OFFICE
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import AccessRecord
@@ -42,6 +44,7 @@ def _asked_month(request: HttpRequest) -> Period:
         raise Http404 from refusal
 
 
+@require_safe
 def account_page(request: HttpRequest, code: str) -> HttpResponse:
     """Staff see any customer's account, customers their own."""
     if not request.user.is_authenticated:

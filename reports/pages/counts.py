@@ -11,11 +11,12 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots.models import Lot
-from lots.pages.access import OFFICE, role_of, staff_page
+from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import LotField
 from lots.pages.form_parts import OptionalVolume, OptionalWeight
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import CountAdjustment, CountSheet
 from reports.pages.month_steps import MonthStep, OfficeForm
@@ -53,7 +54,6 @@ class OpenSheet(MonthStep):
     button = "Open it"
     done = "Opened. Count what you find."
     form_class = OpenSheetForm
-    roles = None
 
     def perform(self, act: Act, form: Any) -> Model:
         place = form.cleaned_data["place"]

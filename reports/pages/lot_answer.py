@@ -7,6 +7,7 @@ from typing import Final
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
+from django.views.decorators.http import require_safe
 
 from config.charts import Bar, BarChart
 from lots.models import Lot
@@ -26,6 +27,7 @@ _SHORT: Final = {
 }
 
 
+@require_safe
 def answer_page(request: HttpRequest, code: str) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
@@ -51,6 +53,7 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
+@require_safe
 def customer_lots(request: HttpRequest) -> HttpResponse:
     """The lots the signed-in customer sent in."""
     if not request.user.is_authenticated:

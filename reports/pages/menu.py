@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from config.menu import Link
-from lots.pages.access import OFFICE
+from lots.queries.roles import OFFICE
 
 TABS: Final = (
     Link("Today", "today", 10),

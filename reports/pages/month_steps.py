@@ -9,9 +9,9 @@ from django.db.models import Model
 from django.http import Http404, HttpRequest
 from django.urls import reverse
 
-from lots.pages.access import OFFICE
 from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import MonthEnd
 from reports.pages.month import month_end_of, period_for

@@ -8,8 +8,8 @@ from typing import Any, ClassVar
 from django import forms
 from django.urls import reverse
 
-from lots.pages.access import OFFICE
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,11 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots.models import Party
-from lots.pages.access import OFFICE, role_of, staff_page
+from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import FigureField
 from lots.pages.lists import filtered, paged_address
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.payments import PaymentFilter
 from reports.models import Payment, Settlement

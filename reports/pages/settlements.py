@@ -9,12 +9,14 @@ from django.db.models import Model
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.views.decorators.http import require_safe
 
 from lots.models import Lot, Person
-from lots.pages.access import OFFICE, lot_for, party_looking, role_of, staff_page
+from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField, FinenessField
 from lots.pages.steps import BenchStep
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import AccessRecord, Settlement
 from reports.pages.month_steps import NotedForm, OfficeForm
@@ -51,6 +53,7 @@ def settlement_list(request: HttpRequest) -> HttpResponse:
     )
 
 
+@require_safe
 def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())

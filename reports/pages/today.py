@@ -8,6 +8,7 @@ from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.views.decorators.http import require_safe
 
 from config.charts import Bar, BarChart
 from lots import clock
@@ -33,6 +34,7 @@ URGENCY_NAMES: Final = {Urgency.NOW: "now", Urgency.TODAY: "today", Urgency.SOON
 _URGENCY_CSS: Final = {Urgency.NOW: "bad", Urgency.TODAY: "mind", Urgency.SOON: ""}
 
 
+@require_safe
 def today_page(request: HttpRequest) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())

@@ -141,13 +141,19 @@ def test_an_upload_with_a_row_at_fault_enters_nothing_and_names_the_row(desks, s
 
 
 @pytest.mark.parametrize(
-    "content", [b"", b"PK\x03\x04 no workbook", b"\xff\xfe\x00", b"a,b\n1,2\n"]
+    ("content", "code"),
+    [
+        (b"", "not_a_count_form"),
+        (b"PK\x03\x04 no workbook", "not_a_workbook"),
+        (b"\xff\xfe\x00", "not_a_count_form"),
+        (b"a,b\n1,2\n", "not_a_count_form"),
+    ],
 )
-def test_an_upload_that_is_no_form_is_refused(desks, sheet, content):
+def test_an_upload_that_is_no_form_is_refused(desks, sheet, content, code):
     before = row_counts()
     file = SimpleUploadedFile("form.xlsx", content)
     answer = desks.operator.post(f"{sheet}/upload/", {"file": file}, format="multipart")
-    refused(answer, 400, "not_a_count_form", "file")
+    refused(answer, 400, code, "file")
     assert row_counts() == before
 
 

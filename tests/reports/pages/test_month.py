@@ -116,7 +116,7 @@ def test_counter_does_not_see_the_book(
     works: SimpleNamespace,
 ) -> None:
     send(accountant, "month-begin", ["2026-04"])
-    send(browser, "sheet-open", ["2026-04"], place=works.places["fine-safe"].pk)
+    send(accountant, "sheet-open", ["2026-04"], place=works.places["fine-safe"].pk)
     sheet = CountSheet.objects.get()
     book = shown.grams(1_994_999_999)
     counted = send(

@@ -1,0 +1,53 @@
+"""Which role a signed-in person has, and which roles may do what only some of the works do."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from config.refusals import ForbiddenError
+from lots.models import Movement, Person
+
+_ROLE = Person.Role
+OFFICE: Final = frozenset({_ROLE.ACCOUNTANT.value, _ROLE.MANAGER.value})
+ASSAYING: Final = OFFICE | {_ROLE.ASSAYER.value}
+WRITING_OFF: Final = OFFICE | {_ROLE.OPERATOR.value}
+# What only some may record, only they may take back; anything else any of the staff may.
+_REVERSED_BY: Final = {
+    Movement.Kind.OPENING.value: OFFICE,
+    Movement.Kind.CHANGE_OF_OWNER.value: OFFICE,
+    Movement.Kind.CLAIM.value: OFFICE,
+    Movement.Kind.COUNT_ADJUSTMENT.value: OFFICE,
+    Movement.Kind.ASSAY_DIFFERENCE.value: ASSAYING,
+    Movement.Kind.WRITE_OFF.value: WRITING_OFF,
+}
+
+
+def role_of_user(user: Any) -> str | None:
+    """The signed-in person's role, or None for a stranger. Superusers act as managers."""
+    if not user.is_authenticated:
+        return None
+    person = Person.objects.filter(user_id=user.pk).first()
+    if person is not None:
+        return person.role
+    return _ROLE.MANAGER.value if user.is_superuser else None
+
+
+def may_reverse(movement: Movement, role: str | None) -> bool:
+    """Whether a person of the works with this role may take the movement back."""
+    roles = _REVERSED_BY.get(movement.kind)
+    return roles is None or role in roles
+
+
+def check_may_reverse(movement: Movement, role: str | None) -> None:
+    """Raises ForbiddenError `reversal_not_yours`."""
+    if may_reverse(movement, role):
+        return
+    raise ForbiddenError(
+        f"{movement.get_kind_display()}: your role may not take this back.",
+        code="reversal_not_yours",
+        field="movement",
+        value=movement.sequence,
+        remedy="Ask someone who may record it: "
+        + ", ".join(sorted(_REVERSED_BY[movement.kind]))
+        + ".",
+    )
