@@ -15,6 +15,8 @@ class CellsConfig(AppConfig):
             charge,
             close_run,
             harvest,
+            import_opened,
+            import_readings,
             measure_electrolyte,
             open_bag,
             prepare_electrolyte,

@@ -159,6 +159,14 @@ STATIC_URL = "static/"
 STATIC_ROOT = Path(os.environ.get("STATIC_ROOT", DATA_DIR / "static"))
 STATIC_ROOT.mkdir(parents=True, exist_ok=True)  # the file server warns of a folder that is not
 MEDIA_ROOT = DATA_DIR / "media"
+# How far a long import is, for every process of this machine to read; nothing rests on it.
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    "progress": {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "progress",
+    },
+}
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "config.static_files.HashedOnceCollected"},

@@ -1,19 +1,22 @@
 from django.apps import AppConfig
 
-from lots.guards import APPEND_ONLY
+from lots.guards import APPEND_ONLY, IMPORTS
 
 
 class LotsConfig(AppConfig):
     name = "lots"
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
-    append_only_tables = APPEND_ONLY
+    append_only_tables = (*APPEND_ONLY, *IMPORTS)
     readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
     metrics = ("lots.queries.ledger_metrics.tell",)
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.
         from lots.services import (  # noqa: F401, PLC0415
+            import_opening,
+            import_receipts,
+            import_weighings,
             process_batches,
             quarantine,
             rulings,

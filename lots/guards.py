@@ -30,6 +30,8 @@ APPEND_ONLY: Final = (
     "lots_deliverynote",
     "lots_deliveryline",
 )
+# Tables that came after the first guards, each installed by its own migration.
+IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 

@@ -15,4 +15,4 @@ class ReportsConfig(AppConfig):
 
     def ready(self) -> None:
         # Counts and settlements register what reversing their movements means, whoever does it.
-        from reports.services import approvals, settlement  # noqa: F401, PLC0415
+        from reports.services import approvals, import_counts, settlement  # noqa: F401, PLC0415

@@ -1,6 +1,7 @@
 """Facts of the works: who, where, what lots, what was measured, and the ledger itself."""
 
 from lots.models.fine_metal import BarRecord, DeliveryLine, DeliveryNote, ImpurityAnalysis
+from lots.models.imports import ImportDraft, ImportedRow, SheetImport
 from lots.models.ledger import (
     Account,
     BooksMonth,
@@ -44,6 +45,8 @@ __all__ = [
     "EventDelivery",
     "EventSubscription",
     "Excess",
+    "ImportDraft",
+    "ImportedRow",
     "ImpurityAnalysis",
     "LedgerHead",
     "Lot",
@@ -57,6 +60,7 @@ __all__ = [
     "Place",
     "ProcessBatch",
     "RecordedRequest",
+    "SheetImport",
     "VolumeReading",
     "Weighing",
     "Withdrawal",

@@ -73,8 +73,22 @@ def _enter(sheet: CountSheet, row: UploadedRow, seen: set[str], act: Act) -> Non
 
 def _found(cells: dict[str, str]) -> Found | None:
     """What the row says was found; None for a lot not counted yet."""
-    how = cells.get("how", "").casefold()
     has_weight, has_volume = bool(cells.get("gross")), bool(cells.get("volume_ml"))
+    how = way_of_counting(cells.get("how", "").casefold(), has_weight, has_volume)
+    if how is None:
+        return None
+    if how == _METHOD.WEIGHED:
+        return Found(weight=_weight(cells))
+    if how == _METHOD.VOLUME:
+        return Found(volume=_volume(cells))
+    return Found(sighted=how == _METHOD.SIGHTED, missing=how == _METHOD.MISSING)
+
+
+def way_of_counting(how: str, has_weight: bool, has_volume: bool) -> str | None:
+    """The way a row was counted in, by its word or by its figures; None when not counted yet.
+
+    Raises InvalidError `unknown_choice`, `one_count_needed`.
+    """
     if not how:
         if not has_weight and not has_volume:
             return None
@@ -95,11 +109,7 @@ def _found(cells: dict[str, str]) -> Found | None:
             value=how,
             remedy="Give gross and tare for weighed, the volume for volume, else neither.",
         )
-    if how == _METHOD.WEIGHED:
-        return Found(weight=_weight(cells))
-    if how == _METHOD.VOLUME:
-        return Found(volume=_volume(cells))
-    return Found(sighted=how == _METHOD.SIGHTED, missing=how == _METHOD.MISSING)
+    return how
 
 
 def _weight(cells: dict[str, str]) -> Weight:

@@ -1,0 +1,44 @@
+"""How an import of opening balances puts on the books what is more than a lot to the cells."""
+
+from __future__ import annotations
+
+from typing import NoReturn
+
+from cells.services.open_bag import WaitingBag, open_bag
+from config.refusals import InvalidError
+from lots.models import Lot
+from lots.services.import_opening import opener_for
+from lots.services.opening import Opening
+from lots.services.recording import Act
+
+
+@opener_for(Lot.Form.SLIMES_BAG)
+def _bag(opening: Opening, act: Act) -> Lot:
+    """A bag that waits for its recovery; what it holds is the works' own."""
+    if not opening.owner.is_house:
+        raise InvalidError(
+            "Slimes are the works' own: what customers are owed for them is a claim.",
+            code="not_the_house",
+            field="owner",
+            value=opening.owner.code,
+            remedy="Name the works as its owner, and give the customer's claim a row of its own.",
+        )
+    bag = WaitingBag(
+        place=opening.place,
+        metals=opening.metals,
+        mass_ug=opening.mass_ug,
+        description=opening.description,
+        code=opening.code,
+    )
+    return open_bag(bag=bag, act=act).lot
+
+
+@opener_for(Lot.Form.ELECTROLYTE)
+def _electrolyte(opening: Opening, act: Act) -> NoReturn:
+    raise InvalidError(
+        "An electrolyte comes on the books by its volume and its assay.",
+        code="form_not_opened",
+        field="form",
+        value=opening.form,
+        remedy="Open it by itself, with silver and copper in g/L and which use it is in.",
+    )
