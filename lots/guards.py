@@ -5,7 +5,8 @@ Triggers for SQLite and PostgreSQL, installed by migration. Apps above add their
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Final
 
 from django.apps import apps as installed_apps
@@ -116,6 +117,34 @@ def lock_months(database: BaseDatabaseWrapper) -> None:
                 "AND NEW.occurred_at < ends_at) "
                 f"BEGIN SELECT RAISE(ABORT, '{CLOSED_MONTH_MESSAGE}'); END"
             )
+
+
+@contextmanager
+def lifted(database: BaseDatabaseWrapper) -> Iterator[None]:
+    """Takes every trigger away and puts it back as it was, inside one transaction.
+
+    Only for filling an empty database with rows that another one had already.
+    """
+    assert database.in_atomic_block, "without a transaction the guards could stay away"
+    if database.vendor == "postgresql":
+        found = (
+            "SELECT tgname, quote_ident(relname), pg_get_triggerdef(t.oid) FROM pg_trigger t "
+            "JOIN pg_class c ON c.oid = t.tgrelid "
+            "WHERE NOT tgisinternal AND pg_table_is_visible(c.oid)"
+        )
+        drop = 'DROP TRIGGER "{0}" ON {1}'
+    else:
+        found = "SELECT name, tbl_name, sql FROM sqlite_master WHERE type = 'trigger'"
+        drop = 'DROP TRIGGER "{0}"'
+    with database.cursor() as cursor:
+        cursor.execute(found)
+        triggers = cursor.fetchall()
+        for trigger in triggers:
+            cursor.execute(drop.format(*trigger))
+    yield
+    with database.cursor() as cursor:
+        for _, _, definition in triggers:
+            cursor.execute(definition)
 
 
 def install(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:

@@ -1,0 +1,95 @@
+"""What an export or a backup says of itself: where it stands, what it holds, and every digest."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any, Final
+
+from django.db import connection
+from django.db.migrations.loader import MigrationLoader
+from django.db.migrations.recorder import MigrationRecorder
+
+from config.refusals import ConflictError, InvalidError
+from lots.models import LedgerHead
+
+NAME: Final = "manifest.json"
+Migrations = dict[str, list[str]]
+
+
+def applied_migrations() -> Migrations:
+    """The migrations that made this database's tables, by app."""
+    found: Migrations = {}
+    for app, name in sorted(MigrationRecorder(connection).applied_migrations()):
+        found.setdefault(app, []).append(name)
+    return found
+
+
+def on_disk_migrations() -> Migrations:
+    """The migrations this program brings, by app: what a database has once migrate has run."""
+    found: Migrations = {}
+    for app, name in sorted(MigrationLoader(None, ignore_no_migrations=True).disk_migrations):
+        found.setdefault(app, []).append(name)
+    return found
+
+
+def ledger_stand() -> dict[str, Any]:
+    """The last movement's number and digest, which cover every movement before."""
+    head = LedgerHead.objects.filter(pk=1).first() or LedgerHead()
+    return {"last_sequence": head.last_sequence, "last_digest": head.last_digest}
+
+
+def as_bytes(manifest: Mapping[str, Any]) -> bytes:
+    """The manifest as it is written: one text for one content."""
+    return json.dumps(manifest, indent=1, ensure_ascii=False, sort_keys=True).encode() + b"\n"
+
+
+def in_order(content: Mapping[str, Any]) -> bytes:
+    """JSON whose keys stay in the order given, for a schema whose order says something."""
+    return json.dumps(content, indent=1, ensure_ascii=False).encode() + b"\n"
+
+
+def read(text: bytes, *, format_name: str, version: int) -> dict[str, Any]:
+    """Raises InvalidError `not_readable`; ConflictError `newer_format`."""
+    try:
+        manifest = json.loads(text)
+    except ValueError:
+        manifest = None
+    if not isinstance(manifest, dict) or manifest.get("format") != format_name:
+        raise InvalidError(
+            f"This is no manifest of a {format_name}.",
+            code="not_readable",
+            field="file",
+            remedy="Give what this program wrote, unchanged; take another copy if this is damaged.",
+        )
+    if manifest.get("format_version") != version:
+        raise ConflictError(
+            f"It is written in version {manifest.get('format_version')} of the format; "
+            f"this program reads version {version}.",
+            code="newer_format",
+            field="file",
+            remedy="Use the version of the program that wrote it, or a later one.",
+        )
+    return manifest
+
+
+def check_not_newer(migrations: Migrations) -> None:
+    """Refuses tables made by migrations that this program does not know.
+
+    Raises ConflictError `newer_schema`.
+    """
+    known = set(MigrationLoader(None, ignore_no_migrations=True).disk_migrations)
+    unknown = [
+        f"{app}.{name}"
+        for app, names in migrations.items()
+        for name in names
+        if (app, name) not in known
+    ]
+    if unknown:
+        raise ConflictError(
+            f"Its tables are of a newer version of the program: {', '.join(sorted(unknown))}.",
+            code="newer_schema",
+            field="file",
+            value=sorted(unknown)[0],
+            remedy="Install the version that wrote it, or a later one, and try again.",
+        )
