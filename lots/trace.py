@@ -42,6 +42,13 @@ class Origin(NamedTuple):
 Mixture = dict[Origin, int]
 
 
+class Kept(NamedTuple):
+    """Where one lot stands: what it is mixed of, and what it ever brought in itself, by metal."""
+
+    contents: dict[str, Mixture]
+    brought: dict[str, int]
+
+
 class Tracer(Protocol):
     """Follows movements one by one; `mix` and `follow` drive it in order of time."""
 
@@ -91,18 +98,38 @@ class Mixing:
     """The mixture in every lot, and what of each origin went to each outside account.
 
     `lots` limits the trace to some lots: with each lot, every lot that ever gave metal to it (see
-    `givers`). What went to accounts is then told only for movements of those lots alone.
+    `givers`). `kept` is where lots stood when the steps begin; what went to accounts is then that
+    of these steps alone, and not followed at all unless `tells_gone`.
     """
 
-    def __init__(self, lots: Collection[int] | None = None) -> None:
+    def __init__(
+        self,
+        lots: Collection[int] | None = None,
+        kept: Mapping[int, Kept] | None = None,
+        *,
+        tells_gone: bool = True,
+    ) -> None:
         self.contents: dict[str, dict[int, Mixture]] = defaultdict(dict)
         self.gone: dict[str, dict[str, Mixture]] = defaultdict(dict)
-        # All that each origin ever brought in, by metal.
-        self.begun: dict[str, Mixture] = defaultdict(dict)
-        # Micrograms moved from holder to holder, by metal.
-        self.edges: dict[tuple[Holder, Holder, str], int] = defaultdict(int)
+        # All that each lot ever brought in from outside, by metal.
+        self.brought: dict[str, dict[int, int]] = defaultdict(dict)
         self._held: dict[str, dict[int, int]] = defaultdict(dict)
         self._lots = lots
+        self._tells_gone = tells_gone
+        for lot, (contents, brought) in (kept or {}).items():
+            for metal, mixture in contents.items():
+                self.contents[metal][lot] = mixture
+                self._held[metal][lot] = sum(mixture.values())
+            for metal, brought_ug in brought.items():
+                self.brought[metal][lot] = brought_ug
+
+    def of_lot(self, lot: int) -> Kept:
+        """Where the lot stands now, ready to be kept."""
+        contents = {
+            metal: by_lot[lot] for metal, by_lot in self.contents.items() if by_lot.get(lot)
+        }
+        brought = {metal: by_lot[lot] for metal, by_lot in self.brought.items() if by_lot.get(lot)}
+        return Kept(contents, brought)
 
     def held_ug(self, metal: str, lot: int) -> int | None:
         if self._lots is not None and lot not in self._lots:
@@ -127,13 +154,10 @@ class Mixing:
 
     def restate(self, metal: str, lot: int, flows: Flows) -> None:
         own = Origin(lot, chart.ASSAY_DIFFERENCE)
-        begun, gone = self.begun[metal], self.gone[metal]
         for holder, change_ug in restated(flows):
-            edge = (own.account, holder) if change_ug > 0 else (holder, own.account)
-            self.edges[*edge, metal] += abs(change_ug)
             placed_ug = change_ug
             if isinstance(holder, str):
-                _add(gone.setdefault(holder, {}), {own: change_ug})
+                self._tell_gone(metal, holder, {own: change_ug})
             elif self._lots is None or holder in self._lots:
                 contents, held = self.contents[metal], self._held[metal]
                 mixture, held_ug = contents.get(holder, {}), held.get(holder, 0)
@@ -144,8 +168,8 @@ class Mixing:
                     taken, contents[holder] = _taken_of(lot, holder, mixture, -change_ug)
                     others = {each: ug for each, ug in taken.items() if each.lot != lot}
                     placed_ug += sum(others.values())
-                    _add(gone.setdefault(own.account, {}), others)
-            begun[own] = begun.get(own, 0) + placed_ug
+                    self._tell_gone(metal, own.account, others)
+            self._tell_brought(metal, lot, placed_ug)
 
     def _give(self, metal: str, flows: Flows, pool: Mixture) -> None:
         contents, held = self.contents[metal], self._held[metal]
@@ -154,27 +178,34 @@ class Mixing:
             part, pool = draw(pool, left_ug, mass_ug)
             left_ug -= mass_ug
             if isinstance(holder, str):
-                _add(self.gone[metal].setdefault(holder, {}), part)
+                self._tell_gone(metal, holder, part)
             elif self._lots is None or holder in self._lots:
                 part = self._begin(metal, part, holder)
                 contents[holder] = joined(contents.get(holder, {}), part)
                 held[holder] = held.get(holder, 0) + mass_ug
-        for source, target, mass_ug in paired(flows.sources, flows.targets):
-            self.edges[source, target, metal] += mass_ug
 
     def _begin(self, metal: str, part: Mixture, lot: int) -> Mixture:
         """A portion as the lot keeps it: metal from outside has this lot for its origin."""
         if not part or next(iter(part)).lot != OUTSIDE:
             return part
         kept: Mixture = {}
-        begun = self.begun[metal]
         for origin, mass_ug in part.items():
             own = origin
             if origin.lot == OUTSIDE:
                 own = Origin(lot, origin.account)
-                begun[own] = begun.get(own, 0) + mass_ug
+                self._tell_brought(metal, lot, mass_ug)
             kept[own] = kept.get(own, 0) + mass_ug
         return dict(sorted(kept.items()))
+
+    def _tell_gone(self, metal: str, account: str, part: Mixture) -> None:
+        if self._tells_gone:
+            gone = self.gone[metal].setdefault(account, {})
+            for origin, mass_ug in part.items():
+                gone[origin] = gone.get(origin, 0) + mass_ug
+
+    def _tell_brought(self, metal: str, lot: int, mass_ug: int) -> None:
+        brought = self.brought[metal]
+        brought[lot] = brought.get(lot, 0) + mass_ug
 
 
 def portion(part_ug: int, held_ug: int, taken_ug: int) -> int:
@@ -202,9 +233,33 @@ def paired(
                 yield source, target, part
 
 
-def mix(steps: Iterable[Step], lots: Collection[int] | None = None) -> Mixing:
-    """The mixture of every lot (or of `lots`) after `steps`, given in order of time."""
-    tracer = Mixing(lots)
+def edges_of(steps: Iterable[Step]) -> dict[tuple[Holder, Holder, str], int]:
+    """Micrograms moved from holder to holder, by metal; a late assay's with its difference."""
+    edges: dict[tuple[Holder, Holder, str], int] = defaultdict(int)
+    for step in steps:
+        for metal, flows in flows_of(step.lines).items():
+            if step.restates is None:
+                for source, target, mass_ug in paired(flows.sources, flows.targets):
+                    edges[source, target, metal] += mass_ug
+                continue
+            for holder, change_ug in restated(flows):
+                edge = (chart.ASSAY_DIFFERENCE, holder)
+                edges[*(edge if change_ug > 0 else edge[::-1]), metal] += abs(change_ug)
+    return edges
+
+
+def mix(
+    steps: Iterable[Step],
+    lots: Collection[int] | None = None,
+    kept: Mapping[int, Kept] | None = None,
+    *,
+    tells_gone: bool = True,
+) -> Mixing:
+    """The mixture of every lot (or of `lots`) after `steps`, given in order of time.
+
+    `kept` is where the lots stood when the steps begin, if that is not with the books.
+    """
+    tracer = Mixing(lots, kept, tells_gone=tells_gone)
     run(tracer, steps)
     return tracer
 
@@ -253,11 +308,6 @@ def _lines(flows: Mapping[str, Flows]) -> Iterator[tuple[Holder, str, int]]:
     for metal, (sources, targets) in flows.items():
         yield from ((holder, metal, -mass_ug) for holder, mass_ug in sources)
         yield from ((holder, metal, mass_ug) for holder, mass_ug in targets)
-
-
-def _add(sums: Mixture, part: Mixture) -> None:
-    for origin, mass_ug in part.items():
-        sums[origin] = sums.get(origin, 0) + mass_ug
 
 
 def _taken_of(lot: int, holder: int, mixture: Mixture, ug: int) -> tuple[Mixture, Mixture]:

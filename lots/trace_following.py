@@ -5,11 +5,12 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
+from itertools import accumulate
 from operator import attrgetter
 
 from lots import chart
-from lots.trace import paired, portion, restated, run
-from lots.trace_steps import Flows, Holder, Step, flows_of
+from lots.trace import Kept, Mixture, paired, portion, restated, run
+from lots.trace_steps import Flows, Holder, Step, restated_elsewhere
 
 # What lots hold: micrograms by metal and lot.
 Held = Mapping[str, Mapping[int, int]]
@@ -25,7 +26,8 @@ class Following:
     mixture, and the same micrograms. Whatever enters the lot followed becomes that lot's. `lots`
     limits the trace as in `Mixing`; it must hold what shares a movement with any of its takers.
     `restated` are the other lots whose own shares late assays take from, each known by two cuts.
-    `held` is what lots hold by metal when following begins, all of it of origins before the lot.
+    When following begins, lots hold `held` by metal, all of it of origins before the lot; or they
+    are mixed as `kept` says, of origins other than the lot.
     """
 
     def __init__(
@@ -34,6 +36,7 @@ class Following:
         lots: Collection[int] | None = None,
         restated: Collection[int] = (),
         held: Held | None = None,
+        kept: Mapping[int, Kept] | None = None,
     ) -> None:
         self.lot = lot
         self.entered: dict[str, int] = defaultdict(int)
@@ -47,6 +50,9 @@ class Following:
         self._nothing: Told = (0,) * (len(self._cuts) + 1)
         for metal, by_lot in (held or {}).items():
             self._told[metal] = {each: (ug,) * len(self._nothing) for each, ug in by_lot.items()}
+        for each, (contents, _) in (kept or {}).items():
+            for metal, mixture in contents.items():
+                self._told[metal][each] = self._told_of(mixture)
 
     def held_ug(self, metal: str, lot: int) -> int | None:
         if not self._is_traced(lot):
@@ -57,6 +63,10 @@ class Following:
         """Micrograms of the lot's metal in each lot that has some."""
         parts = {lot: self._own(told) for lot, told in self._told[metal].items()}
         return {lot: ug for lot, ug in parts.items() if ug}
+
+    def marked(self) -> set[int]:
+        """The lots that have any of the lot's metal."""
+        return {lot for metal in self._told for lot in self.parts(metal)}
 
     def move(self, metal: str, flows: Flows) -> None:
         told = self._told[metal]
@@ -143,6 +153,12 @@ class Following:
         """Metal of one origin."""
         return (*(ug if lot < cut else 0 for cut in self._cuts), ug)
 
+    def _told_of(self, mixture: Mixture) -> Told:
+        """What the origins below each cut have of a mixture, and what all have."""
+        running = [0, *accumulate(mixture.values())]
+        lots = [origin.lot for origin in mixture]
+        return (*(running[bisect_left(lots, cut)] for cut in self._cuts), running[-1])
+
     def _own(self, told: Told) -> int:
         return told[self._before + 1] - told[self._before]
 
@@ -198,17 +214,6 @@ def follow_since(
     tracer = Following(lot, lots, restated, held)
     run(tracer, steps)
     return tracer
-
-
-def restated_elsewhere(steps: Iterable[Step]) -> set[int]:
-    """The lots of which a late assay takes metal out of other lots."""
-    return {
-        step.restates
-        for step in steps
-        if step.restates is not None
-        for flows in flows_of(step.lines).values()
-        if any(isinstance(lot, int) and lot != step.restates for lot, _ in flows.sources)
-    }
 
 
 def _is_from(holder: Holder, lot: int) -> bool:

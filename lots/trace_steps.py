@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from itertools import groupby
+from operator import attrgetter
 from typing import NamedTuple
 
 # A lot by its number, or an outside account by its code.
@@ -57,6 +59,29 @@ def without_reversed(steps: Iterable[Step], reverses: Mapping[int, int]) -> Iter
     return (step for step in steps if step.movement not in dropped)
 
 
+def in_chunks(steps: Iterable[Step], movements_min: int) -> Iterator[list[Step]]:
+    """The steps in lists of at least so many, each ending with the last of its moment."""
+    chunk: list[Step] = []
+    for _, together in groupby(steps, key=attrgetter("at")):
+        chunk += together
+        if len(chunk) >= movements_min:
+            yield chunk
+            chunk = []
+    if chunk:
+        yield chunk
+
+
+def touching(steps: Iterable[Step], lots: Collection[int]) -> Iterator[Step]:
+    """The steps that give to, take from or restate one of the lots."""
+    return (step for step in steps if not lots_in(step).isdisjoint(lots))
+
+
+def lots_in(step: Step) -> set[int]:
+    """Every lot whose place in the traces the step can change."""
+    lots = {holder for holder, _, _ in step.lines if isinstance(holder, int)}
+    return lots if step.restates is None else lots | {step.restates}
+
+
 def givers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
     """The lots, and every lot whose metal can have come to them."""
     into: dict[int, set[int]] = defaultdict(set)
@@ -75,6 +100,17 @@ def takers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
         for source in sources:
             out_of[source].update(targets)
     return _reached(out_of, lots)
+
+
+def restated_elsewhere(steps: Iterable[Step]) -> set[int]:
+    """The lots of which a late assay takes metal out of other lots."""
+    return {
+        step.restates
+        for step in steps
+        if step.restates is not None
+        for flows in flows_of(step.lines).values()
+        if any(isinstance(lot, int) and lot != step.restates for lot, _ in flows.sources)
+    }
 
 
 def _reached(links: Mapping[int, set[int]], lots: Iterable[int]) -> set[int]:

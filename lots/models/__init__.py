@@ -26,6 +26,7 @@ from lots.models.measurements import (
 from lots.models.process_batch import ProcessBatch
 from lots.models.reference import Balance, Party, Person, Place
 from lots.models.ruling import AssayRuling, ContentChange
+from lots.models.trace_state import KeptMixture, TraceCheckpoint
 from lots.models.webhooks import EventDelivery, EventSubscription
 
 __all__ = [
@@ -48,6 +49,7 @@ __all__ = [
     "ImportDraft",
     "ImportedRow",
     "ImpurityAnalysis",
+    "KeptMixture",
     "LedgerHead",
     "Lot",
     "LotNumber",
@@ -61,6 +63,7 @@ __all__ = [
     "ProcessBatch",
     "RecordedRequest",
     "SheetImport",
+    "TraceCheckpoint",
     "VolumeReading",
     "Weighing",
     "Withdrawal",

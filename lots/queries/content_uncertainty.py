@@ -7,11 +7,14 @@ from collections.abc import Iterable
 from math import sqrt
 
 from lots.models import Lot, Movement
+from lots.queries.holdings import NOW, AsOf
 from lots.queries.raw_sql import fetch, placeholders
 from lots.queries.rulings import ruled_uncertainties
 
 
-def stated_uncertainties(lots: Iterable[Lot]) -> dict[int, dict[str, float | None]]:
+def stated_uncertainties(
+    lots: Iterable[Lot], as_of: AsOf = NOW
+) -> dict[int, dict[str, float | None]]:
     """Each lot's relative standard uncertainty of every metal that came into it, in two queries.
 
     That of its ruling, else the root sum of squares of the uncertainties of what came in over what
@@ -21,18 +24,21 @@ def stated_uncertainties(lots: Iterable[Lot]) -> dict[int, dict[str, float | Non
     ids = [lot.pk for lot in lots]
     if not ids:
         return {}
+    limit, moments = as_of.sql_limit("m.")
+    back_limit, _ = as_of.sql_limit("back.")
     rows = fetch(
         "SELECT e.lot_id, e.metal, SUM(CAST(e.standard_uncertainty_ug AS double precision) "
         "* CAST(e.standard_uncertainty_ug AS double precision)), SUM(e.mass_ug) "
         "FROM lots_entry e JOIN lots_movement m ON m.id = e.movement_id "
-        "LEFT JOIN lots_movement back ON back.reverses_id = m.id "
-        f"WHERE e.lot_id IN {placeholders(ids)} AND m.reverses_id IS NULL AND back.id IS NULL "
+        f"LEFT JOIN lots_movement back ON back.reverses_id = m.id{back_limit} "
+        f"WHERE e.lot_id IN {placeholders(ids)}{limit} "
+        "AND m.reverses_id IS NULL AND back.id IS NULL "
         "AND (e.mass_ug > 0 OR m.kind = %s) GROUP BY e.lot_id, e.metal",
-        [*ids, Movement.Kind.ASSAY_DIFFERENCE.value],
+        [*moments, *ids, *moments, Movement.Kind.ASSAY_DIFFERENCE.value],
     )
     found: dict[int, dict[str, float | None]] = defaultdict(dict)
     for lot_id, metal, squares, total in rows:
         found[lot_id][metal] = sqrt(squares) / int(total) if squares and total > 0 else None
-    for lot_id, by_metal in ruled_uncertainties(ids).items():
+    for lot_id, by_metal in ruled_uncertainties(ids, as_of).items():
         found[lot_id].update(by_metal)
     return {lot_id: found[lot_id] for lot_id in ids}

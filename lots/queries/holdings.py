@@ -23,18 +23,19 @@ class AsOf:
     occurred: dt.datetime | None = None
     recorded: dt.datetime | None = None
 
-    def limit(self) -> Q:
+    def limit(self, path: str = "") -> Q:
+        """What was there then; `path` leads to the moments, as in `movement__`."""
         limit = Q()
         if self.occurred is not None:
-            limit &= Q(occurred_at__lte=self.occurred)
+            limit &= Q((f"{path}occurred_at__lte", self.occurred))
         if self.recorded is not None:
-            limit &= Q(recorded_at__lte=self.recorded)
+            limit &= Q((f"{path}recorded_at__lte", self.recorded))
         return limit
 
-    def sql_limit(self) -> tuple[str, list[dt.datetime]]:
-        """The same as the end of a WHERE, with its parameters."""
+    def sql_limit(self, table: str = "") -> tuple[str, list[dt.datetime]]:
+        """The same as the end of a WHERE, with its parameters; `table` as in `m.`."""
         limits = [
-            (f" AND {column} <= %s", moment)
+            (f" AND {table}{column} <= %s", moment)
             for column, moment in (("occurred_at", self.occurred), ("recorded_at", self.recorded))
             if moment is not None
         ]

@@ -19,6 +19,7 @@ from lots import guards
 from lots.models import RecordedRequest
 from lots.queries import ledger_findings as sql
 from lots.queries.digest_chain import broken_links
+from lots.queries.kept_trace_checks import kept_apart_from_entries
 
 ROWS_SHOWN: Final = 20
 
@@ -224,6 +225,12 @@ CHECKS: Final = (
         "every recorded request's result is there to be given again",
         "lots_recordedrequest",
         requests_without_result,
+    ),
+    Check(
+        "kept-traces",
+        "what is kept of the traces is what the entries give",
+        "lots_keptmixture",
+        kept_apart_from_entries,
     ),
     Check(
         "guards",

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db.models import QuerySet
+from django.db.models import Exists, OuterRef, QuerySet
 
-from lots.models import Assay, AssayRuling, ContentChange, Entry, Lot
+from lots.models import Assay, AssayRuling, ContentChange, Entry, Lot, Movement
+from lots.queries.holdings import NOW, AsOf
 
 
 def rulings_in_force(lot: Lot | None = None) -> QuerySet[AssayRuling]:
@@ -41,14 +42,17 @@ def ruling_assay(lot: Lot) -> Assay | None:
     return None if made is None else made.content_by
 
 
-def ruled_uncertainties(lots: Iterable[Lot | int]) -> dict[int, dict[str, float]]:
+def ruled_uncertainties(
+    lots: Iterable[Lot | int], as_of: AsOf = NOW
+) -> dict[int, dict[str, float]]:
     """Relative standard uncertainty per metal of the lots whose content was ruled, in one query.
 
     A content ruled to be nothing has no relative uncertainty and is left out.
     """
+    taken_back = Movement.objects.filter(as_of.limit(), reverses=OuterRef("movement"))
     rows = (
         ContentChange.objects.filter(
-            lot__in=lots, content_ug__gt=0, movement__reversed_by__isnull=True
+            ~Exists(taken_back), as_of.limit("movement__"), lot__in=lots, content_ug__gt=0
         )
         .order_by("movement__sequence", "id")
         .values_list("lot_id", "metal", "content_ug", "standard_uncertainty_ug")

@@ -2,19 +2,40 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+import datetime as dt
+import logging
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from typing import Final
 
 from django.db.models import Exists, OuterRef
 
 from lots.models import Account, Entry, Lot
+from lots.queries.content_uncertainty import stated_uncertainties
 from lots.queries.holdings import NOW, AsOf
+from lots.queries.kept_traces import Start, start_for
+from lots.queries.snapshot import snapshot
 from lots.queries.standings import standings_of
-from lots.queries.trace_steps import first_moment_from, steps_around, steps_into, stream_steps
-from lots.trace import Mixing, Mixture, mix
+from lots.queries.trace_steps import (
+    BATCH,
+    first_moment_from,
+    held_before,
+    is_moved_after,
+    is_restated_after,
+    late_assays,
+    steps_around,
+    steps_into,
+    stream_steps,
+)
+from lots.trace import Kept, Mixing, Mixture, edges_of, mix, run
 from lots.trace_following import Following, follow, follow_since
-from lots.trace_steps import Holder
+from lots.trace_packing import DamagedError
+from lots.trace_steps import Holder, givers, in_chunks, touching
+
+# How often the following of a lot looks whether any of its metal moves on.
+MOVEMENTS_A_LOOK: Final = 1000
+
+logger = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True)
@@ -39,8 +60,11 @@ class Edge:
 
 @dataclass(frozen=True)
 class Graph:
+    """Not `is_whole`, it shows the nearest lots only, and their metal came from further back."""
+
     nodes: list[Node]
     edges: list[Edge]
+    is_whole: bool = True
 
 
 @dataclass(frozen=True)
@@ -74,7 +98,11 @@ class BackTrace:
 
 @dataclass(frozen=True)
 class Part:
-    """Where some of a lot's metal is: in a lot that stands somewhere, or gone to an account."""
+    """Where some of a lot's metal is: in a lot that stands somewhere, or gone to an account.
+
+    The standard uncertainty is that of all that came into the lot, in proportion; None where that
+    was never stated. Proportional mixing itself is taken as exact.
+    """
 
     lot: Lot | None
     place_id: int | None
@@ -82,6 +110,7 @@ class Part:
     account: str
     metal: str
     mass_ug: int
+    standard_uncertainty_ug: int | None
 
 
 @dataclass(frozen=True)
@@ -100,18 +129,23 @@ class ForwardTrace:
 
 def trace_back(lot: Lot, as_of: AsOf = NOW) -> BackTrace:
     """The origins of what `lot` holds."""
-    steps, back = steps_into(lot.pk, as_of)
-    traced = mix(steps, back)
-    mixtures = {
-        metal: contents[lot.pk]
-        for metal, contents in sorted(traced.contents.items())
-        if contents.get(lot.pk)
-    }
-    lots = Lot.objects.in_bulk({origin.lot for each in mixtures.values() for origin in each})
-    unsure = _content_uncertainties_ug(lots, as_of)
+    with snapshot():
+        near = steps_into(lot.pk, as_of)
+        traced = (
+            mix(near.steps, near.lots, tells_gone=False) if near.is_whole else _mixed(lot.pk, as_of)
+        )
+        mixtures = {
+            metal: contents[lot.pk]
+            for metal, contents in sorted(traced.contents.items())
+            if contents.get(lot.pk)
+        }
+        lots = Lot.objects.in_bulk({origin.lot for each in mixtures.values() for origin in each})
+        unsure = _content_uncertainties_ug(lots, as_of)
+        edges = {key: ug for key, ug in edges_of(near.steps).items() if key[1] in near.lots}
+        graph = graph_of(edges, is_whole=near.is_whole)
     shares = []
     for metal, mixture in mixtures.items():
-        brought = _by_lot(traced.begun[metal])
+        brought = traced.brought[metal]
         for origin, ug in sorted(mixture.items(), key=lambda item: (-item[1], item[0])):
             of_lot = unsure.get((origin.lot, metal))
             shares.append(
@@ -125,51 +159,153 @@ def trace_back(lot: Lot, as_of: AsOf = NOW) -> BackTrace:
                     ),
                 )
             )
-    edges = {key: ug for key, ug in traced.edges.items() if key[1] in back}
     held = {metal: sum(mixture.values()) for metal, mixture in mixtures.items()}
-    return BackTrace(lot, as_of, held, shares, graph_of(edges))
+    return BackTrace(lot, as_of, held, shares, graph)
 
 
 def trace_forward(lot: Lot, as_of: AsOf = NOW) -> ForwardTrace:
     """Where the metal that has been in `lot` is, or how it left the works."""
-    traced = _followed(lot.pk, as_of)
-    metals = [metal for metal, ug in sorted(traced.entered.items()) if ug]
-    parts_ug = {metal: traced.parts(metal) for metal in metals}
-    ids = {pk for each in parts_ug.values() for pk in each}
-    lots, standings = Lot.objects.in_bulk(ids), standings_of(ids, as_of)
+    with snapshot():
+        traced = _followed(lot.pk, as_of)
+        metals = [metal for metal, ug in sorted(traced.entered.items()) if ug]
+        parts_ug = {metal: traced.parts(metal) for metal in metals}
+        ids = {pk for each in parts_ug.values() for pk in each}
+        lots, standings = Lot.objects.in_bulk(ids), standings_of(ids, as_of)
+        unsure = stated_uncertainties([lot], as_of)[lot.pk]
+        graph = graph_of(traced.edges)
+
+    def part(metal: str, ug: int, holder: Lot | None, account: str = "") -> Part:
+        standing = None if holder is None else standings[holder.pk]
+        relative = unsure.get(metal)
+        return Part(
+            lot=holder,
+            place_id=None if standing is None else standing.place_id,
+            owner_id=None if standing is None else standing.owner_id,
+            account=account,
+            metal=metal,
+            mass_ug=ug,
+            standard_uncertainty_ug=None if relative is None else round(abs(ug) * relative),
+        )
+
     parts = [
-        Part(lots[pk], standings[pk].place_id, standings[pk].owner_id, "", metal, ug)
+        part(metal, ug, lots[pk])
         for metal in metals
         for pk, ug in sorted(parts_ug[metal].items(), key=lambda item: (-item[1], item[0]))
     ]
     parts += [
-        Part(None, None, None, account, metal, ug)
+        part(metal, ug, None, account)
         for metal in metals
         for account, ug in sorted(traced.gone[metal].items())
         if ug
     ]
     entered = {metal: traced.entered[metal] for metal in metals}
-    return ForwardTrace(lot, as_of, entered, parts, graph_of(traced.edges))
+    return ForwardTrace(lot, as_of, entered, parts, graph)
+
+
+def mixtures_of_all(as_of: AsOf = NOW) -> dict[str, dict[int, Mixture]]:
+    """What every lot that holds something is mixed of, by metal."""
+    with snapshot():
+        start = start_for(as_of)
+        kept, since = _kept(start, None)
+        traced = mix(stream_steps(as_of, since), None, kept, tells_gone=False)
+    return {
+        metal: {lot: mixture for lot, mixture in by_lot.items() if mixture}
+        for metal, by_lot in traced.contents.items()
+    }
+
+
+def _mixed(lot: int, as_of: AsOf) -> Mixing:
+    """From the latest checkpoint on if there is one, else through the whole of the books, twice:
+    for the lots that gave, and for what they gave.
+    """
+    start = start_for(as_of)
+    if start is not None:
+        steps = list(stream_steps(as_of, start.since))
+        lots = givers(steps, {lot})
+        try:
+            kept = start.kept(lots)
+            # What an origin ever brought in is told by its own row, and changes by its own steps.
+            origins = givers(steps, _origins(kept)) - lots
+            kept |= start.kept(origins)
+        except DamagedError:
+            logger.exception("Not used: %s.", start.checkpoint)
+        else:
+            lots |= origins
+            return mix(touching(steps, lots), lots, kept, tells_gone=False)
+    lots = givers(stream_steps(as_of), {lot})
+    return mix(touching(stream_steps(as_of), lots), lots, tells_gone=False)
+
+
+def _origins(kept: Mapping[int, Kept]) -> set[int]:
+    return {
+        origin.lot
+        for each in kept.values()
+        for mixture in each.contents.values()
+        for origin in mixture
+    }
+
+
+def _kept(
+    start: Start | None, lots: Collection[int] | None
+) -> tuple[dict[int, Kept], dt.datetime | None]:
+    """What is kept and since when steps are wanted; the beginning of the books if nothing is."""
+    if start is not None:
+        try:
+            return start.kept(lots), start.since
+        except DamagedError:
+            logger.exception("Not used: %s.", start.checkpoint)
+    return {}, None
 
 
 def _followed(lot: int, as_of: AsOf) -> Following:
-    """From when the lot came in, if that is enough; else through all that is connected with it."""
+    """Along the links from when the lot came in, if that is enough; else one by one."""
     since = first_moment_from(lot, as_of)
-    if since is not None:
-        around = steps_around(lot, as_of, since=since)
-        following = follow_since(around.steps, lot, around.lots, around.held or {})
-        if following is not None:
+    if since is None:
+        return Following(lot)
+    if not any(each < lot for each in late_assays(as_of, since)):
+        near = steps_around(lot, as_of, since=since)
+        if near.is_whole:
+            following = follow_since(
+                near.steps, lot, near.lots, held_before(near.lots, as_of, since)
+            )
+            assert following is not None
             return following
-    around = steps_around(lot, as_of)
-    return follow(around.steps, lot, around.lots)
+    else:
+        near = steps_around(lot, as_of)
+        if near.is_whole:
+            return follow(near.steps, lot, near.lots)
+    return _followed_through(lot, as_of, since)
 
 
-def trace_all(as_of: AsOf = NOW) -> Mixing:
-    """The mixture in every lot and of all that left the works, in one pass over the books."""
-    return mix(stream_steps(as_of))
+def _followed_through(lot: int, as_of: AsOf, since: dt.datetime) -> Following:
+    """Through every movement since, until none of the lot's metal moves any more.
+
+    Where a late assay took from the share of a lot that was there before, that share must be known:
+    from the last checkpoint before, or from the beginning of the books.
+    """
+    restated = late_assays(as_of, since)
+    if any(each < lot for each in restated):
+        kept, since_kept = _kept(start_for(as_of, before=since), None)
+        restated = late_assays(as_of, since_kept)
+        following = Following(lot, None, restated, kept=kept)
+        steps = stream_steps(as_of, since_kept)
+    else:
+        following = Following(lot, None, restated, held_before(None, as_of, since))
+        steps = stream_steps(as_of, since)
+    for chunk in in_chunks(steps, MOVEMENTS_A_LOOK):
+        run(following, chunk)
+        at = chunk[-1].at
+        marked = following.marked() | {lot}
+        if (
+            len(marked) <= BATCH
+            and not is_moved_after(marked, as_of, at)
+            and not is_restated_after(lot, as_of, at)
+        ):
+            break
+    return following
 
 
-def graph_of(edges: Mapping[tuple[Holder, Holder, str], int]) -> Graph:
+def graph_of(edges: Mapping[tuple[Holder, Holder, str], int], *, is_whole: bool = True) -> Graph:
     """Edges between holders as a graph of named nodes."""
     holders = {holder for source, target, _ in edges for holder in (source, target)}
     lots = Lot.objects.in_bulk({holder for holder in holders if isinstance(holder, int)})
@@ -188,6 +324,7 @@ def graph_of(edges: Mapping[tuple[Holder, Holder, str], int]) -> Graph:
                 edges.items(), key=lambda item: (item[0][2], keys[item[0][0]], keys[item[0][1]])
             )
         ],
+        is_whole=is_whole,
     )
 
 
@@ -207,10 +344,3 @@ def _content_uncertainties_ug(lots: Collection[int], as_of: AsOf) -> dict[tuple[
         .values_list("lot_id", "metal", "standard_uncertainty_ug")
     )
     return {(lot, metal): ug for lot, metal, ug in rows if lot is not None and ug is not None}
-
-
-def _by_lot(mixture: Mixture) -> dict[int, int]:
-    sums: dict[int, int] = defaultdict(int)
-    for origin, ug in mixture.items():
-        sums[origin.lot] += ug
-    return sums

@@ -29,6 +29,7 @@ from lots.queries.holdings import AsOf, holdings
 from lots.queries.raw_sql import fetch, moment_of, placeholders
 from lots.queries.standings import standings_of
 from lots.services.drafts import Draft, Line
+from lots.services.keep_traces import look_after, mark_stale
 from lots.services.overdraft import check_not_below_zero
 from lots.services.recording import Act, check_not_future
 from lots.services.row_writer import insert_rows
@@ -55,6 +56,7 @@ class _Books:
     last_recorded_at: dt.datetime | None
     house_id: int | None
     closed_until: dt.datetime | None
+    traces_kept_until: dt.datetime | None
 
 
 def _read_books() -> _Books:
@@ -63,10 +65,11 @@ def _read_books() -> _Books:
     Services hold the lock already; it costs nothing to see to it here, where it matters.
     """
     lock = " FOR UPDATE OF head" if connection.features.has_select_for_update else ""
-    ((sequence, digest, recorded_at, house_id, closed_until),) = fetch(
+    ((sequence, digest, recorded_at, house_id, closed_until, kept_until),) = fetch(
         "SELECT last_sequence, last_digest, last_recorded_at, "
         "(SELECT MIN(id) FROM lots_party WHERE kind = 'house'), "
-        "(SELECT MAX(ends_at) FROM lots_booksmonth WHERE state = 'closed') "
+        "(SELECT MAX(ends_at) FROM lots_booksmonth WHERE state = 'closed'), "
+        "(SELECT MAX(moment) FROM lots_tracecheckpoint WHERE NOT is_stale) "
         f"FROM lots_ledgerhead head WHERE id = 1{lock}"
     )
     return _Books(
@@ -75,6 +78,7 @@ def _read_books() -> _Books:
         moment_of(recorded_at) if recorded_at else None,
         house_id,
         moment_of(closed_until) if closed_until else None,
+        moment_of(kept_until) if kept_until else None,
     )
 
 
@@ -112,6 +116,9 @@ def post(draft: Draft, act: Act) -> Movement:
     check_not_below_zero(act.moment, posting.house_id, written)
     movement = _write(posting, act, books, written)
     _follow(draft, written)
+    if books.traces_kept_until is not None and act.moment <= books.traces_kept_until:
+        mark_stale(act.moment)
+    look_after(movement)
     return movement
 
 

@@ -10,20 +10,19 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import resource
-import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit, urlunsplit
 
-ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.bench.throwaway import database, in_child
+
 ROUNDS = 7
 TARGETS = {
     "balances now / hand-written aggregate": 1.5,
@@ -39,8 +38,9 @@ def main() -> int:
         return 0
     measured: list[tuple[int, dict[str, float]]] = []
     for entries in options.entries:
-        with _database(options.database) as url:
-            measured.append((entries, _in_child(entries, options.requests, url)))
+        with database(options.database) as url:
+            own = ["--one", "--entries", str(entries), "--requests", str(options.requests)]
+            measured.append((entries, in_child(__file__, own, url)))
         _print(*measured[-1])
     for (fewer, small), (more, large) in pairwise(measured):
         _print_growth(fewer, small, more, large)
@@ -56,41 +56,6 @@ def _options() -> argparse.Namespace:
     )
     parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args()
-
-
-@contextmanager
-def _database(server: str) -> Iterator[str]:
-    """The address of an empty database, dropped afterwards."""
-    if not server:
-        with tempfile.TemporaryDirectory(prefix="ledger-bench-") as folder:
-            yield f"sqlite:///{folder}/bench.sqlite3"
-        return
-    import psycopg  # noqa: PLC0415 only when a server is asked for
-
-    name = f"ledger_bench_{os.getpid()}"
-    parts = urlsplit(server)
-    with psycopg.connect(server, autocommit=True) as admin:
-        admin.execute(f'CREATE DATABASE "{name}"')
-        try:
-            yield urlunsplit(parts._replace(path=f"/{name}"))
-        finally:
-            admin.execute(f'DROP DATABASE IF EXISTS "{name}" WITH (FORCE)')
-
-
-def _in_child(entries: int, requests: int, url: str) -> dict[str, float]:
-    """Settings are read once a process, so each database is measured in a process of its own."""
-    environment = {
-        **os.environ,
-        "DATABASE_URL": url,
-        "DJANGO_SETTINGS_MODULE": "config.settings",
-        "SECRET_KEY": "for a benchmark only",
-        "PYTHONPATH": str(ROOT),
-    }
-    command = [sys.executable, __file__, "--one"]
-    command += ["--entries", str(entries), "--requests", str(requests)]
-    answer = subprocess.run(command, env=environment, cwd=ROOT, stdout=subprocess.PIPE, check=True)
-    figures: dict[str, float] = json.loads(answer.stdout)
-    return figures
 
 
 def _measure(entries: int, requests: int) -> dict[str, float]:

@@ -1,205 +1,236 @@
 """How fast tracing is beside the same product in scipy.sparse, in the same run: ratios, not times.
 
-    python tests/bench/bench_trace.py --entries 10000 100000
+    python tests/bench/bench_trace.py --entries 10000 100000 [--database postgres://...]
 
-The sparse products are in floating point and round nowhere; the trace is exact to the microgram. A
-product over all lots goes level by level (movements that touch no lot in common at once); one lot
-is a triangular solve over the states of all lots.
+Each size gets a database of its own, which is thrown away. A trace is exact to the microgram and is
+timed from the question to the answer, queries included: cold, when nothing is kept; warm, with the
+checkpoints made; and with those of the second half of the history stale. The products are in
+floating point; to each is added one plain read of the rows it needs.
 """
 
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import gc
+import json
+import resource
+import statistics
 import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-from scipy import sparse
-from scipy.sparse.linalg import spsolve_triangular
-
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from lots.trace import Mixing, mix
-from lots.trace_following import follow
-from lots.trace_steps import Step, flows_of, givers
-from tests.bench.carried_history import CarriedHistory, carried_history
+from tests.bench.throwaway import database, in_child
+
+ROUNDS = 3
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
+    options = _options()
+    if options.one:
+        sys.stdout.write(json.dumps(_measure(options.entries[0], options.product_up_to)))
+        return 0
+    for entries in options.entries:
+        with database(options.database) as url:
+            own = ["--one", "--entries", str(entries)]
+            own += ["--product-up-to", str(options.product_up_to)]
+            _print(in_child(__file__, own, url))
+    return 0
+
+
+def _options() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--entries", type=int, nargs="+", default=[10_000])
+    parser.add_argument(
+        "--database", default="", help="A PostgreSQL server, by any database of it."
+    )
     parser.add_argument(
         "--product-up-to",
         type=int,
         default=20_000,
         metavar="ENTRIES",
-        help="Leave the sparse product out above this: its time grows with the square.",
+        help="Leave the product over all lots out above this: its time grows with the square.",
     )
-    options = parser.parse_args()
-    for entries in options.entries:
-        _measure(carried_history(entries), with_product=entries <= options.product_up_to)
-    return 0
+    parser.add_argument("--one", action="store_true", help=argparse.SUPPRESS)
+    return parser.parse_args()
 
 
-def _measure(history: CarriedHistory, *, with_product: bool) -> None:
-    steps = history.steps
-    traced, all_s = _timed(lambda: mix(steps))
-    largest = max(len(each) for each in traced.contents["Ag"].values())
-    _say(f"{history.entries:,} entries, {history.lots:,} lots; up to {largest} origins in a lot")
-    _say(f"  all lots, exact: {all_s:.2f} s ({all_s / history.entries * 1e6:.1f} us an entry)")
-    if with_product:
-        product, product_s = _timed(lambda: _product(steps, history.lots))
-        _say(f"  all lots / scipy.sparse product: {all_s / product_s:.2f}")
-        _say(f"  largest deviation from the product: {_deviation(traced, product):.1f} ug")
-    else:
-        _say("  all lots / scipy.sparse product: not measured at this size (--product-up-to)")
-    system, system_s = _timed(lambda: _system(steps))
-    last = history.baths[0]
-    back, back_s = _timed(lambda: mix(steps, givers(steps, {last})).contents["Ag"][last])
-    solved_back, solve_s = _timed(lambda: _solve_back(system, last))
-    _say(f"  one lot back, {len(back)} origins: {back_s:.2f} s;", end=" ")
-    _say(f"/ triangular solve with its set-up: {back_s / (solve_s + system_s):.2f}")
-    assert abs(sum(back.values()) - solved_back.sum()) < 1e-3 * sum(back.values())
-    first = len(steps) // 2
-    lot = next(h for step in steps[first:] for h, _, ug in step.lines if isinstance(h, int) and ug)
-    _, ahead_s = _timed(lambda: follow(steps, lot))
-    _, solve_s = _timed(lambda: _solve_ahead(system, lot))
-    _say(f"  one lot forward: {ahead_s:.2f} s;", end=" ")
-    _say(f"/ triangular solve with its set-up: {ahead_s / (solve_s + system_s):.2f}")
+def _measure(entries: int, product_up_to: int) -> dict[str, Any]:
+    """Everything that is measured on one database, seconds and counts by name."""
+    import django  # noqa: PLC0415 the settings come from the environment made above
+
+    django.setup()
+    from django.core.management import call_command  # noqa: PLC0415
+    from django.db import connection  # noqa: PLC0415
+
+    from lots.services.keep_traces import mark_stale  # noqa: PLC0415
+    from tests.bench.carried_history import carried_history  # noqa: PLC0415
+    from tests.bench.carried_rows import write_carried  # noqa: PLC0415
+    from tests.conftest import MORNING, build_works  # noqa: PLC0415
+
+    call_command("migrate", verbosity=0)
+    works = build_works()
+    history = carried_history(entries)
+    keys = write_carried(history, works, MORNING)
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("VACUUM ANALYZE")
+    _say(f"{history.entries:,} entries written")
+    figures: dict[str, Any] = {"entries": history.entries, "lots": history.lots}
+    figures |= _products(history, with_all=entries <= product_up_to)
+    last, middle = keys[history.baths[0]], keys[_received_half_way(history)]
+    asked = (last, middle, keys[3])
+    history.steps.clear()
+    figures |= _named("cold", _traces(*asked))
+    figures |= _keeping()
+    figures |= _named("warm", _traces(*asked))
+    mark_stale(MORNING - dt.timedelta(days=365 * 3 / 2))
+    figures |= _named("half", _traces(*asked))
+    figures["peak MiB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    return figures
 
 
-def _product(steps: list[Step], lots: int) -> Any:
-    """Lots by origins (the lot that first received it): one sparse matrix a level of movements."""
-    state = sparse.csr_array((lots + 1, lots + 1))
-    held = np.zeros(lots + 1)
-    level: list[Step] = []
-    touched: set[int] = set()
-    for step in [*steps, None]:
-        here = set() if step is None else {h for h, _, _ in step.lines if isinstance(h, int)}
-        if step is None or here & touched:
-            state = _advance(state, held, level)
-            level, touched = [], set()
-        if step is not None:
-            level.append(step)
-            touched |= here
-    return state
+def _products(history: Any, *, with_all: bool) -> dict[str, float]:
+    """The products, and the plain read of all rows that each begins with."""
+    from lots.trace import mix  # noqa: PLC0415
+    from tests.bench import trace_products as products  # noqa: PLC0415
+
+    steps, last, middle = history.steps, history.baths[0], _received_half_way(history)
+    read_s, _ = _best(_plain_read)
+    set_up_s, system = _best(lambda: products.system(steps))
+    figures = {
+        "product back": _best(lambda: products.solve_back(system, last))[0] + set_up_s + read_s,
+        "product ahead": _best(lambda: products.solve_ahead(system, middle))[0] + set_up_s + read_s,
+    }
+    if with_all:
+        all_s, matrix = _best(lambda: products.product(steps, history.lots), 1)
+        figures["product all"] = all_s + read_s
+        figures["deviation"] = products.deviation(mix(steps).contents["Ag"], matrix)
+    _say("products")
+    return figures
 
 
-def _advance(state: Any, held: Any, level: list[Step]) -> Any:
-    size = state.shape[0]
-    rows, columns, values = list(range(size)), list(range(size)), [1.0] * size
-    fresh = []
-    for step in level:
-        sources, targets = flows_of(step.lines)["Ag"]
-        whole = sum(ug for _, ug in targets)
-        given = [(h, ug) for h, ug in sources if isinstance(h, int)]
-        outside = whole - sum(ug for _, ug in given)
-        for target, ug in targets:
-            if isinstance(target, int):
-                rows += [target] * len(given)
-                columns += [source for source, _ in given]
-                values += [ug / whole * out / held[source] for source, out in given]
-                if outside:
-                    fresh.append((target, ug / whole * outside))
-        for source, out in given:
-            values[source] -= out / held[source]
-        for holder, _, ug in step.lines:
-            if isinstance(holder, int):
-                held[holder] += ug
-    matrix = sparse.csr_array((values, (rows, columns)), shape=(size, size))
-    state = matrix @ state
-    if fresh:
-        at = [lot for lot, _ in fresh]
-        state = state + sparse.csr_array(([ug for _, ug in fresh], (at, at)), shape=(size, size))
-    state.eliminate_zeros()
-    return state
+def _plain_read() -> Any:
+    from django.db import connection  # noqa: PLC0415
+
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT movement_id, lot_id, account_id, mass_ug FROM lots_entry "
+            "ORDER BY occurred_at, movement_id, id"
+        )
+        return cursor.fetchall()
 
 
-def _system(steps: list[Step]) -> tuple[Any, dict[int, int], list[int]]:
-    """I - A over the states of lots (one after each movement), the last state and lot of each."""
-    now: dict[int, int] = {}
-    held: list[int] = []
-    of_lot: list[int] = []
-    rows: list[int] = []
-    columns: list[int] = []
-    values: list[float] = []
-
-    def state(lot: int, ug: int) -> int:
-        held.append(ug)
-        of_lot.append(lot)
-        number = len(held) - 1
-        rows.append(number)
-        columns.append(number)
-        values.append(1.0)
-        return number
-
-    def link(to: int, source: int, share: float) -> None:
-        rows.append(to)
-        columns.append(source)
-        values.append(-share)
-
-    for step in steps:
-        sources, targets = flows_of(step.lines)["Ag"]
-        whole = sum(ug for _, ug in targets)
-        given = [(now[h], ug) for h, ug in sources if isinstance(h, int)]
-        for lot, ug in sources:
-            if isinstance(lot, int) and held[now[lot]] > ug:
-                before = now[lot]
-                now[lot] = state(lot, held[before] - ug)
-                link(now[lot], before, 1 - ug / held[before])
-        for lot, ug in targets:
-            if isinstance(lot, int):
-                before_lot = now.get(lot)
-                kept = held[before_lot] if before_lot is not None else 0
-                number = state(lot, kept + ug)
-                if before_lot is not None and kept:
-                    link(number, before_lot, 1.0)
-                for source, out in given:
-                    link(number, source, ug / whole * out / held[source])
-                now[lot] = number
-    size = len(held)
-    matrix = sparse.csr_array((values, (rows, columns)), shape=(size, size))
-    return matrix, now, held
+def _received_half_way(history: Any) -> int:
+    """A lot received in the middle of the history, as the history numbers it."""
+    middle = history.steps[len(history.steps) // 2 :] or history.steps
+    lines = next(step.lines for step in middle if step.lines[0][0] == "received")
+    return int(lines[1][0])
 
 
-def _solve_back(system: tuple[Any, dict[int, int], list[int]], lot: int) -> Any:
-    """What each state's fresh metal contributes to the lot: the adjoint, times what came fresh."""
-    matrix, now, held = system
-    wanted = np.zeros(matrix.shape[0])
-    wanted[now[lot]] = 1.0
-    weights = spsolve_triangular(matrix.T.tocsr(), wanted, lower=False)
-    return weights * (matrix @ np.array(held, dtype=float))
+def _traces(last: int, middle: int, oldest: int) -> dict[str, float]:
+    from lots import clock  # noqa: PLC0415
+    from lots.models import Lot  # noqa: PLC0415
+    from lots.queries.holdings import holding  # noqa: PLC0415
+    from lots.queries.trace import mixtures_of_all, trace_back, trace_forward  # noqa: PLC0415
+    from tests.conftest import MORNING  # noqa: PLC0415
+
+    with clock.at(MORNING):
+        bath, received = Lot.objects.get(pk=last), Lot.objects.get(pk=middle)
+        first = Lot.objects.get(pk=oldest)
+        back_s, back = _best(lambda: trace_back(bath))
+        ahead_s, ahead = _best(lambda: trace_forward(received))
+        oldest_s, _ = _best(lambda: trace_forward(first))
+        all_s, everything = _best(mixtures_of_all, 1)
+        assert back.held_ug == holding(bath).metals
+        assert sum(part.mass_ug for part in ahead.parts) == ahead.entered_ug["Ag"]
+    origins = max(len(mixture) for mixture in everything["Ag"].values())
+    _say("traces")
+    return {
+        "back": back_s,
+        "ahead": ahead_s,
+        "ahead oldest": oldest_s,
+        "all": all_s,
+        "origins": len(back.shares),
+        "origins most": origins,
+    }
 
 
-def _solve_ahead(system: tuple[Any, dict[int, int], list[int]], lot: int) -> Any:
-    matrix, now, held = system
-    fresh = np.zeros(matrix.shape[0])
-    fresh[now[lot]] = held[now[lot]] or 1.0
-    return spsolve_triangular(matrix, fresh, lower=True)
+def _keeping() -> dict[str, float]:
+    from django.db.models import Sum  # noqa: PLC0415
+    from django.db.models.functions import Length  # noqa: PLC0415
+
+    from lots import clock  # noqa: PLC0415
+    from lots.models import KeptMixture  # noqa: PLC0415
+    from lots.services.keep_traces import keep_traces  # noqa: PLC0415
+    from tests.conftest import MORNING  # noqa: PLC0415
+
+    with clock.at(MORNING):
+        started = time.perf_counter()
+        made = keep_traces()
+        took_s = time.perf_counter() - started
+    size = KeptMixture.objects.aggregate(bytes=Sum(Length("packed")))["bytes"] or 0
+    _say(f"{made} checkpoints")
+    return {
+        "keeping": took_s,
+        "checkpoints": made,
+        "kept rows": KeptMixture.objects.count(),
+        "kept bytes": size,
+    }
 
 
-def _deviation(traced: Mixing, product: Any) -> float:
-    worst = 0.0
-    for lot, mixture in traced.contents["Ag"].items():
-        row = product[[lot], :].toarray()[0]
-        for origin, ug in mixture.items():
-            worst = max(worst, abs(row[origin.lot] - ug))
-    return worst
+def _named(state: str, figures: dict[str, float]) -> dict[str, float]:
+    return {f"{name} {state}": value for name, value in figures.items()}
 
 
-def _timed(call: Callable[[], Any]) -> tuple[Any, float]:
-    gc.collect()
-    start = time.perf_counter()
-    result = call()
-    return result, time.perf_counter() - start
+def _best(call: Callable[[], Any], rounds: int = ROUNDS) -> tuple[float, Any]:
+    """The median time of a few, since a machine has other work, and the last answer."""
+    times, answer = [], None
+    for _ in range(rounds):
+        answer = None
+        gc.collect()
+        started = time.perf_counter()
+        answer = call()
+        times.append(time.perf_counter() - started)
+    return statistics.median(times), answer
 
 
-def _say(text: str, end: str = "\n") -> None:
-    sys.stdout.write(text + end)
+def _say(text: str) -> None:
+    sys.stderr.write(f"  {text}\n")
+
+
+def _print(figures: dict[str, Any]) -> None:
+    lines = [
+        f"{figures['entries']:,} entries, {figures['lots']:,} lots; "
+        f"up to {figures['origins most cold']:.0f} origins in a lot"
+    ]
+    for what, name in (
+        ("one lot back", "back"),
+        ("one lot forward", "ahead"),
+        ("the oldest lot forward", "ahead oldest"),
+        ("all lots", "all"),
+    ):
+        product = figures.get(f"product {name.split()[0]}")
+        told = [f"{state} {figures[f'{name} {state}']:.3f} s" for state in ("cold", "half", "warm")]
+        if product:
+            told += [
+                f"{state} / product {figures[f'{name} {state}'] / product:.3f}"
+                for state in ("cold", "half", "warm")
+            ]
+        lines.append(f"  {what}: " + "; ".join(told))
+    if "deviation" in figures:
+        lines.append(f"  largest deviation from the product: {figures['deviation']:.1f} ug")
+    lines.append(
+        f"  keeping: {figures['checkpoints']:.0f} checkpoints in {figures['keeping']:.1f} s, "
+        f"{figures['kept rows']:,} rows, {figures['kept bytes'] / 2**20:.1f} MiB "
+        f"({figures['kept bytes'] / figures['entries']:.0f} bytes an entry); "
+        f"peak {figures['peak MiB']:.0f} MiB"
+    )
+    sys.stdout.write("\n".join(lines) + "\n")
     sys.stdout.flush()
 
 

@@ -102,6 +102,10 @@ class History:
             if self.tables[Entry].count >= entries:
                 break
             self.round(number)
+        self.finish()
+
+    def finish(self) -> None:
+        """Writes what waits, and leaves the ledger's head and the lots' numbers as they are."""
         finish(list(self.tables.values()))
         LotNumber.objects.bulk_create(
             LotNumber(prefix=prefix, year=year, last_number=last)

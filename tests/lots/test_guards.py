@@ -110,6 +110,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_booksmonth",
         "lots_document",
         "lots_excess",
+        "lots_keptmixture",
         "lots_ledgerhead",
         "lots_lot",
         "lots_lotnumber",
@@ -118,6 +119,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_place",
         "lots_processbatch",
         "lots_recordedrequest",
+        "lots_tracecheckpoint",
     }
     tables = {model._meta.db_table for model in apps.get_app_config("lots").get_models()}
     assert {table for table in kept if table.startswith("lots_")} == tables - changeable

@@ -10,7 +10,7 @@ from math import floor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.trace import OUTSIDE, Origin, mix
+from lots.trace import OUTSIDE, Origin, edges_of, mix
 from lots.trace_following import follow
 from lots.trace_steps import Step, givers, takers
 
@@ -257,9 +257,8 @@ def test_a_trace_of_the_connected_lots_alone_is_the_same(steps, lot):
 @settings(max_examples=40, deadline=None)
 @given(histories())
 def test_edges_carry_what_every_holder_received(steps):
-    traced = mix(steps)
     arrived = defaultdict(int)
-    for (source, target, metal), ug in traced.edges.items():
+    for (source, target, metal), ug in edges_of(steps).items():
         if "assay-difference" in (source, target):
             continue
         arrived[target, metal] += ug

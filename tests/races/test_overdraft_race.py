@@ -140,6 +140,7 @@ def test_without_the_lock_both_overdraw_it(
             head.last_recorded_at,
             works.house.pk,
             None,
+            None,
         )
 
     checked = overdraft.check_not_below_zero

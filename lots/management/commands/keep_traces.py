@@ -1,0 +1,27 @@
+"""Makes the kept traces that are due, so that no trace has to go through the whole of the books."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandParser
+
+from lots.queries.kept_traces import last_kept
+from lots.services.keep_traces import forget_traces, keep_traces
+
+
+class Command(BaseCommand):
+    help = __doc__
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument(
+            "--anew", action="store_true", help="Throw away what is kept and make all of it again."
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if options["anew"]:
+            forget_traces()
+        made = keep_traces()
+        last = last_kept()
+        until = "" if last is None else f"; kept are {last}"
+        self.stdout.write(f"Checkpoints made: {made}{until}.")
