@@ -109,6 +109,8 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_barrecord",
         "lots_booksmonth",
         "lots_document",
+        "lots_eventdelivery",
+        "lots_eventsubscription",
         "lots_excess",
         "lots_keptmixture",
         "lots_ledgerhead",
