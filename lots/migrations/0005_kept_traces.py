@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('lots', '0003_webhooks'),
+        ('lots', '0004_sheet_imports'),
     ]
 
     operations = [

@@ -112,6 +112,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_eventdelivery",
         "lots_eventsubscription",
         "lots_excess",
+        "lots_importdraft",
         "lots_keptmixture",
         "lots_ledgerhead",
         "lots_lot",
