@@ -78,6 +78,12 @@ def signed_money(amount: Any) -> str:
 
 
 @register.filter
+def signed_figure(value: Any) -> str:
+    """A decimal with the sign always written."""
+    return ("+" if value is not None and Decimal(str(value)) > 0 else "") + figure(value)
+
+
+@register.filter
 def metal(symbol: str) -> SafeString:
     """The metal's symbol as a struck mark, its name for those who can't see it."""
     return format_html(

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 
 from config.charts import Bar, BarChart
 from lots.models import Lot
-from lots.pages.access import lot_for, party_looking
+from lots.pages.access import OFFICE, lot_for, party_looking, role_of
 from lots.units import ug_to_g
 from reports.models import AccessRecord
 from reports.pages.noted import note_page
@@ -40,6 +40,7 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
         {
             "lot": lot,
             "answer": answer,
+            "is_office": role_of(request) in OFFICE,
             "metals": [
                 {
                     "answer": metal,

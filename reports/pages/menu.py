@@ -15,10 +15,15 @@ TABS: Final = (
 )
 BENCH: Final = (
     Link("Count for the month", "months", 82, group="Office", hint="Sheets, close, statement"),
-    Link("Payments", "payments", 86, group="Office", hint="Money paid and received"),
     Link("Losses", "losses", 83, group="Office", hint="What was lost where"),
+    Link("Questions", "questions", 85, group="Office", hint="What customers ask, answered"),
+    Link("Payments", "payments", 86, group="Office", hint="Money paid and received"),
+    Link("Prices", "prices", 87, group="Office", hint="The works' own table"),
+    Link("Terms", "terms", 88, group="Office", hint="By customer, by version"),
+    Link("Links", "links", 89, roles=OFFICE, group="Office", hint="Shown without a sign-in"),
 )
 LOT_ACTIONS: Final = (
     Link("Where is it?", "lot-answer", 80, hint="The answer to give its customer"),
+    Link("Open a question", "ask", 81, roles=OFFICE, hint="And have it answered from the books"),
     Link("Prepare a settlement", "settle", 82, roles=OFFICE, hint="By the customer's terms"),
 )

@@ -21,6 +21,7 @@ from reports.api.payments import PaymentFilter
 from reports.models import Payment, Settlement
 from reports.pages.month_steps import NotedForm
 from reports.pages.office_step import Crumb, OfficeStep
+from reports.pages.settlements import settlement_for
 from reports.queries.account_money import exact, settlement_payments, what_of
 from reports.services.payment import (
     AMOUNT_DECIMALS,
@@ -115,19 +116,7 @@ class RecordPayment(OfficeStep):
     back = ("Payments", "payments")
 
     def initial(self, request: HttpRequest) -> dict[str, Any]:
-        """For a settlement: what is left to pay by it."""
-        settlement = Settlement.objects.filter(code=request.GET.get("settlement", "")).first()
-        if settlement is None:
-            party = Party.objects.filter(code=request.GET.get("customer", "")).first()
-            return {} if party is None else {"customer": party.code}
-        left = settlement_payments(settlement).left
-        way = Payment.Direction.PAID if left > 0 else Payment.Direction.RECEIVED
-        return {
-            "customer": settlement.customer.code,
-            "settlement": settlement.code,
-            "currency": settlement.currency,
-            **({"direction": way, "amount": f"{abs(left):f}"} if left else {}),
-        }
+        return {}
 
     def perform(self, act: Act, form: Any) -> Model:
         data = form.cleaned_data
@@ -136,6 +125,42 @@ class RecordPayment(OfficeStep):
 
     def after(self, recorded: Any) -> str:
         return reverse("payment", args=[recorded.code])
+
+
+class PayCustomer(RecordPayment):
+    """On account of the customer in the address."""
+
+    def find(self, request: HttpRequest, **path: Any) -> Party:
+        customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
+        return get_object_or_404(customers, code=path["code"])
+
+    def crumbs(self) -> list[Crumb]:
+        return [Crumb(str(self.subject), reverse("account", args=[self.subject.code]))]
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        return {"customer": self.subject.code}
+
+
+class PaySettlement(RecordPayment):
+    """What is left to pay by the settlement in the address."""
+
+    def find(self, request: HttpRequest, **path: Any) -> Settlement:
+        return settlement_for(request, path["code"])
+
+    def crumbs(self) -> list[Crumb]:
+        code = self.subject.code
+        return [Crumb(code, reverse("settlement", args=[code]), is_code=True)]
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        settlement: Settlement = self.subject
+        left = settlement_payments(settlement).left
+        way = Payment.Direction.PAID if left > 0 else Payment.Direction.RECEIVED
+        return {
+            "customer": settlement.customer.code,
+            "settlement": settlement.code,
+            "currency": settlement.currency,
+            **({"direction": way, "amount": f"{abs(left):f}"} if left else {}),
+        }
 
 
 class TakeBackForm(NotedForm):

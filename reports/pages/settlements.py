@@ -18,10 +18,12 @@ from lots.pages.form_fields import FigureField, FinenessField
 from lots.pages.steps import BenchStep
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
-from reports.models import AccessRecord, Settlement
+from reports.models import AccessRecord, Settlement, SettlementQuestion
 from reports.pages.month_steps import NotedForm, OfficeForm
 from reports.pages.noted import note_page
+from reports.queries.account_money import settlement_payments
 from reports.queries.settlement_statement import settlement_statement
+from reports.queries.shared_links import SHOWN_STATES, is_open
 from reports.services.settlement import (
     approve_settlement,
     prepare_settlement,
@@ -36,8 +38,7 @@ def settlement_for(request: HttpRequest, code: str) -> Settlement:
     settlements = Settlement.objects.select_related("lot", "customer")
     role = role_of(request)
     if role == Person.Role.CUSTOMER:
-        seen = (Settlement.State.APPROVED, Settlement.State.SUPERSEDED)
-        settlements = settlements.filter(customer=party_looking(request), state__in=seen)
+        settlements = settlements.filter(customer=party_looking(request), state__in=SHOWN_STATES)
     elif role is None:
         raise Http404
     return get_object_or_404(settlements, code=code.upper())
@@ -49,7 +50,14 @@ def settlement_list(request: HttpRequest) -> HttpResponse:
     return render(
         request,
         "reports/settlements.html",
-        {"section": "settlements", "settlements": settlements[:LISTED_MAX]},
+        {
+            "section": "settlements",
+            "settlements": settlements[:LISTED_MAX],
+            "open_questions": SettlementQuestion.objects.filter(
+                state=SettlementQuestion.State.OPEN
+            ).count(),
+            "is_office": role_of(request) in OFFICE,
+        },
     )
 
 
@@ -59,6 +67,7 @@ def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
         return redirect_to_login(request.get_full_path())
     settlement = settlement_for(request, code)
     note_page(request, settlement.customer, AccessRecord.What.SETTLEMENT, settlement.code)
+    is_shown = settlement.state in SHOWN_STATES
     return render(
         request,
         "reports/settlement.html",
@@ -66,9 +75,27 @@ def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
             "section": "settlements",
             "settlement": settlement,
             "document": settlement_statement(settlement),
-            "is_office": role_of(request) in OFFICE,
+            "money": settlement_payments(settlement) if is_shown else None,
+            "superseded_by": settlement.superseded_by.filter(state__in=SHOWN_STATES).first(),
+            "is_in_force": settlement.state == Settlement.State.APPROVED,
+            "is_shown": is_shown,
+            **office_view(settlement, role_of(request)),
         },
     )
+
+
+def office_view(settlement: Settlement, role: str | None) -> dict[str, Any]:
+    """What the people of the works see beside the statement: links, questions, what they may do."""
+    if role is None or role == Person.Role.CUSTOMER:
+        return {}
+    is_office = role in OFFICE
+    links = settlement.shared_links.select_related("created_by", "revoked_by")
+    return {
+        "is_staff": True,
+        "is_office": is_office,
+        "links": [(link, is_open(link)) for link in links] if is_office else [],
+        "questions": SettlementQuestion.objects.filter(lot=settlement.lot_id),
+    }
 
 
 class PrepareForm(OfficeForm):

@@ -16,8 +16,9 @@ from lots.metals import Metal
 from lots.models import Person, Place
 from lots.pages.access import check_staff, role_of
 from lots.units import ug_to_g
-from reports.queries.attention import Attention, Urgency, attention
+from reports.queries.attention import attention
 from reports.queries.inventory import Inventory, inventory
+from reports.queries.matters import Attention, Urgency
 from reports.queries.obligations import Readiness, obligations_from
 
 _ADDRESS: Final = {
@@ -28,6 +29,9 @@ _ADDRESS: Final = {
     "batch": "batch",
     "assay": "lot",
     "month": "month",
+    "question": "question",
+    "settlement": "settlement",
+    "unsettled": "settle",
 }
 _WITHOUT_CODE: Final = {"bags": "slimes", "balance": "balances"}
 URGENCY_NAMES: Final = {Urgency.NOW: "now", Urgency.TODAY: "today", Urgency.SOON: "soon"}

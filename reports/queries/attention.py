@@ -4,39 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from dataclasses import dataclass
-from enum import IntEnum
 from typing import Final
 
 from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
 from lots.models import Balance, Excess, Lot, ProcessBatch
 from lots.queries.holdings import holdings
 from lots.shown import grams
+from reports.queries.matters import LISTED_MAX, Attention, Urgency
 from reports.queries.months_on_books import months_on_books
+from reports.queries.office_attention import office_matters
 from reports.queries.periods import local_day, next_month
 
-LISTED_MAX: Final = 12
 CALIBRATION_NOTICE_D: Final = 14
 _WAITING_CONTENT: Final = (Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED)
-
-
-class Urgency(IntEnum):
-    """The lower, the sooner."""
-
-    NOW = 1
-    TODAY = 2
-    SOON = 3
-
-
-@dataclass(frozen=True)
-class Attention:
-    """One matter: `kind` names it, `about` the thing by which a page is found, `text` says it."""
-
-    urgency: Urgency
-    kind: str
-    about: str
-    text: str
-    since: dt.datetime | None = None
 
 
 def attention(now: dt.datetime) -> list[Attention]:
@@ -51,6 +31,7 @@ def attention(now: dt.datetime) -> list[Attention]:
         *_awaiting_assay(),
         *_balances(local_day(now)),
         *_months(now),
+        *office_matters(now),
     ]
     return sorted(found, key=lambda each: each.urgency)
 

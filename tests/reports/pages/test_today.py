@@ -16,8 +16,9 @@ from lots.models import Balance
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.quarantine import quarantine_lot
 from lots.services.taking import Take
-from reports.queries.attention import Urgency, attention
+from reports.queries.attention import attention
 from reports.queries.inventory import inventory
+from reports.queries.matters import Urgency
 from tests.builders import receive, weighed_output
 
 
