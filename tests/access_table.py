@@ -35,6 +35,7 @@ WHO: Final[dict[str, frozenset[str]]] = {
 _ROWS: Final = """
 (today)                                       staff+theirs  -
 accounts/<code>/                              staff+theirs  -
+accounts/<code>/pay/                          office        office
 adjustments/<pk>/decline/                     office        office
 api/docs/                                     signed in     -
 api/schema/                                   signed in     -
@@ -262,10 +263,13 @@ health/live                                   all           -
 health/ready                                  all           -
 help/                                         staff         -
 labels/                                       staff         -
+links/                                        office        -
+links/<pk>/revoke/                            office        office
 losses/                                       staff         -
 lots/                                         staff         -
 lots/<code>/                                  staff         -
 lots/<code>/answer/                           staff+theirs  -
+lots/<code>/ask/                              office        office
 lots/<code>/assay/                            staff         staff
 lots/<code>/attach/                           staff         staff
 lots/<code>/label/                            staff         -
@@ -276,6 +280,7 @@ lots/<code>/return/                           staff         staff
 lots/<code>/sample/                           staff         staff
 lots/<code>/set-aside/                        staff         staff
 lots/<code>/settle/                           office        office
+lots/<code>/share/                            office        office
 lots/<code>/ship/                             staff         staff
 lots/<code>/split/                            staff         staff
 lots/<code>/transfer/                         staff         staff
@@ -307,6 +312,8 @@ payments/                                     staff         -
 payments/<code>/                              staff         -
 payments/<code>/reverse/                      office        office
 payments/record/                              office        office
+prices/                                       staff         -
+prices/record/                                office        office
 processes/                                    staff         -
 processes/<code>/                             staff         -
 processes/<code>/add/                         staff         staff
@@ -314,6 +321,10 @@ processes/<code>/close/                       staff         staff
 processes/<code>/take-out/                    staff         staff
 processes/start/                              staff         staff
 q/<code>/                                     all           -
+questions/                                    staff         -
+questions/<pk>/                               staff         -
+questions/<pk>/answer/                        office        office
+questions/<pk>/withdraw/                      office        office
 readings/<pk>/withdraw/                       staff         staff
 receive/                                      staff         staff
 reference/balances/                           office        -
@@ -342,6 +353,9 @@ search/                                       staff         -
 settlements/                                  staff         -
 settlements/<code>/                           staff+theirs  -
 settlements/<code>/approve/                   office        office
+settlements/<code>/pay/                       office        office
+settlements/<code>/share/                     office        office
+settlements/<code>/what-if/                   staff         -
 settlements/<code>/withdraw/                  office        office
 shared/<token>/                               all           -
 shared/<token>/<form>/                        all           -
@@ -350,6 +364,9 @@ sign-out/                                     -             all
 slimes/                                       staff         -
 slimes/<code>/finish/                         staff         staff
 slimes/recover/                               staff         staff
+terms/                                        staff         -
+terms/<code>/                                 staff         -
+terms/<code>/write/                           office        office
 warnings/<pk>/                                staff         staff
 weighings/<pk>/post/                          staff         staff
 """
