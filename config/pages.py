@@ -11,7 +11,7 @@ from django import forms
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView, LogoutView
 from django.db import DatabaseError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
 from config.database_trouble import refusal_of_database
@@ -63,15 +63,23 @@ def content_policy(
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return render(request, "site/404.html", status=404)
+    return _told(request, 404, "unknown", "There is no such thing here.")
 
 
 def not_allowed(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return render(request, "site/403.html", status=403)
+    return _told(request, 403, "forbidden", "This is not allowed.")
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return render(request, "site/400.html", status=400)
+    return _told(request, 400, "invalid", "This request can't be understood.")
+
+
+def _told(request: HttpRequest, status: int, code: str, message: str) -> HttpResponse:
+    """As a page to people, and as every other problem to programs."""
+    if not request.path.startswith("/api/"):
+        return render(request, f"site/{status}.html", status=status)
+    problem = {"code": code, "field": None, "value": None, "message": message, "remedy": ""}
+    return JsonResponse(problem, status=status)
 
 
 def broken(request: HttpRequest) -> HttpResponse:
@@ -79,7 +87,10 @@ def broken(request: HttpRequest) -> HttpResponse:
 
     Trouble that a middleware had with the database, as in reading the session, ends here too.
     """
-    return _come_again(sys.exception()) or render(None, "site/500.html", status=500)
+    answer = _come_again(sys.exception())
+    if answer is None and request.path.startswith("/api/"):
+        answer = _told(request, 500, "broken", "Something is broken here; it has been noted.")
+    return answer or render(None, "site/500.html", status=500)
 
 
 class DatabaseTrouble:

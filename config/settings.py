@@ -258,6 +258,7 @@ SPECTACULAR_SETTINGS = {
         "SettlementKind": "reports.models.Settlement.Kind",
         "DeliveryKind": "lots.models.DeliveryNote.Kind",
         "DocumentKind": "lots.models.Document.Kind",
+        "PaymentDirection": "reports.models.Payment.Direction",
         "DeliveryState": "lots.models.EventDelivery.State",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],

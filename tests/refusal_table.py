@@ -1,8 +1,8 @@
 """Writes the table of refusal codes at the end of DEVELOPERS.md: `python -m tests.refusal_table`.
 
 What a row says already is kept; rows are added for codes new in the source and dropped for codes
-that are gone, so the table and the source can't part. The API's kept description, which is written
-from the source too, is written along with it.
+that are gone, so the table and the source can't part. The API's kept description and the example
+client made of it come from the source too, and are written along with it.
 """
 
 from __future__ import annotations
@@ -73,4 +73,5 @@ def _words(message: ast.expr) -> str:
 
 if __name__ == "__main__":
     main()
-    subprocess.run([sys.executable, "manage.py", "write_schema"], cwd=ROOT, check=True)
+    for arguments in (["manage.py", "write_schema"], ["-m", "tests.client.generate"]):
+        subprocess.run([sys.executable, *arguments], cwd=ROOT, check=True)

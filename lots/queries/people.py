@@ -9,6 +9,7 @@ from django.contrib.auth.models import AbstractBaseUser
 
 from config.refusals import ForbiddenError, UnknownError
 from lots.models import Person
+from lots.queries.roles import role_of_user
 
 
 def acting_person(username: str, roles: Collection[str] | None = None) -> AbstractBaseUser:
@@ -25,8 +26,7 @@ def acting_person(username: str, roles: Collection[str] | None = None) -> Abstra
             value=username,
             remedy="Give the name of somebody who can sign in.",
         )
-    person = Person.objects.filter(user_id=user.pk).first()
-    role = person.role if person else Person.Role.MANAGER if user.is_superuser else None
+    role = role_of_user(user)
     if role in (None, Person.Role.CUSTOMER) or (roles is not None and role not in roles):
         raise ForbiddenError(
             "This person may not do this.",

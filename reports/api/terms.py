@@ -23,6 +23,7 @@ class TermsSerializer(serializers.ModelSerializer[ContractTerms]):
 
     customer = shown_code()
     recorded_by = serializers.CharField(source="recorded_by.username", read_only=True)
+    form = serializers.CharField(read_only=True)
 
     class Meta:
         model = ContractTerms

@@ -11,7 +11,7 @@ import pytest
 from django.http import StreamingHttpResponse
 from django.test import RequestFactory
 
-from config import metrics, request_record
+from config import metrics
 from config.logs import JsonLines
 from config.request_record import keep_record
 from lots.models import Party
@@ -74,7 +74,6 @@ def test_a_refusal_is_told_by_its_code_and_without_what_was_written(api, works, 
 def test_no_key_of_a_link_and_no_message_of_an_error_is_logged(client, db, lines, monkeypatch):
     client.get("/shared/the-key-of-the-link/")
     client.get("/no-such-page/isolde/")
-    monkeypatch.setattr(request_record, "note_refusal", None)
 
     def broken(*_: object) -> object:
         raise ValueError("Brackwater's silver")
@@ -86,6 +85,19 @@ def test_no_key_of_a_link_and_no_message_of_an_error_is_logged(client, db, lines
     assert "ValueError" in text
     assert not [each for each in ("the-key-of", "isolde", "Brackwater") if each in text]
     assert {line["route"] for line in of_requests(lines)} >= {"none", "/sign-in/"}
+
+
+def test_a_program_is_told_of_any_trouble_as_of_a_refusal(api, works, monkeypatch):
+    assert api.get("/api/v1/nonsense/").json()["code"] == "unknown"
+
+    def broken(*_: object, **__: object) -> object:
+        raise ValueError("Brackwater's silver")
+
+    monkeypatch.setattr("lots.api.reference.PartyViewSet.list", broken)
+    api.raise_request_exception = False
+    answer = api.get("/api/v1/parties/")
+    assert (answer.status_code, answer.json()["code"]) == (500, "broken")
+    assert "Brackwater" not in answer.content.decode()
 
 
 def test_a_streamed_answer_counts_to_its_last_byte(db, lines):

@@ -10,8 +10,8 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from config.refusals import RefusalError
-from lots.api.ownership import OFFICE
 from lots.queries.people import acting_person
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.services.price_import import load_prices
 

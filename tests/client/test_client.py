@@ -1,0 +1,61 @@
+"""The example client, made of the kept description, brings metal in and reads its balance."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from django.contrib.auth.hashers import PBKDF2PasswordHasher
+
+from tests.client.calling import Refused
+from tests.client.generate import DESCRIPTION, WRITTEN, generated
+from tests.client.ledger_client import LedgerClient
+from tests.live_server import served
+
+PASSWORD = "silver-in-the-cell"
+
+
+def test_the_client_is_what_the_description_makes():
+    wanted = generated(json.loads(DESCRIPTION.read_text()))
+    assert WRITTEN.read_text() == wanted, "out of step: run python -m tests.client.generate"
+
+
+def test_receive_assay_and_balance_over_a_live_server(emptied_database, works, tmp_path):
+    # The server checks passwords as in service, not as the tests do.
+    works.assayer.password = PBKDF2PasswordHasher().encode(PASSWORD, "quay-salt", 10)
+    works.assayer.save()
+    with served(tmp_path, WEB_CONCURRENCY="1") as server:
+        client = LedgerClient(server.address)
+        with pytest.raises(Refused) as refused:
+            client.lots_list()
+        assert refused.value.status == 401
+        client.token = client.token_create(username="assayer", password=PASSWORD)["token"]
+        lot = client.receipts_create(
+            party="brackwater",
+            owner="brackwater",
+            form="granules",
+            place="feed-shelf",
+            weight={"gross": "1 010 g", "tare": "10 g", "balance": "bench"},
+            declared={"Ag": "925"},
+        )
+        assay = client.lots_assays_create(
+            lot["code"],
+            assay={
+                "method": "titration",
+                "laboratory": "quay-lab",
+                "results": {"Ag": {"value": "924.1", "standard_uncertainty": "0.4"}},
+            },
+        )
+        client.assays_rule_create(assay["id"], reason="first assay")
+        balance = client.lots_retrieve(lot["code"])["metals"]["Ag"]
+        assert balance["g"] == "924.100000"
+        events = client.events_retrieve()["events"]
+        assert [event["kind"] for event in events] == ["receipt", "assay_difference"]
+        assert client.movements_retrieve(events[-1]["id"])["kind"] == "assay_difference"
+        assert client.lots_list(form="granules", page_size=1)["count"] == 1
+        with pytest.raises(Refused) as refused:
+            client.lots_assays_create(lot["code"], assay={"method": "guess"})
+        assert refused.value.problem["code"] in {"required", "invalid_choice"}
+        with pytest.raises(Refused) as refused:
+            client.lots_retrieve("GR26/../x")
+        assert (refused.value.status, refused.value.problem["code"]) == (404, "unknown")
