@@ -2,6 +2,7 @@
 
 from lots.models.fine_metal import BarRecord, DeliveryLine, DeliveryNote, ImpurityAnalysis
 from lots.models.imports import ImportDraft, ImportedRow, SheetImport
+from lots.models.kept_form import KeptForm
 from lots.models.ledger import (
     Account,
     BooksMonth,
@@ -50,6 +51,7 @@ __all__ = [
     "ImportedRow",
     "ImpurityAnalysis",
     "KeptMixture",
+    "KeptForm",
     "LedgerHead",
     "Lot",
     "LotNumber",

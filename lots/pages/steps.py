@@ -2,29 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from typing import Any, ClassVar, Final
 
 from django import forms
 from django.contrib import messages
 from django.db.models import Model
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils.datastructures import MultiValueDict
 from django.views import View
 
 from config.database_trouble import tried_again
 from config.pages import put_refusal, refusal_of
-from lots.models import Lot, Movement
+from config.refusals import RefusalError
+from lots.models import KeptForm, Lot, Movement
 from lots.pages.access import check_staff
 from lots.pages.bench_form import ActForm, new_key
 from lots.queries.at_hand import lots_at_hand
+from lots.queries.kept_forms import kept_form
+from lots.services.kept_forms import drop_form, keep_form
 from lots.services.recording import Act
 
 RECORDED_BEFORE: Final = (
     "This form was recorded before, with other entries. What stands here now is not: send it again "
     "to record it as well, or take the first one back from its receipt."
 )
+KEEP: Final = "keep"
+KEPT: Final = "Kept below until you finish it or throw it away. Nothing is recorded yet."
+# A form that asks for less besides the moment and a note is not worth putting aside.
+ASKED_MIN: Final = 3
 
 
 class BenchStep(View):
@@ -76,11 +85,16 @@ class BenchStep(View):
         return receipt_address(recorded)
 
     def get(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
-        form = self.make_form(initial={**self.initial(request), "key": new_key()})
-        return self.show(request, form)
+        kept = kept_form(request.user, request.get_full_path())  # type: ignore[arg-type]
+        initial = {**self.initial(request), "key": new_key()}
+        if kept is not None:
+            initial |= values_of(self.make_form(), kept.values)
+        return self.show(request, self.make_form(initial=initial), kept=kept)
 
     def post(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
         form = self.make_form(data=request.POST, files=request.FILES)
+        if KEEP in request.POST:
+            return self.keep(request, form)
         if form.is_valid():
             try:
                 act = form.act(request.user)  # type: ignore[arg-type]
@@ -94,9 +108,28 @@ class BenchStep(View):
                 else:
                     put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
+            drop_form(user=request.user, address=request.get_full_path())  # type: ignore[arg-type]
             messages.success(request, self.done)
             return redirect(self.after(recorded))
         return self.show(request, form, status=400)
+
+    def keep(self, request: HttpRequest, form: ActForm) -> HttpResponse:
+        """Puts the form aside as it stands, unchecked; files are not kept."""
+        names = {name for name in request.POST if name not in {KEEP, "csrfmiddlewaretoken"}}
+        pairs = [(name, text) for name in names for text in request.POST.getlist(name)]
+        about = f" – {self.subject}" if self.subject is not None else ""
+        try:
+            keep_form(
+                user=request.user,  # type: ignore[arg-type]
+                address=request.get_full_path(),
+                title=f"{self.title}{about}",
+                values=sorted(pairs, key=lambda pair: pair[0]),
+            )
+        except RefusalError as refusal:
+            put_refusal(form, refusal)
+            return self.show(request, form, status=refusal.status)
+        messages.success(request, KEPT, extra_tags="kept")
+        return redirect("/")
 
     def begin_anew(self, request: HttpRequest) -> ActForm:
         """The same entries under a key of their own, saying that they are not recorded yet."""
@@ -107,7 +140,13 @@ class BenchStep(View):
         form.add_error(None, forms.ValidationError(RECORDED_BEFORE, code="idempotency_key_reused"))
         return form
 
-    def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
+    def show(
+        self,
+        request: HttpRequest,
+        form: ActForm,
+        status: int = 200,
+        kept: KeptForm | None = None,
+    ) -> HttpResponse:
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
         return render(
             request,
@@ -119,10 +158,24 @@ class BenchStep(View):
                 "subject": self.subject,
                 "offered": offered,
                 "fresh": not form.is_bound,
+                "kept": kept,
+                "may_be_kept": len(form.visible_fields()) > ASKED_MIN,
                 **self.context(),
             },
             status=status,
         )
+
+
+def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]:
+    """What was kept, as each field's widget reads it from what a browser sends."""
+    sent = QueryDict(mutable=True)
+    for name, text in pairs:
+        sent.appendlist(name, text)
+    return {
+        name: field.widget.value_from_datadict(sent, MultiValueDict(), name)
+        for name, field in form.fields.items()
+        if not isinstance(field, forms.FileField)
+    }
 
 
 def receipt_address(recorded: Model) -> str:

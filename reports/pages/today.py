@@ -15,6 +15,7 @@ from lots import clock
 from lots.metals import Metal
 from lots.models import Person, Place
 from lots.pages.access import check_staff, role_of
+from lots.queries.kept_forms import kept_forms
 from lots.units import ug_to_g
 from reports.queries.attention import attention
 from reports.queries.inventory import Inventory, inventory
@@ -56,6 +57,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
                 (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
                 for each in attention(clock.now())
             ],
+            "kept": kept_forms(request.user),
             "positions": held.positions,
             "obligations": [
                 (each, each.held_ug[Readiness.FINE])

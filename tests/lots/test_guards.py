@@ -114,6 +114,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_excess",
         "lots_importdraft",
         "lots_keptmixture",
+        "lots_keptform",
         "lots_ledgerhead",
         "lots_lot",
         "lots_lotnumber",

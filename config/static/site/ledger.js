@@ -70,10 +70,12 @@
     });
   }
   if (!form) return;
-  const name = "ledger.kept " + person + " " + window.location.pathname;
+  const name = "ledger.begun " + person + " " + window.location.pathname + window.location.search;
 
   function keep() {
-    store(function (storage) { storage.setItem(name, JSON.stringify(values())); });
+    store(function (storage) {
+      storage.setItem(name, JSON.stringify({at: Date.now() / 1000, pairs: values()}));
+    });
   }
 
   function fillIn(pairs) {
@@ -112,9 +114,12 @@
   const sent = form.dataset.keep === "fresh" && window.history.state && window.history.state.sent;
   if (sent) fillIn(sent);
 
-  const kept = !sent && form.dataset.keep === "fresh" && store(function (storage) { return storage.getItem(name); });
+  // What the server kept later, perhaps from another device, counts more than what lies here.
+  const here = store(function (storage) { return JSON.parse(storage.getItem(name)); });
+  const later = Number(form.dataset.keptAt || 0);
+  const kept = !sent && form.dataset.keep === "fresh" && here && here.pairs && here.at > later;
   if (kept) {
-    fillIn(JSON.parse(kept));
+    fillIn(here.pairs);
     const note = document.getElementById("kept");
     if (note) {
       note.hidden = false;
