@@ -262,6 +262,7 @@ excesses/<pk>/explain/                        staff         staff
 health/live                                   all           -
 health/ready                                  all           -
 help/                                         staff         -
+kept/<pk>/drop/                              -             staff
 labels/                                       staff         -
 links/                                        office        -
 links/<pk>/revoke/                            office        office

@@ -7,16 +7,20 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_POST
 
-from lots.pages.access import staff_page
+from lots.pages.access import check_staff
 from lots.queries.kept_forms import kept_forms
 from lots.services.kept_forms import drop_form
 
 
-@staff_page
-@require_POST
 def drop_kept(request: HttpRequest, pk: int) -> HttpResponse:
     """One's own only: another's is not found."""
-    kept = get_object_or_404(kept_forms(request.user), pk=pk)  # type: ignore[arg-type]
-    drop_form(user=request.user, address=kept.address)  # type: ignore[arg-type]
+    return check_staff(request) or _drop(request, pk)
+
+
+@require_POST
+def _drop(request: HttpRequest, pk: int) -> HttpResponse:
+    assert request.user.is_authenticated, "only staff come here"
+    kept = get_object_or_404(kept_forms(request.user), pk=pk)
+    drop_form(user=request.user, address=kept.address)
     messages.success(request, f"Thrown away: {kept.title}.")
     return redirect("today")
