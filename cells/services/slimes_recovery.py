@@ -14,7 +14,7 @@ from config.refusals import ConflictError, InvalidError
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Place, ProcessBatch
 from lots.queries.holdings import AsOf, holdings
-from lots.services.process_batches import Inputs, begin_batch, end_batch
+from lots.services.process_batches import Inputs, begin_batch, end_batch, outputs_of
 from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
 from lots.services.taking import Take
@@ -107,6 +107,30 @@ def send_bags_back(movement: Movement) -> None:
         _set_state(list(SlimesBag.objects.filter(process_batch=batch)), _STATE.WAITING, None)
 
 
+@undo_for(Movement.Kind.BATCH_OUTPUT)
+def check_recovery_open(movement: Movement) -> None:
+    """Refuses to take back an output of a finished recovery, even one that its vessel never held.
+
+    What was found is told by its outcomes.
+    """
+    outcome = (
+        RecoveryOutcome.objects.filter(
+            process_batch__vessel__standings__movement=movement.refers_to,
+            closing__reversed_by__isnull=True,
+        ).first()
+        if movement.refers_to is not None
+        else None
+    )
+    if outcome is not None:
+        raise ConflictError(
+            f"Batch {outcome.process_batch.code} was finished on what it gave.",
+            code="later_steps_stand",
+            field="movement",
+            value=movement.sequence,
+            remedy=f"Reverse movement {outcome.closing.sequence} first.",
+        )
+
+
 def _waiting(bags: Sequence[SlimesBag], act: Act) -> list[SlimesBag]:
     if not bags:
         raise InvalidError(
@@ -145,16 +169,11 @@ def _set_state(bags: Sequence[SlimesBag], state: str, batch: ProcessBatch | None
 
 def _recovered(batch: ProcessBatch) -> dict[str, tuple[int, float]]:
     """Micrograms of each metal in the batch's outputs that stand, with their uncertainty."""
-    outputs = Movement.objects.filter(
-        kind=Movement.Kind.BATCH_OUTPUT,
-        reversed_by__isnull=True,
-        material_entries__lot=batch.vessel_id,
-    ) | Movement.objects.filter(
-        kind=Movement.Kind.BATCH_OUTPUT, reversed_by__isnull=True, entries__lot=batch.vessel_id
-    )
     spread = Cast(F("standard_uncertainty_ug"), FloatField())
     rows = (
-        Entry.objects.filter(movement__in=outputs.values("pk"), lot__isnull=False, mass_ug__gt=0)
+        Entry.objects.filter(
+            movement__in=outputs_of(batch).values("pk"), lot__isnull=False, mass_ug__gt=0
+        )
         .exclude(lot=batch.vessel_id)
         .order_by()
         .values_list("metal")

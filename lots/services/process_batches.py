@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from django.db.models import F, Max, Q
+from django.db.models import F, Max, Q, QuerySet
 
 from config.refusals import ConflictError, InvalidError
 from lots import chart
@@ -146,11 +146,27 @@ def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
             lines=lines,
             materials=[material, *_from_vessel(vessel, material, act)],
             standings=[StandingLine(lot, output.place, vessel.owner)],
+            refers_to=_start_of(batch),
         ),
         act,
     )
     mark_surpluses(movement, lot, account, surpluses)
     return lot
+
+
+def outputs_of(batch: ProcessBatch) -> QuerySet[Movement]:
+    """The outputs of a batch that stand, in the order recorded.
+
+    They refer to its start: one measured wholly above the book draws on the difference account
+    alone, and would otherwise not be known for the batch's. Older ones are known by their vessel.
+    """
+    drawn = Q(entries__lot=batch.vessel_id) | Q(material_entries__lot=batch.vessel_id)
+    outputs = Movement.objects.filter(
+        drawn | Q(refers_to=_start_of(batch)),
+        kind=Movement.Kind.BATCH_OUTPUT,
+        reversed_by__isnull=True,
+    )
+    return outputs.order_by("sequence").distinct()
 
 
 @recorded_once
@@ -267,6 +283,11 @@ def _supplies(vessel: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
             Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
         ]
     return lines
+
+
+def _start_of(batch: ProcessBatch) -> Movement:
+    """The movement that its vessel began with."""
+    return Movement.objects.filter(standings__lot=batch.vessel_id).earliest("sequence")
 
 
 def _check_open(batch: ProcessBatch) -> None:

@@ -16,8 +16,9 @@ from config.refusals import ConflictError, InvalidError
 from lots import chart
 from lots.models import Entry, Lot, ProcessBatch
 from lots.queries.holdings import holding
+from lots.queries.trace import trace_back
 from lots.services.outputs import Output
-from lots.services.process_batches import record_output
+from lots.services.process_batches import outputs_of, record_output
 from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 
@@ -116,6 +117,33 @@ def test_an_empty_torn_bag_goes_along_and_gives_over_the_book(bench):
     gold = {each.bag_id: each for each in RecoveryOutcome.objects.filter(metal="Au")}
     assert gold[whole.pk].recovered_ug == 4_000_000
     assert (gold[torn.pk].booked_ug, gold[torn.pk].recovered_ug) == (0, 0)
+
+
+def test_an_output_wholly_above_the_book_counts_and_is_not_lost_from_the_trace(bench):
+    taken = bag(bench, "east", "2")
+    batch = group_bags(bags=[taken], place=bench.works.places["wet-bench"], act=bench.act(20))
+    # No platinum by the book and no mass in the bag: it comes from the difference account alone.
+    button = record_output(
+        batch=batch, output=gold_output(bench, "0.4", Pt="990"), act=bench.act(30)
+    )
+    finish_recovery(batch=batch, act=bench.act(40))
+    found = RecoveryOutcome.objects.get(bag=taken, metal="Pt")
+    assert (found.booked_ug, found.recovered_ug) == (0, 396_000)
+    assert found.recovered_u_ug > 0
+    (share,) = trace_back(button).shares
+    assert (share.lot, share.account, share.mass_ug) == (
+        button,
+        chart.RECOVERY_DIFFERENCE,
+        396_000,
+    )
+    (output,) = outputs_of(batch)
+    with pytest.raises(ConflictError) as conflict:
+        reverse_movement(movement=output, reason="Another batch's.", act=bench.act(41))
+    assert conflict.value.code == "later_steps_stand"
+    batch.refresh_from_db()
+    reverse_movement(movement=batch.closing_movement, reason="Too early.", act=bench.act(41))
+    reverse_movement(movement=output, reason="Another batch's.", act=bench.act(42))
+    assert list(outputs_of(batch)) == []
 
 
 def test_refused_groups(bench, unchanged):
