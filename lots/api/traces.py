@@ -32,6 +32,7 @@ class WherePart:
     account: str
     metal: str
     mass_ug: int
+    standard_uncertainty_ug: int | None
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,9 @@ class Trace:
     """Per metal, `shares` (back) sum to `total_ug`, and so do `parts` (forward), exactly.
 
     Back, the total is what the lot holds; forward, all that ever came into it. Where lots were
-    mixed, each part is reckoned in proportion to what each brought.
+    mixed, each part is reckoned in proportion to what each brought. A standard uncertainty is that
+    of what the origin brought in (back), or of what came into the lot (forward), in proportion. A
+    graph that is not whole shows the nearest lots only; the shares tell every origin.
     """
 
     lot: str
@@ -77,4 +80,5 @@ def _named(parts: Iterable[Part]) -> Iterable[WherePart]:
             account=part.account,
             metal=part.metal,
             mass_ug=part.mass_ug,
+            standard_uncertainty_ug=part.standard_uncertainty_ug,
         )

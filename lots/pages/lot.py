@@ -49,8 +49,8 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
             "origins": origins,
             "destinations": destinations,
-            "origins_web": trace_web(origins.graph, f"the way to {lot.code}"),
-            "destinations_web": trace_web(destinations.graph, f"the way from {lot.code}"),
+            "origins_web": trace_web(origins.graph, lot, "to"),
+            "destinations_web": trace_web(destinations.graph, lot, "from"),
             "account_names": ACCOUNT_NAMES,
         },
     )

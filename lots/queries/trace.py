@@ -117,12 +117,14 @@ class Part:
 class ForwardTrace:
     """Where a lot's metal has gone. Per metal the parts sum to `entered_ug` to the microgram.
 
-    `entered_ug` is all that ever came into the lot; the graph's edges carry this lot's metal alone.
+    `entered_ug` is all that ever came into the lot, with its standard uncertainty where one was
+    stated; the graph's edges carry this lot's metal alone.
     """
 
     lot: Lot
     as_of: AsOf
     entered_ug: dict[str, int]
+    entered_uncertainty_ug: dict[str, int]
     parts: list[Part]
     graph: Graph
 
@@ -199,7 +201,18 @@ def trace_forward(lot: Lot, as_of: AsOf = NOW) -> ForwardTrace:
         if ug
     ]
     entered = {metal: traced.entered[metal] for metal in metals}
-    return ForwardTrace(lot, as_of, entered, parts, graph)
+    return ForwardTrace(
+        lot=lot,
+        as_of=as_of,
+        entered_ug=entered,
+        entered_uncertainty_ug={
+            metal: round(abs(ug) * relative)
+            for metal, ug in entered.items()
+            if (relative := unsure.get(metal)) is not None
+        },
+        parts=parts,
+        graph=graph,
+    )
 
 
 def mixtures_of_all(as_of: AsOf = NOW) -> dict[str, dict[int, Mixture]]:

@@ -15,10 +15,12 @@ _PARTS = (
     Column("name", "Name", width=34),
     Column("place", "Place", width=20),
     Column("mass", "Mass", Kind.MASS, 18, is_totalled=True),
+    Column("uncertainty", "± u", Kind.MASS, 18),
 )
 _METALS = (
     Column("metal", "Metal", width=8),
     Column("entered", "Came in with the lot", Kind.MASS, 18),
+    Column("uncertainty", "± u", Kind.MASS, 18),
     Column("joined_pool", "Of it, now in the works' pool as claim", Kind.MASS, 18),
     Column("claim", "The customer's whole claim", Kind.MASS, 18),
     Column("payable", "Payable", Kind.MASS, 18),
@@ -35,6 +37,7 @@ def lot_answer_tables(answer: LotAnswer) -> list[Table]:
             "name": each.name,
             "place": each.place,
             "mass": each.mass_ug,
+            "uncertainty": each.standard_uncertainty_ug,
         }
         for each in answer.parts
     ]
@@ -42,6 +45,7 @@ def lot_answer_tables(answer: LotAnswer) -> list[Table]:
         {
             "metal": each.metal,
             "entered": each.entered_ug,
+            "uncertainty": each.standard_uncertainty_ug,
             "joined_pool": each.joined_pool_ug,
             "claim": each.claim_ug,
             "payable": answer.payable.payable_ug.get(each.metal),
@@ -52,6 +56,7 @@ def lot_answer_tables(answer: LotAnswer) -> list[Table]:
         as_of_note(AsOf(answer.as_of_occurred, answer.as_of_recorded)),
         answer.signs,
         answer.mixing,
+        answer.unsure,
         answer.deference,
         OUNCE_RULE,
     ]

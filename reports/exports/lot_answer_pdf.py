@@ -35,7 +35,7 @@ def lot_answer_pdf(answer: LotAnswer, *, house: str, made_at: dt.datetime) -> by
     for metal in answer.metals:
         _metal(paper, metal)
     _payable(paper, answer)
-    paper.small_print((answer.signs, answer.mixing, answer.deference, OUNCE_RULE))
+    paper.small_print((answer.signs, answer.mixing, answer.unsure, answer.deference, OUNCE_RULE))
     return paper.in_bytes()
 
 
@@ -43,15 +43,15 @@ def _metal(paper: Paper, metal: MetalAnswer) -> None:
     paper.set_font(FONT, "B", 10)
     paper.say(f"{metal.metal}: {_both(metal.entered_ug)} came in", 6)
     rows = [
-        (WHERE_NAMES[where], f"{ug_to_g(ug):,f}", f"{ounces_of(ug):,f}")
+        (WHERE_NAMES[where], _grams(ug), _grams(metal.uncertainty_of(where)), f"{ounces_of(ug):,f}")
         for where in Where
         if (ug := metal.where_ug.get(where))
     ]
     paper.ruled(
-        ("Where it is", "Grams", "Troy ounces"),
+        ("Where it is", "Grams", "± u", "Troy ounces"),
         rows,
-        widths=(90, 40, 40),
-        align=("LEFT", "RIGHT", "RIGHT"),
+        widths=(80, 34, 24, 34),
+        align=("LEFT", "RIGHT", "RIGHT", "RIGHT"),
     )
 
 
@@ -69,6 +69,10 @@ def _payable(paper: Paper, answer: LotAnswer) -> None:
     if due.total is not None:
         paper.say(f"Money due: {due.total:,f} {due.currency}", 5)
     paper.ln(3)
+
+
+def _grams(mass_ug: int | None) -> str:
+    return "" if mass_ug is None else f"{ug_to_g(mass_ug):,f}"
 
 
 def _both(mass_ug: int) -> str:

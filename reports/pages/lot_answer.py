@@ -44,7 +44,7 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
             "metals": [
                 {
                     "answer": metal,
-                    "where": _headings(metal),
+                    "where": headings(metal),
                     "chart": _chart(metal),
                     "parts": [part for part in answer.parts if part.metal == metal.metal],
                 }
@@ -67,16 +67,19 @@ def customer_lots(request: HttpRequest) -> HttpResponse:
     return render(request, "reports/customer_lots.html", {"party": party, "lots": lots})
 
 
-def _headings(metal: MetalAnswer) -> list[tuple[str, int]]:
+def headings(metal: MetalAnswer) -> list[tuple[str, int, int | None]]:
+    """What stands under each heading, and how unsure that is, micrograms."""
     return [
-        (WHERE_NAMES[where], metal.where_ug[where]) for where in Where if metal.where_ug.get(where)
+        (WHERE_NAMES[where], metal.where_ug[where], metal.uncertainty_of(where))
+        for where in Where
+        if metal.where_ug.get(where)
     ]
 
 
 def _chart(metal: MetalAnswer) -> BarChart | None:
     bars = [
         Bar(_SHORT.get(name, name), float(ug_to_g(mass_ug)), accent=metal.metal)
-        for name, mass_ug in _headings(metal)
+        for name, mass_ug, _ in headings(metal)
     ]
     if len(bars) < 2:
         return None

@@ -18,7 +18,8 @@ from lots.models import Lot, Party
 from reports.exports.lot_answer_pdf import lot_answer_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.models import Settlement, SharedLink
-from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, Where, lot_answer
+from reports.pages.lot_answer import headings
+from reports.queries.lot_answer import LotAnswer, lot_answer
 from reports.queries.settlement_statement import SettlementDocument, settlement_statement
 from reports.services.shared_links import read_link
 
@@ -75,17 +76,7 @@ def _lot(request: HttpRequest, link: SharedLink, lot: Lot, token: str, form: str
         house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
         paper = lot_answer_pdf(answer, house=house.name if house else "", made_at=clock.now())
         return _pdf(paper, lot.code)
-    metals = [
-        {
-            "answer": metal,
-            "where": [
-                (WHERE_NAMES[where], metal.where_ug[where])
-                for where in Where
-                if metal.where_ug.get(where)
-            ],
-        }
-        for metal in answer.metals
-    ]
+    metals = [{"answer": metal, "where": headings(metal)} for metal in answer.metals]
     context = {"link": link, "token": token, "answer": answer, "metals": metals}
     return render(request, "reports/shared_lot.html", context)
 

@@ -40,7 +40,13 @@ def seen_by_customer(answer: LotAnswer, customer: Party) -> LotAnswer:
     payable = LotPayable(
         PayableBasis.NONE, "", "", answer.payable.settle_in, {}, None, "", NOT_YET_EXCHANGED
     )
-    return replace(answer, evidence=evidence, payable=payable)
+    return replace(
+        answer,
+        evidence=evidence,
+        payable=payable,
+        parts=tuple(replace(part, standard_uncertainty_ug=None) for part in parts),
+        metals=tuple(replace(metal, standard_uncertainty_ug=None) for metal in answer.metals),
+    )
 
 
 def _without(graph: Graph, hidden: set[str]) -> Graph:
@@ -56,4 +62,4 @@ def _without(graph: Graph, hidden: set[str]) -> Graph:
     edges = [
         replace(edge, source=shown(edge.source), target=shown(edge.target)) for edge in graph.edges
     ]
-    return Graph(nodes, edges)
+    return replace(graph, nodes=nodes, edges=edges)

@@ -93,11 +93,21 @@ def _part(
             form=part.lot.form,
             place=places[part.place_id].name,
             mass_ug=part.mass_ug,
+            standard_uncertainty_ug=part.standard_uncertainty_ug,
         )
     account = accounts[part.account]
     by_code = {chart.RETURNED: Where.RETURNED, chart.SHIPPED: Where.SHIPPED}
     where = by_code.get(account.code) or _BY_KIND.get(account.kind, Where.TAKEN_BACK)
-    return WherePart(part.metal, where, account.code, account.name, "", "", part.mass_ug)
+    return WherePart(
+        metal=part.metal,
+        where=where,
+        holder=account.code,
+        name=account.name,
+        form="",
+        place="",
+        mass_ug=part.mass_ug,
+        standard_uncertainty_ug=part.standard_uncertainty_ug,
+    )
 
 
 def _metals(
@@ -115,6 +125,7 @@ def _metals(
         MetalAnswer(
             metal=metal,
             entered_ug=entered_ug,
+            standard_uncertainty_ug=ahead.entered_uncertainty_ug.get(metal),
             where_ug=dict(where[metal]),
             joined_pool_ug=joined.get(metal, 0),
             claim_ug=claims.get(metal, 0),

@@ -8,6 +8,7 @@ from enum import StrEnum
 from typing import Final
 
 from lots.queries.trace import Graph
+from lots.units import proportion_ug
 from reports.queries.lot_evidence import LotEvidence
 from reports.queries.lot_payable import LotPayable
 
@@ -21,6 +22,11 @@ SIGNS: Final = (
 MIXING: Final = (
     "Where lots were mixed, each lot's part is reckoned in proportion to what it brought (common "
     "practice, no source): metal of one fineness has no name on it."
+)
+UNSURE: Final = (
+    "± is one standard uncertainty: that of what came in with the lot, by its weighing and assay, "
+    "in proportion to each part. The parts are unsure together, so it adds up like they do. Where "
+    "the content was only declared, none is stated."
 )
 
 
@@ -66,6 +72,7 @@ class WherePart:
     form: str
     place: str
     mass_ug: int
+    standard_uncertainty_ug: int | None
 
 
 @dataclass(frozen=True)
@@ -78,9 +85,18 @@ class MetalAnswer:
 
     metal: str
     entered_ug: int
+    standard_uncertainty_ug: int | None
     where_ug: dict[Where, int]
     joined_pool_ug: int
     claim_ug: int
+
+    def uncertainty_of(self, where: Where) -> int | None:
+        """The standard uncertainty of what stands under a heading, micrograms."""
+        if self.standard_uncertainty_ug is None:
+            return None
+        return proportion_ug(
+            self.standard_uncertainty_ug, abs(self.where_ug.get(where, 0)), self.entered_ug
+        )
 
 
 @dataclass(frozen=True)
@@ -103,4 +119,5 @@ class LotAnswer:
     payable: LotPayable
     signs: str = SIGNS
     mixing: str = MIXING
+    unsure: str = UNSURE
     deference: str = DEFERENCE

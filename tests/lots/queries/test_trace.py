@@ -144,6 +144,18 @@ def test_a_late_assay_takes_its_lots_own_metal_out_of_an_open_vessel(works, act)
     assert [part.mass_ug for part in trace_forward(pellow).parts] == [90_000_000, 10_000_000]
 
 
+def test_parts_are_as_unsure_as_what_came_in(melted, works, act):
+    """u = hypot(0.1 g x 0.88, 300 g x 0.0002) = 0.1065 g of 264 g (JCGM 100:2008, 5.1.2)."""
+    assert {part.standard_uncertainty_ug for part in trace_forward(melted.isolde).parts} == {None}
+    ruled(works, act, melted.isolde, "880", 4)
+    ahead = trace_forward(melted.isolde)
+    assert ahead.entered_uncertainty_ug == {"Ag": 106_508}
+    unsure = {part.lot: part.standard_uncertainty_ug for part in ahead.parts if part.metal == "Ag"}
+    assert unsure == {melted.granules: 107_839, None: 1_331}
+    as_of = AsOf(act(3).moment)
+    assert trace_forward(melted.isolde, as_of).entered_uncertainty_ug == {}
+
+
 def test_metal_used_again_is_followed_round(melted, works, act):
     again = start_batch(
         kind=ProcessBatch.Kind.MELT,

@@ -16,6 +16,7 @@ from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.reversal import reverse_movement
+from lots.services.rulings import rule_assay
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.weighings import Weight
@@ -128,6 +129,25 @@ def test_a_customer_sees_the_works_results_only_after_their_own(melted, works, a
     assert len(lot_answer(melted.isolde).evidence.assays) == 1
     record("counterparty")
     assert len(lot_answer(melted.isolde, seen_by=works.brackwater).evidence.assays) == 2
+
+
+def test_each_part_is_as_unsure_as_the_lot_and_a_customer_reads_it_with_the_results(
+    melted, works, act
+):
+    findings = {"Ag": Finding(Decimal(900), Decimal("0.4"))}
+    report = AssayReport("gravimetric", works.laboratory, findings, side="house")
+    assay = record_assay(lot=melted.isolde, report=report, act=act(4))
+    rule_assay(assay=assay, reason="The report came.", act=act(4))
+    answer = lot_answer(melted.isolde)
+    silver = answer.metals[0]
+    # hypot(0.1 g x 0.9, 300 g x 0.0004) = 0.15 g of 270 g, 99 % of which is in the granules.
+    assert (silver.metal, silver.standard_uncertainty_ug) == ("Ag", 150_000)
+    assert silver.uncertainty_of(Where.OTHER_LOTS) == 148_500
+    parts = [part.standard_uncertainty_ug for part in answer.parts if part.metal == "Ag"]
+    assert parts == [148_500, 1_500]
+    seen = lot_answer(melted.isolde, seen_by=works.brackwater)
+    assert seen.metals[0].standard_uncertainty_ug is None
+    assert {part.standard_uncertainty_ug for part in seen.parts} == {None}
 
 
 def test_a_customer_reads_no_other_customers_lot(melted, works, act):
