@@ -28,6 +28,7 @@ WHO: Final[dict[str, frozenset[str]]] = {
     "office": _OFFICE,
     "assaying": _OFFICE | {"assayer"},
     "writing off": _OFFICE | {"operator"},
+    "importing": _OFFICE | {"operator"},
     "customer": frozenset({"customer"}),
 }
 
@@ -97,6 +98,10 @@ api/v1/excesses/<pk>/                         staff         -
 api/v1/excesses/<pk>/explain/                 -             staff
 api/v1/harvests/                              staff         -
 api/v1/harvests/<pk>/                         staff         -
+api/v1/imports/                               staff         importing
+api/v1/imports/<code>/                        staff         -
+api/v1/imports/<code>/rows/                   staff         -
+api/v1/imports/subjects/                      staff         -
 api/v1/impurity-analyses/                     staff         -
 api/v1/impurity-analyses/<pk>/                staff         -
 api/v1/lots/                                  staff         -
@@ -262,6 +267,17 @@ excesses/<pk>/explain/                        staff         staff
 health/live                                   all           -
 health/ready                                  all           -
 help/                                         staff         -
+imports/                                      staff         -
+imports/<code>/                               staff         -
+imports/draft/<key>/                          staff         -
+imports/draft/<key>/check/                    -             staff
+imports/draft/<key>/columns/                  staff         staff
+imports/draft/<key>/discard/                  -             staff
+imports/draft/<key>/marked/                   staff         -
+imports/draft/<key>/progress/                 staff         -
+imports/draft/<key>/record/                   -             staff
+imports/new/                                  importing     importing
+imports/template/<subject>/                   staff         -
 kept/<pk>/drop/                              -             staff
 labels/                                       staff         -
 links/                                        office        -

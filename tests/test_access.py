@@ -17,6 +17,7 @@ STRANGER: Final = "stranger"
 # Nothing has these: what is asked is who is let in, not what they find.
 NOTHING: Final = {
     "code": "FD26-9999-9",
+    "key": "00000000-0000-4000-8000-000000000000",
     "lot": "FD26-9999-9",
     "month": "2031-01",
     "party": "nobody",

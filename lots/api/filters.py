@@ -19,6 +19,7 @@ from lots.models import (
     Party,
     Place,
     ProcessBatch,
+    SheetImport,
     VolumeReading,
     Weighing,
 )
@@ -79,6 +80,7 @@ class MovementFilter(filters.FilterSet):
     occurred_before = filters.IsoDateTimeFilter(field_name="occurred_at", lookup_expr="lt")
     recorded_after = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="gte")
     recorded_before = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="lt")
+    imported_by = filters.CharFilter(field_name="imported_row__sheet_import__code")
 
     class Meta:
         model = Movement
@@ -98,6 +100,20 @@ class MovementFilter(filters.FilterSet):
         self, queryset: QuerySet[Movement], name: str, value: str
     ) -> QuerySet[Movement]:
         return queryset.filter(pk__in=Entry.objects.filter(metal=value).values("movement"))
+
+
+class SheetImportFilter(filters.FilterSet):
+    subject = filters.CharFilter()
+    origin = filters.MultipleChoiceFilter(choices=SheetImport.Origin.choices)
+    file_name = filters.CharFilter(lookup_expr="icontains")
+    sha256 = filters.CharFilter()
+    recorded_by = filters.CharFilter(field_name="recorded_by__username")
+    recorded_after = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="gte")
+    recorded_before = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="lt")
+
+    class Meta:
+        model = SheetImport
+        fields: list[str] = []
 
 
 class _OfLot(filters.FilterSet):

@@ -8,6 +8,7 @@ from lots.api import (
     documents,
     events,
     fine_metal,
+    imports,
     lists,
     melts,
     motions,
@@ -25,6 +26,7 @@ from lots.api import (
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
+router.register("imports", imports.SheetImportViewSet, "import")
 router.register("movements", lists.MovementViewSet, "movement")
 router.register("weighings", lists.WeighingViewSet, "weighing")
 router.register("volume-readings", lists.VolumeReadingViewSet, "volume-reading")

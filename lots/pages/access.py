@@ -11,7 +11,7 @@ from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import get_object_or_404
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from config.menu import links_for
 from lots.models import Lot, Party, Person
@@ -57,12 +57,24 @@ def office_page(view: View) -> View:
     return _guarded(view, OFFICE)
 
 
-def _guarded(view: View, roles: frozenset[str] | None) -> View:
-    reading = require_safe(view)
+def staff_form(view: View) -> View:
+    """A page with a form, for anyone who works here."""
+    return _guarded(view, None, require_http_methods(["GET", "HEAD", "POST"]))
+
+
+def staff_action(view: View) -> View:
+    """What a form of another page is sent to, for anyone who works here."""
+    return _guarded(view, None, require_POST)
+
+
+def _guarded(
+    view: View, roles: frozenset[str] | None, allow: Callable[[View], View] = require_safe
+) -> View:
+    allowed = allow(view)
 
     @wraps(view)
     def page(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
-        return check_staff(request, roles) or reading(request, *args, **kwargs)
+        return check_staff(request, roles) or allowed(request, *args, **kwargs)
 
     return page
 

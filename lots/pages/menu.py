@@ -7,6 +7,7 @@ from typing import Final
 from config.menu import Link
 from lots.models import Lot
 from lots.queries.roles import ASSAYING, OFFICE, WRITING_OFF
+from lots.services.import_subjects import OFFICE_AND_BENCH
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 _ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})
@@ -37,6 +38,14 @@ BENCH: Final = (
         roles=OFFICE,
         group="Office",
         hint="What is owed out of the pool",
+    ),
+    Link(
+        "Import a sheet",
+        "imports",
+        79,
+        roles=OFFICE_AND_BENCH,
+        group="Office",
+        hint="Balances, lots, weighings, readings",
     ),
     Link(
         "Papers",

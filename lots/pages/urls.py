@@ -6,6 +6,7 @@ from lots.pages import (
     bench,
     correct,
     find,
+    imports,
     kept,
     labels,
     leave,
@@ -24,12 +25,24 @@ from lots.pages import (
 
 LOT = "lots/<str:code>"
 BATCH = "processes/<str:code>"
+DRAFT = "imports/draft/<uuid:key>"
 
 urlpatterns: list[URLPattern] = [
     path("bench/", bench.bench, name="bench"),
     path("search/", find.search_page, name="search"),
     path("q/<str:code>/", find.scanned, name="scanned"),
     path("convert/mass/", find.convert_mass, name="convert-mass"),
+    path("imports/", imports.import_list, name="imports"),
+    path("imports/new/", imports.import_new, name="import-new"),
+    path("imports/template/<str:subject>/", imports.import_template, name="import-template"),
+    path(f"{DRAFT}/", imports.import_draft, name="import-draft"),
+    path(f"{DRAFT}/columns/", imports.import_columns, name="import-columns"),
+    path(f"{DRAFT}/check/", imports.import_check, name="import-check"),
+    path(f"{DRAFT}/record/", imports.import_record, name="import-record"),
+    path(f"{DRAFT}/progress/", imports.import_progress, name="import-progress"),
+    path(f"{DRAFT}/marked/", imports.import_marked, name="import-marked"),
+    path(f"{DRAFT}/discard/", imports.import_discard, name="import-discard"),
+    path("imports/<str:code>/", imports.import_page, name="import"),
     path("receive/", receive.ReceiveLot.as_view(), name="receive"),
     path("blend/", rearrange.BlendLots.as_view(), name="blend"),
     path("labels/", labels.label_sheet, name="labels"),

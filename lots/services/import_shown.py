@@ -27,10 +27,9 @@ def shown_row(subject: Subject, row: Row) -> dict[str, Any]:
 def shown_value(column: Column, value: Any) -> str:
     """One value as people read it, in the units of the books."""
     if isinstance(value, Model):
-        code = getattr(value, "code", "")
-        return str(value) if str(value) == code or not code else f"{value} ({code})"
+        return str(value)
     if column.kind == Kind.MASS:
-        return shown.both(value)
+        return f"{shown.grams(value)}\n{shown.ounces(value)}"
     if column.kind == Kind.VOLUME:
         return shown.litres(value)
     if column.kind == Kind.FINENESS:
@@ -38,7 +37,8 @@ def shown_value(column: Column, value: Any) -> str:
     if isinstance(value, Decimal):
         return f"{shown.grouped(value.normalize())} {column.usual_unit}".strip()
     if isinstance(value, dt.datetime):
-        return f"{timezone.localtime(value, timezone.get_default_timezone()):%Y-%m-%d %H:%M:%S %Z}"
+        local = timezone.localtime(value, timezone.get_default_timezone())
+        return f"{local:%Y-%m-%d %H:%M:%S}".removesuffix(":00")
     if isinstance(value, bool):
         return "yes" if value else "no"
     if column.kind == Kind.CHOICE:

@@ -15,9 +15,10 @@ from config.refusals import ForbiddenError, InvalidError, RefusalError
 from lots.codes import parse_code
 from lots.import_columns import Column, Kind
 from lots.models import Balance, Lot, Party, Person, Place
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 
-OFFICE: Final = frozenset({Person.Role.ACCOUNTANT.value, Person.Role.MANAGER.value})
+# The office imports anything; who works at the bench, what is read there.
 OFFICE_AND_BENCH: Final = OFFICE | {Person.Role.OPERATOR.value}
 
 

@@ -49,15 +49,20 @@ def read_sheet(content: bytes) -> Sheet:
     Raises InvalidError on `file`: `too_large`, `empty_file`, `not_a_sheet`, `too_many_rows`,
     `too_many_columns`, and what `open_workbook_safely` refuses.
     """
-    if len(content) > settings.UPLOAD_BYTES_MAX:
-        most = settings.UPLOAD_BYTES_MAX // (1024 * 1024)
-        raise _refusal(f"This is larger than {most} MiB.", "too_large", "Send it in parts.")
+    check_size(len(content))
     sheet = _of_workbook(content) if content.startswith(WORKBOOK_SIGNATURE) else _of_text(content)
     if not sheet.rows:
         raise _refusal(
             "There is nothing in it.", "empty_file", "Choose the file again, or paste the cells."
         )
     return sheet
+
+
+def check_size(size_bytes: int | None) -> None:
+    """Refuses a file that is `too_large` before it is read."""
+    if (size_bytes or 0) > settings.UPLOAD_BYTES_MAX:
+        most = settings.UPLOAD_BYTES_MAX // (1024 * 1024)
+        raise _refusal(f"This is larger than {most} MiB.", "too_large", "Send it in parts.")
 
 
 def _of_workbook(content: bytes) -> Sheet:
