@@ -133,6 +133,14 @@ else:
         _DATABASE["OPTIONS"]["pool"] = {"min_size": 1, "max_size": _POOL_MAX, "timeout": 10}
         _DATABASE["CONN_MAX_AGE"] = 0
 DATABASES = {"default": _DATABASE}
+if "REPORTS_DATABASE_URL" in os.environ:
+    # A replica that reports are read from; tests have their own where they need one.
+    DATABASES["reports"] = {
+        **dict(dj_database_url.config(env="REPORTS_DATABASE_URL", conn_max_age=60)),
+        "OPTIONS": {"connect_timeout": 5, "options": "-c default_transaction_read_only=on"},
+        "TEST": {"MIRROR": "default"},
+    }
+DATABASE_ROUTERS = ["config.replica.ReadsWhereAsked"]
 
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},

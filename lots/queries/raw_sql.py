@@ -9,11 +9,12 @@ import datetime as dt
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from django.db import connection
+from config.replica import reading_connection
 
 
 def fetch(statement: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
     """All rows of one statement; moments among the parameters are given as the database wants."""
+    connection = reading_connection()
     adapted = [
         connection.ops.adapt_datetimefield_value(value) if isinstance(value, dt.datetime) else value
         for value in parameters

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from django.db import connection
+from config.replica import reading_connection
 
 
 @contextmanager
@@ -15,6 +15,7 @@ def snapshot() -> Iterator[None]:
     Inside a transaction already begun this changes nothing. SQLite is asked for a deferred
     transaction, because `transaction.atomic` would take the writer's lock.
     """
+    connection = reading_connection()
     if connection.in_atomic_block:
         yield
         return

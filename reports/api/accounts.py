@@ -82,6 +82,7 @@ class AccountReport(ReportView):
 
     asks = AccountQuestion
     shows = AccountStatement
+    may_lag = True
     file_name = "account"
     permission_classes = [StaffOrCustomer]
 
@@ -120,12 +121,13 @@ class MovementsReport(ReportView):
         "ends_at": dt.datetime,
         "rows": tuple[MovementRow, ...],
     }
+    may_lag = True
     file_name = "movements"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Lines:
         return Lines(*span_asked(asked), asked.get("recorded_as_of"))
 
-    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
+    def compose(self, asked: dict[str, Any], **path: Any) -> Any:
         lines = self.answer(asked)
         table = lines.table()
         if asked["as"] == "csv":

@@ -16,12 +16,15 @@ from rest_framework.response import Response
 from config.refusals import InvalidError
 from lots.api.questions import Question, QuestionView
 from lots.api.records import show
+from lots.queries.report_reading import reading_for_report
 from reports.exports.tables import Table, as_json, totals_of, write_csv
 from reports.exports.workbook import write_workbook
 
 CSV: Final = "text/csv"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 PDF: Final = "application/pdf"
+THROUGH_HEADER: Final = "Books-Through"
+AFTER_HEADER: Final = "Books-After"
 HELD_IN_MEMORY_BYTES: Final = 2**20
 
 
@@ -48,7 +51,9 @@ class ReportQuestion(Question):
 class ReportView(QuestionView):
     """A report. Subclasses name `asks`, `shows` and `file_name`; give `answer` and `tables`.
 
-    The JSON has the answer with `totals` and `notes`: what the figures and their signs mean.
+    The JSON has the answer with `totals` and `notes`: what the figures and their signs mean. A
+    report that `may_lag` is read from the replica, if there is one: its header `Books-Through` says
+    up to which movement. A request that needs a later one says so by `Books-After`.
     """
 
     asks: ClassVar[type[Question]] = ReportQuestion
@@ -57,6 +62,7 @@ class ReportView(QuestionView):
         (200, XLSX): OpenApiTypes.BINARY,
     }
     file_name: ClassVar[str]
+    may_lag: ClassVar[bool] = False
 
     @classmethod
     def documented(cls) -> dict[str, Any]:
@@ -91,6 +97,20 @@ class ReportView(QuestionView):
         return "-".join([self.file_name, *map(str, path.values())])
 
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
+        if not self.may_lag:
+            return self.compose(asked, **path)
+        with reading_for_report(self._needed()) as through:
+            response = self.compose(asked, **path)
+        if through is not None:
+            response.headers[THROUGH_HEADER] = str(through.sequence)
+        return response
+
+    def _needed(self) -> int:
+        given = self.request.headers.get(AFTER_HEADER, "")
+        return int(given) if given.isascii() and given.isdigit() and len(given) < 19 else 0
+
+    def compose(self, asked: dict[str, Any], **path: Any) -> Any:
+        """The whole answer, in the form asked for; everything it needs is read by its end."""
         answered = self.answer(asked, **path)
         tables = self.tables(answered)
         if asked["as"] == "json":

@@ -36,6 +36,7 @@ class InventoryReport(ReportView):
 
     asks = InventoryQuestion
     shows = Inventory
+    may_lag = True
     file_name = "inventory"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Inventory:
@@ -57,6 +58,7 @@ class ObligationsReport(ReportView):
 
     asks = ObligationsQuestion
     shows = Obligations
+    may_lag = True
     file_name = "obligations"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Obligations:

@@ -112,6 +112,7 @@ class LossesReport(ReportView):
 
     asks = LossQuestion
     shows = Losses
+    may_lag = True
     file_name = "losses"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> LossReport:

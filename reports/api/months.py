@@ -71,6 +71,7 @@ class MonthReport(ReportView):
 
     asks = StatementQuestion
     shows = Month
+    may_lag = True
     file_name = "month-end"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
@@ -111,6 +112,7 @@ class ClaimsReport(ReportView):
 
     asks = ClaimsQuestion
     shows = {"month": Period, "claims": tuple[OwnerStatement, ...]}
+    may_lag = True
     file_name = "claims"
 
     def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
