@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Final
 
 from lots.units import UG_PER_G, ug_to
@@ -38,3 +39,10 @@ def litres(volume_ul: int) -> str:
     """Litres to the millilitre."""
     thousandths = round(volume_ul / 1000)
     return f"{grouped(f'{thousandths // 1000}.{thousandths % 1000:03d}')} l"
+
+
+def money(amount: object) -> str:
+    """Two decimals, or as many more as the amount has."""
+    exact = Decimal(str(amount)).normalize()
+    decimals = max(2, -int(exact.as_tuple().exponent))
+    return grouped(f"{exact:.{decimals}f}")

@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from lots.units import ug_to_g, ug_to_ozt
+from lots import shown
 
 
 @dataclass(frozen=True)
 class Whereabouts:
-    """One metal of the lot: what came in, and where it is by heading (micrograms)."""
+    """One metal of the lot: what came in, where it is by heading, what is lost (micrograms)."""
 
     metal: str
     entered_ug: int
     where_ug: dict[str, int]
+    lost_ug: int
 
 
 @dataclass(frozen=True)
@@ -86,8 +87,12 @@ def _compared(each: Compared) -> str:
 
 def _whereabouts(each: Whereabouts) -> str:
     places = "; ".join(f"{name} {_mass(ug)}" for name, ug in each.where_ug.items())
-    return f"Of the {_mass(each.entered_ug)} of {each.metal} that came in with the lot: {places}."
+    text = f"Of the {_mass(each.entered_ug)} of {each.metal} that came in with the lot: {places}."
+    if not each.lost_ug:
+        return text
+    percent = f"{Decimal(100 * each.lost_ug) / each.entered_ug:.2f}"
+    return f"{text} Losses and differences together are {percent} % of it."
 
 
 def _mass(mass_ug: int) -> str:
-    return f"{ug_to_g(mass_ug)} g ({ug_to_ozt(mass_ug, 3)} ozt)"
+    return f"{shown.grams(mass_ug)} ({shown.ounces(mass_ug)})"

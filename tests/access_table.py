@@ -256,6 +256,7 @@ counts/<code>/form/                           staff         -
 counts/<code>/lots/<lot>/                     staff         staff
 counts/<code>/propose/                        office        office
 counts/<code>/upload/                         staff         staff
+cover/                                        staff         -
 documents/<pk>/                               staff         -
 electrolytes/<code>/bleed-plan/               staff         -
 electrolytes/<code>/bleed/                    staff         staff

@@ -64,11 +64,7 @@ def figure(value: Any) -> str:
 @register.filter
 def money(amount: Any) -> str:
     """Two decimals, or as many more as the amount has, grouped, with a real minus sign."""
-    if amount is None:
-        return "–"
-    exact = Decimal(str(amount)).normalize()
-    decimals = max(2, -int(exact.as_tuple().exponent))
-    return shown.grouped(f"{exact:.{decimals}f}")
+    return "–" if amount is None else shown.money(amount)
 
 
 @register.filter

@@ -11,6 +11,7 @@ from reports.demo import months
 from reports.demo.bench import Bench
 from reports.demo.cast import scenario, set_up
 from reports.demo.closing import close_the_month
+from reports.demo.letters import correspond
 from reports.demo.truth import Instruments
 from reports.demo.wet_work import WetWork
 
@@ -45,4 +46,5 @@ def play(open_month: dt.date, password: str, tell: Callable[[str], None]) -> Wet
     months.second_month(story)
     close_the_month(bench, first_days[1], story.on(2, 1, 0) - dt.timedelta(hours=3))
     months.open_month(story)
+    correspond(story)
     return story

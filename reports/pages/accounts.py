@@ -23,6 +23,7 @@ from reports.models import AccessRecord
 from reports.pages.noted import note_page
 from reports.queries.account_statement import account_statement
 from reports.queries.losses import LossReport, losses
+from reports.queries.obligations import obligations, owed_by_customer
 from reports.queries.periods import (
     Period,
     local_day,
@@ -67,8 +68,28 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "period": period,
             "last_day": next_month(period.first_day) - dt.timedelta(days=1),
             "is_office": role in OFFICE,
+            "after": month_period(next_month(period.first_day)),
+            "is_over": period.ends_at <= clock.now(),
             "before": month_period(period.first_day - dt.timedelta(days=1)),
             "account": account_statement(customer, period.starts_at, period.ends_at),
+        },
+    )
+
+
+@staff_page
+def cover_page(request: HttpRequest) -> HttpResponse:
+    """What is owed to customers against what is held, and who is owed what."""
+    owed, customers = obligations(), owed_by_customer()
+    named = {metal for _, metals in customers for metal in metals}
+    return render(
+        request,
+        "reports/cover.html",
+        {
+            "section": "settlements",
+            "obligations": owed.metals,
+            "note": owed.note,
+            "customers": customers,
+            "metals": [metal for metal in Metal.values if metal in named],
         },
     )
 

@@ -11,7 +11,8 @@ from django.views.decorators.http import require_safe
 
 from config.charts import Bar, BarChart
 from lots.models import Lot
-from lots.pages.access import OFFICE, lot_for, party_looking, role_of
+from lots.pages.access import lot_for, party_looking, role_of
+from lots.queries.roles import OFFICE
 from lots.units import ug_to_g
 from reports.models import AccessRecord
 from reports.pages.noted import note_page

@@ -16,6 +16,7 @@ TABS: Final = (
 BENCH: Final = (
     Link("Count for the month", "months", 82, group="Office", hint="Sheets, close, statement"),
     Link("Losses", "losses", 83, group="Office", hint="What was lost where"),
+    Link("Owed and held", "cover", 84, group="Office", hint="Cover, metal by metal"),
     Link("Questions", "questions", 85, group="Office", hint="What customers ask, answered"),
     Link("Payments", "payments", 86, group="Office", hint="Money paid and received"),
     Link("Prices", "prices", 87, group="Office", hint="The works' own table"),

@@ -12,10 +12,11 @@ from django.urls import reverse
 
 from lots import clock
 from lots.metals import Metal
-from lots.pages.access import OFFICE, role_of, staff_page
+from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField
 from lots.pages.lists import filtered, paged_address
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.prices import PriceFilter
 from reports.models import MetalPrice

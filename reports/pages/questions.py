@@ -12,8 +12,9 @@ from django.urls import reverse
 
 from lots import clock
 from lots.models import Lot
-from lots.pages.access import OFFICE, lot_for, role_of, staff_page
+from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.lists import ROWS_A_PAGE
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import AccessRecord, SettlementQuestion
 from reports.pages.month_steps import OfficeForm

@@ -12,8 +12,9 @@ from django.urls import reverse
 
 from lots import clock
 from lots.models import Lot
-from lots.pages.access import OFFICE, lot_for, office_page
+from lots.pages.access import lot_for, office_page
 from lots.pages.lists import filtered, paged_address
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.shared_links import SharedLinkFilter
 from reports.models import Settlement, SharedLink

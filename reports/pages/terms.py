@@ -11,7 +11,8 @@ from django.urls import reverse
 
 from lots import clock
 from lots.models import Party
-from lots.pages.access import OFFICE, role_of, staff_page
+from lots.pages.access import role_of, staff_page
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import ContractTerms
 from reports.pages.office_step import Crumb, OfficeStep

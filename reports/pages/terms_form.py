@@ -109,9 +109,9 @@ class TermsForm(OfficeForm):
             "A line a tier: from ‰, per cent, least deduction in ‰: 0 99 0.5",
         )
         self.fields[f"{metal}-splitting_limit_ppt"] = _figure(f"{metal}: splitting limit, ‰")
-        self.fields[f"{metal}-umpire_rule"] = choice_field(
-            rules, label=f"{metal}: beyond it", initial=UmpireRule.MIDDLE
-        )
+        rule = choice_field(rules, label=f"{metal}: beyond it", initial=UmpireRule.MIDDLE)
+        rule.widget.wide = True
+        self.fields[f"{metal}-umpire_rule"] = rule
         self.fields[f"{metal}-refining_charge_per_ozt"] = _figure(
             f"{metal}: refining charge per ozt payable"
         )

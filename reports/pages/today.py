@@ -20,7 +20,8 @@ from lots.units import ug_to_g
 from reports.queries.attention import attention
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.matters import Attention, Urgency
-from reports.queries.obligations import Readiness, obligations_from
+from reports.queries.obligations import obligations_from
+from reports.queries.office_attention import cover_matters
 
 _ADDRESS: Final = {
     "run": "run",
@@ -34,7 +35,7 @@ _ADDRESS: Final = {
     "settlement": "settlement",
     "unsettled": "settle",
 }
-_WITHOUT_CODE: Final = {"bags": "slimes", "balance": "balances"}
+_WITHOUT_CODE: Final = {"bags": "slimes", "balance": "balances", "cover": "cover"}
 URGENCY_NAMES: Final = {Urgency.NOW: "now", Urgency.TODAY: "today", Urgency.SOON: "soon"}
 _URGENCY_CSS: Final = {Urgency.NOW: "bad", Urgency.TODAY: "mind", Urgency.SOON: ""}
 
@@ -47,6 +48,8 @@ def today_page(request: HttpRequest) -> HttpResponse:
         return redirect("my-lots")
     check_staff(request)
     held = inventory()
+    owed = obligations_from(held)
+    matters = sorted([*attention(clock.now()), *cover_matters(owed)], key=lambda each: each.urgency)
     return render(
         request,
         "reports/today.html",
@@ -55,15 +58,11 @@ def today_page(request: HttpRequest) -> HttpResponse:
             "now": clock.now(),
             "matters": [
                 (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
-                for each in attention(clock.now())
+                for each in matters
             ],
             "kept": kept_forms(request.user),
             "positions": held.positions,
-            "obligations": [
-                (each, each.held_ug[Readiness.FINE])
-                for each in obligations_from(held).metals
-                if each.owed_ug
-            ],
+            "obligations": [each for each in owed.metals if each.owed_ug],
             "charts": [chart for metal in Metal.values if (chart := _by_area(held, metal))],
             "areas": _areas(held),
             "metals": [position.metal for position in held.positions],

@@ -34,6 +34,7 @@ urlpatterns: list[URLPattern] = [
     path("lots/<str:code>/settle/", settlements.PrepareSettlement.as_view(), name="settle"),
     path("my-lots/", lot_answer.customer_lots, name="my-lots"),
     path("accounts/<slug:code>/", accounts.account_page, name="account"),
+    path("cover/", accounts.cover_page, name="cover"),
     path("losses/", accounts.losses_page, name="losses"),
     path("months/", month.month_list, name="months"),
     path(f"{MONTH}/", month.month_page, name="month"),

@@ -69,6 +69,9 @@ class WhatIfForm(forms.Form):
             if self.case.terms.settle_in == SettleIn.MONEY:
                 self._add(f"{metal}-price", f"{metal}: one price per ozt for the fixings", None)
         self._add_terms(self.case)
+        if self.is_bound:
+            # An address may name one figure; the others then stand as they were frozen.
+            self.data = {**self.initial, **dict(self.data.items())}
 
     def _add(self, name: str, label: str, value: Decimal | None) -> None:
         maximum = WHOLE_PPT if label.endswith("‰") else None

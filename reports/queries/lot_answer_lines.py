@@ -14,7 +14,7 @@ from reports.queries.lot_payable import LotPayable
 
 DEFERENCE: Final = "Terms of the contract and local law decide; this statement does not."
 SIGNS: Final = (
-    "All masses are micrograms of metal and positive where metal is: in a lot, shipped, returned, "
+    "All masses are of metal, and positive where metal is: in a lot, shipped, returned, "
     "lost. On differences, positive is metal gone from the books there, negative is metal found "
     "above them. Per metal the lines sum to what came in with the lot, as ruled by its assay where "
     "one was, to the microgram."
@@ -59,6 +59,10 @@ WHERE_NAMES: Final[dict[Where, str]] = {
     Where.DIFFERENCES: "Differences",
     Where.TAKEN_BACK: "Entries taken back",
 }
+
+
+# What is no longer metal in a lot or out of the door; differences can be below nought.
+LOST: Final = (Where.LOSSES, Where.DIFFERENCES)
 
 
 @dataclass(frozen=True)

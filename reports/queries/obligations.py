@@ -8,15 +8,19 @@ from decimal import ROUND_HALF_UP, Decimal
 from enum import StrEnum
 from typing import Final
 
+from django.db.models import Sum
+
 from lots.metals import Metal
-from lots.models import Lot, Party, Place
-from lots.queries.holdings import NOW, AsOf
+from lots.models import ClaimEntry, Lot, Party, Place
+from lots.queries.holdings import NOW, AsOf, holdings
+from lots.queries.set_aside import lots_set_aside
+from lots.queries.standings import standings_of
 from reports.queries.inventory import Inventory, inventory
 
 COVER: Final = (
     "Cover is what the works' pool holds over what customers have in it. Lots kept apart for a "
-    "customer cover themselves and are in neither figure. Deliverable is fine metal that is not in "
-    "quarantine; the rest must first be worked. Copper is on the books but is not delivered, "
+    "customer cover themselves and are in neither figure. Deliverable is fine metal that is not "
+    "set aside; the rest must first be worked. Copper is on the books but is not delivered, "
     "so it has no cover."
 )
 _FINE: Final = {Lot.Form.FINE_CRYSTAL, Lot.Form.BAR, Lot.Form.FINE_GOLD}
@@ -74,6 +78,9 @@ def obligations_from(held: Inventory) -> Obligations:
     for row in held.rows:
         if row.owner in houses:
             pool[row.metal][_readiness(row.form, row.area)] += row.mass_ug
+    for metal, mass_ug in _set_aside_ug(held.as_of).items():
+        pool[metal][Readiness.FINE] -= mass_ug
+        pool[metal][Readiness.IN_PROCESS] += mass_ug
     metals = [metal for metal in Metal.values if metal in positions and metal != Metal.CU]
     return Obligations(
         held.as_of,
@@ -84,6 +91,38 @@ def obligations_from(held: Inventory) -> Obligations:
             for metal in metals
         ),
     )
+
+
+def owed_by_customer(as_of: AsOf = NOW) -> list[tuple[Party, dict[str, int]]]:
+    """What each customer has in the works' pool, micrograms by metal (no zeros), by name."""
+    rows = (
+        ClaimEntry.objects.filter(as_of.limit())
+        .exclude(owner__kind=Party.Kind.HOUSE)
+        .order_by()
+        .values_list("owner_id", "metal")
+        .annotate(total=Sum("mass_ug"))
+    )
+    owed: dict[int, dict[str, int]] = defaultdict(dict)
+    for owner, metal, total in rows:
+        if total:
+            owed[owner][metal] = total
+    customers = Party.objects.filter(pk__in=owed).order_by("name")
+    return [(customer, owed[customer.pk]) for customer in customers]
+
+
+def _set_aside_ug(as_of: AsOf) -> dict[str, int]:
+    """Fine metal of the pool that was set aside where it stood, and so can't be delivered."""
+    lots = Lot.objects.filter(pk__in=lots_set_aside(as_of), form__in=_FINE)
+    standings = standings_of(lots, as_of)
+    areas = dict(Place.objects.values_list("pk", "area"))
+    houses = set(Party.objects.filter(kind=Party.Kind.HOUSE).values_list("pk", flat=True))
+    found: dict[str, int] = defaultdict(int)
+    for lot, held in holdings(list(standings), as_of).items():
+        stood = standings[lot]
+        if stood.owner_id in houses and areas[stood.place_id] != Place.Area.QUARANTINE:
+            for metal, mass_ug in held.metals.items():
+                found[metal] += mass_ug
+    return found
 
 
 def _readiness(form: str, area: str) -> Readiness:

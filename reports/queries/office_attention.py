@@ -8,9 +8,12 @@ from typing import Final
 
 from django.db.models import Exists, OuterRef
 
-from lots.models import Lot, Party
+from lots.metals import Metal
+from lots.models import Lot, LotStanding, Movement, Party
+from lots.shown import grams
 from reports.models import ContractTerms, Settlement, SettlementQuestion
 from reports.queries.matters import LISTED_MAX, Attention, Urgency
+from reports.queries.obligations import CoverWarning, Obligations, Readiness
 
 ANSWER_WITHIN_D: Final = 7
 SETTLE_AFTER_D: Final = 14
@@ -21,6 +24,20 @@ def office_matters(now: dt.datetime) -> Iterator[Attention]:
     yield from _questions(now)
     yield from _drafts()
     yield from _unsettled(now)
+
+
+def cover_matters(owed: Obligations) -> Iterator[Attention]:
+    """A metal of which more is owed than is fine and at hand, or than is held at all."""
+    for each in owed.metals:
+        name = Metal(each.metal).label
+        if CoverWarning.OWED_ABOVE_HELD in each.warnings:
+            short = grams(each.owed_ug - sum(each.held_ug.values()))
+            text = f"{name}: {short} more is owed to customers than the works' pool holds"
+            yield Attention(Urgency.NOW, "cover", each.metal, text)
+        elif CoverWarning.OWED_ABOVE_DELIVERABLE in each.warnings:
+            short = grams(each.owed_ug - each.held_ug[Readiness.FINE])
+            text = f"{name}: {short} more is owed to customers than is fine and can be delivered"
+            yield Attention(Urgency.TODAY, "cover", each.metal, text)
 
 
 def _questions(now: dt.datetime) -> Iterator[Attention]:
@@ -48,8 +65,10 @@ def _unsettled(now: dt.datetime) -> Iterator[Attention]:
         state=Settlement.State.WITHDRAWN
     )
     agreed = ContractTerms.objects.filter(customer=OuterRef("received_from"))
+    received = LotStanding.objects.filter(lot=OuterRef("pk"), movement__kind=Movement.Kind.RECEIPT)
     lots = Lot.objects.filter(
         ~Exists(settled),
+        Exists(received),
         Exists(agreed),
         received_from__kind=Party.Kind.CUSTOMER,
         registered_at__lt=now - dt.timedelta(days=SETTLE_AFTER_D),

@@ -11,9 +11,7 @@ from typing import Any
 from lots.models import Assay
 from reports.conventions import percent_of
 from reports.models import SettlementQuestion
-from reports.queries.lot_answer_lines import WHERE_NAMES, Where
-
-_LOST = (Where.LOSSES, Where.DIFFERENCES)
+from reports.queries.lot_answer_lines import LOST, WHERE_NAMES, Where
 
 
 @dataclass(frozen=True)
@@ -137,7 +135,7 @@ def _measured(result: Mapping[str, Any]) -> tuple[Decimal, Decimal]:
 
 def _metal(each: Mapping[str, Any]) -> MetalKept:
     entered, where = each["entered_ug"], each["where_ug"]
-    lost_ug = sum(where.get(heading, 0) for heading in _LOST)
+    lost_ug = sum(where.get(heading, 0) for heading in LOST)
     return MetalKept(
         metal=each["metal"],
         entered_ug=entered,

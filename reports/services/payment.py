@@ -54,7 +54,9 @@ def record_payment(
         )
     _check_direction(direction)
     check_currency(currency)
-    amount = parse_decimal(amount, field="amount", maximum=AMOUNT_MAX, decimals_max=AMOUNT_DECIMALS)
+    amount = parse_decimal(
+        amount.normalize(), field="amount", maximum=AMOUNT_MAX, decimals_max=AMOUNT_DECIMALS
+    )
     if amount <= 0:
         raise InvalidError(
             "A payment is above zero.",

@@ -5,16 +5,17 @@ from __future__ import annotations
 from typing import Final
 
 from config.refusals import ConflictError, InvalidError
-from lots import clock
+from lots import clock, shown
 from lots.models import Lot
 from lots.services.posting import house
 from lots.services.recording import Act, recorded_once
+from lots.shown import money
 from lots.texts import checked_text
-from lots.units import ug_to_g
 from reports.json_ready import json_ready
 from reports.models import Settlement, SettlementQuestion
 from reports.queries.exchange_agreement import MetalAgreement, exchange_agreements
 from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, Where, lot_answer
+from reports.queries.lot_answer_lines import LOST
 from reports.queries.lot_claim import customer_of
 from reports.queries.settlement_statement import settlement_statement
 from reports.reply_draft import Compared, Facts, Whereabouts, draft_reply
@@ -119,8 +120,8 @@ def _facts(
         lot=answer.lot,
         question=question,
         weights=[
-            f"{line.purpose.lower()} {ug_to_g(line.net_ug)} g on {line.balance} "
-            f"(standard uncertainty {ug_to_g(line.standard_uncertainty_ug)} g)"
+            f"{line.purpose.lower()} {shown.grams(line.net_ug)} on {line.balance} "
+            f"(standard uncertainty {shown.grams(line.standard_uncertainty_ug)})"
             for line in answer.evidence.weighings
             if not line.withdrawn
         ],
@@ -135,11 +136,12 @@ def _facts(
                     for where in Where
                     if metal.where_ug.get(where)
                 },
+                lost_ug=sum(metal.where_ug.get(where, 0) for where in LOST),
             )
             for metal in answer.metals
         ],
         payable_ug=payable.payable_ug,
-        total="" if payable.total is None else f"{payable.total:f} {payable.currency}",
+        total="" if payable.total is None else f"{money(payable.total)} {payable.currency}",
         settlement=payable.settlement,
         deference=answer.deference,
     )

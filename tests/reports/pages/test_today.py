@@ -13,12 +13,14 @@ from django.urls import reverse
 
 from lots import clock, shown
 from lots.models import Balance
+from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.quarantine import quarantine_lot
 from lots.services.taking import Take
 from reports.queries.attention import attention
 from reports.queries.inventory import inventory
 from reports.queries.matters import Urgency
+from reports.services.settlement import prepare_settlement, withdraw_settlement
 from tests.builders import receive, weighed_output
 
 
@@ -114,3 +116,44 @@ def test_help_explains_the_figures_and_lists_the_units(browser: Client) -> None:
     assert "How is this figure computed?" in page
     assert "31.1034768" in page
     assert browser.get(reverse("balances")).status_code == 200
+
+
+def test_more_owed_than_is_deliverable_is_said_today_and_on_the_page_of_cover(works, act, browser):
+    crystal = open_lot(
+        opening=Opening(
+            form="fine_crystal",
+            owner=works.house,
+            place=works.places["fine-safe"],
+            metals={"Ag": Amount(300_000_000)},
+            mass_ug=300_000_000,
+        ),
+        act=act(0),
+    )
+    open_claim(owner=works.brackwater, metals={"Ag": 100_000_000}, act=act(1))
+    for name in ("today", "cover"):
+        page = browser.get(reverse(name)).content.decode()
+        assert "covered" in page
+        assert "owed above fine" not in page
+    quarantine_lot(lot=crystal, reason="a torn bag", act=act(2))
+    today = browser.get(reverse("today")).content.decode()
+    cover = browser.get(reverse("cover")).content.decode()
+    assert "Silver: 100.000 g more is owed to customers than is fine and can be delivered" in today
+    for page in (today, cover):
+        assert "owed above fine" in page
+        assert "0.00" in page
+    assert "Isolde Brackwater" in cover
+
+
+def test_a_draft_and_a_lot_long_unsettled_wait_for_the_office(works, act, browser, disputed):
+    draft = prepare_settlement(lot=disputed, kind="final", act=act(2, who=works.accountant))
+    assert f"settlement of {disputed.code} for Isolde Brackwater" in kinds(browser)["settlement"]
+    withdraw_settlement(settlement=draft, act=act(3, note="again", who=works.accountant))
+    assert "unsettled" not in kinds(browser)
+    with clock.at(act(0).moment + dt.timedelta(days=15)):
+        assert "came in 15 days ago and is not settled" in kinds(browser)["unsettled"]
+
+
+def kinds(browser):
+    """What each kind of matter says."""
+    matters = browser.get(reverse("today")).context["matters"]
+    return {each.kind: each.text for each, *_ in matters}

@@ -7,7 +7,8 @@ from decimal import Decimal
 from lots.models import Lot
 from lots.queries.holdings import AsOf
 from lots.services.opening import Amount, Opening, open_claim, open_lot
-from reports.queries.obligations import CoverWarning, Readiness, obligations
+from lots.services.quarantine import quarantine_lot, release_lot
+from reports.queries.obligations import CoverWarning, Readiness, obligations, owed_by_customer
 
 
 def opened(works, act, form, place, grams, owner=None):
@@ -54,3 +55,27 @@ def test_nothing_owed_has_no_ratio_and_no_warning(works, act):
     open_claim(owner=works.brackwater, metals={"Ag": 1}, act=act(1))
     silver = obligations(AsOf(act(0.5).moment)).metals[0]
     assert (silver.cover, silver.warnings) == (None, ())
+
+
+def test_fine_metal_set_aside_where_it_stands_is_not_deliverable(works, act):
+    crystal = opened(works, act, Lot.Form.FINE_CRYSTAL, "fine-safe", 300)
+    opened(works, act, Lot.Form.FINE_CRYSTAL, "fine-safe", 50)
+    open_claim(owner=works.brackwater, metals={"Ag": 100_000_000}, act=act(1))
+    quarantine_lot(lot=crystal, reason="a torn bag", act=act(2))
+    silver = obligations().metals[0]
+    assert (silver.held_ug[Readiness.FINE], silver.held_ug[Readiness.IN_PROCESS]) == (
+        50_000_000,
+        300_000_000,
+    )
+    assert silver.warnings == (CoverWarning.OWED_ABOVE_DELIVERABLE,)
+    assert obligations(AsOf(act(1.5).moment)).metals[0].warnings == ()
+    release_lot(lot=crystal, reason="assayed again", act=act(3))
+    assert obligations().metals[0].warnings == ()
+
+
+def test_what_is_owed_is_told_by_customer(works, act):
+    opened(works, act, Lot.Form.FINE_CRYSTAL, "fine-safe", 300)
+    for owner, ug in ((works.pellow, 7), (works.brackwater, 5)):
+        open_claim(owner=owner, metals={"Ag": ug}, act=act(1))
+    assert owed_by_customer() == [(works.brackwater, {"Ag": 5}), (works.pellow, {"Ag": 7})]
+    assert owed_by_customer(AsOf(act(0.5).moment)) == []

@@ -77,8 +77,8 @@ def test_the_answer_holds_the_facts_and_a_reply_is_drafted_from_them(lot, act):
         "our result 900 ‰ (parts per thousand), yours 903 ‰",
         "more than the uncertainties of the two methods allow (1.3859 ‰ at 95 %)",
         "The umpire found 900.8 ‰.",
-        "still in the lot as received 900.000000 g (28.936 ozt)",
-        "1000.000000 g on Bench balance",
+        "still in the lot as received 900.000 g (28.936 ozt)",
+        "1\u202f000.000 g on Bench balance",
         "contract and local law decide",
         "Tern Quay Refining",
     ):
