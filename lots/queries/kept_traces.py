@@ -92,5 +92,5 @@ def _packed(
     for batch in batches:
         of_batch = rows if batch is None else rows.filter(lot_id__in=batch)
         latest = of_batch.order_by().values("lot_id").annotate(last=Max("pk")).values("last")
-        found = KeptMixture.objects.filter(pk__in=latest).values_list("lot_id", "packed")
-        yield from ((lot, bytes(packed)) for lot, packed in found)
+        found = KeptMixture.objects.filter(pk__in=latest).order_by()
+        yield from ((lot, bytes(packed)) for lot, packed in found.values_list("lot_id", "packed"))

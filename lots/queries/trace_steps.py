@@ -126,7 +126,7 @@ def is_restated_after(lot: int, as_of: AsOf, moment: dt.datetime) -> bool:
 def _read_connected(
     lot: int, as_of: AsOf, connected: Connected, since: dt.datetime | None = None
 ) -> Near:
-    reverses, restates = _taken_back(as_of, since), _restates(since)
+    reverses, restates, codes = _taken_back(as_of, since), _restates(since), _account_codes()
     seen = _seen(as_of, since)
     found: dict[int, Step] = {}
     read: set[int] = set()
@@ -139,7 +139,7 @@ def _read_connected(
             moved = Q(movement_id__in=latest.values("movement_id")[:left]) | Q(
                 movement_id__in=ruled
             )
-            steps = list(_steps(Entry.objects.filter(seen, moved), restates))
+            steps = list(_steps(Entry.objects.filter(seen, moved), restates, codes))
             left -= sum(holder in set(batch) for step in steps for holder, _, _ in step.lines)
             if left <= 0:
                 return Near(_in_order(found), read, is_whole=False)
@@ -163,8 +163,12 @@ def _seen(as_of: AsOf, since: dt.datetime | None) -> Q:
     return as_of.limit() if since is None else as_of.limit() & Q(movement__occurred_at__gte=since)
 
 
-def _steps(entries: QuerySet[Entry, Any], restates: Mapping[int, int]) -> Iterator[Step]:
-    codes = dict(Account.objects.values_list("pk", "code"))
+def _steps(
+    entries: QuerySet[Entry, Any],
+    restates: Mapping[int, int],
+    codes: Mapping[int, str] | None = None,
+) -> Iterator[Step]:
+    codes = codes or _account_codes()
     rows = (
         entries.order_by("movement__occurred_at", "movement_id", "id")
         .values_list("movement_id", "occurred_at", "lot_id", "account_id", "metal", "mass_ug")
@@ -180,6 +184,10 @@ def _steps(entries: QuerySet[Entry, Any], restates: Mapping[int, int]) -> Iterat
         )
 
 
+def _account_codes() -> dict[int, str]:
+    return dict(Account.objects.order_by().values_list("pk", "code"))
+
+
 def _restates(since: dt.datetime | None) -> dict[int, int]:
     """Movements that put right what came in with a lot, and those that reverse them: which lot."""
     rulings = AssayRuling.objects.all()
@@ -189,7 +197,7 @@ def _restates(since: dt.datetime | None) -> dict[int, int]:
             Q(movement__occurred_at__gte=since) | Q(movement__reversed_by__occurred_at__gte=since)
         )
     found: dict[int, int] = {}
-    for movement, reversal, lot in rulings.values_list(
+    for movement, reversal, lot in rulings.order_by().values_list(
         "movement_id", "movement__reversed_by", "lot_id"
     ):
         found[movement] = lot
@@ -201,11 +209,15 @@ def _restates(since: dt.datetime | None) -> dict[int, int]:
 def _taken_back(as_of: AsOf, since: dt.datetime | None) -> dict[int, int]:
     """The reversals seen that happened at the moment of what they reverse, and what that was."""
     reversals = Movement.objects.filter(
-        as_of.limit(), reverses__isnull=False, occurred_at=F("reverses__occurred_at")
+        # By kind, which has an index; for "reverses is not null" SQLite reads every movement.
+        as_of.limit(),
+        kind=Movement.Kind.REVERSAL,
+        occurred_at=F("reverses__occurred_at"),
     )
     if since is not None:
         reversals = reversals.filter(occurred_at__gte=since)
-    rows = reversals.values_list("pk", "reverses_id")
+    # In no order: that of the model would be read along its index, through every movement.
+    rows = reversals.order_by().values_list("pk", "reverses_id")
     return {reversal: reversed_ for reversal, reversed_ in rows if reversed_ is not None}
 
 
