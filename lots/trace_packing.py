@@ -1,10 +1,12 @@
-"""Where a lot stands in the traces, as bytes to be kept, and back.
+"""Where a lot stands in the traces, as text to be kept, and back.
 
-Compressed JSON: mixtures by metal and account, the origins' lots beside their micrograms.
+Compressed JSON in base 64: mixtures by metal and account, the origins' lots beside their
+micrograms.
 """
 
 from __future__ import annotations
 
+import base64
 import json
 import zlib
 from typing import Final
@@ -16,20 +18,20 @@ _EFFORT: Final = 6
 
 
 class DamagedError(ValueError):
-    """The bytes are not what was packed."""
+    """The text is not what was packed."""
 
 
-def pack(kept: Kept) -> bytes:
-    """Mixtures and what was brought in, in a few bytes an origin."""
+def pack(kept: Kept) -> str:
+    """Mixtures and what was brought in, in a few letters an origin."""
     mixtures = {metal: _columns(mixture) for metal, mixture in kept.contents.items()}
     text = json.dumps([mixtures, kept.brought], separators=(",", ":"))
-    return zlib.compress(text.encode(), _EFFORT)
+    return base64.b64encode(zlib.compress(text.encode(), _EFFORT)).decode()
 
 
-def unpack(packed: bytes) -> Kept:
+def unpack(packed: str) -> Kept:
     """What was packed. Raises DamagedError when that can't be read, or is out of its order."""
     try:
-        mixtures, brought = json.loads(zlib.decompress(packed))
+        mixtures, brought = json.loads(zlib.decompress(base64.b64decode(packed, validate=True)))
         contents = {metal: _mixture(columns) for metal, columns in mixtures.items()}
         return Kept(contents, {metal: int(ug) for metal, ug in brought.items()})
     except (zlib.error, ValueError, TypeError, AttributeError) as error:

@@ -31,7 +31,7 @@ class Migration(migrations.Migration):
             name='KeptMixture',
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('packed', models.BinaryField()),
+                ('packed', models.TextField()),
                 ('lot', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='lots.lot')),
                 ('checkpoint', models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='mixtures', to='lots.tracecheckpoint')),
             ],

@@ -47,7 +47,7 @@ class KeptMixture(models.Model):
         TraceCheckpoint, on_delete=models.PROTECT, related_name="mixtures"
     )
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="+", db_index=False)
-    packed = models.BinaryField()
+    packed = models.TextField()
 
     class Meta:
         ordering = ["checkpoint", "lot"]

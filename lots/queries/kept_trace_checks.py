@@ -30,8 +30,7 @@ def kept_apart_from_entries() -> Iterator[Row]:
 
 
 def _differing(checkpoint: TraceCheckpoint, due: dict[int, Kept]) -> Iterator[Row]:
-    rows = KeptMixture.objects.filter(checkpoint=checkpoint).values_list("lot_id", "packed")
-    kept = {lot: bytes(packed) for lot, packed in rows}
+    kept = dict(KeptMixture.objects.filter(checkpoint=checkpoint).values_list("lot_id", "packed"))
     wrong = [lot for lot in due.keys() | kept.keys() if not _is_kept(kept.get(lot), due.get(lot))]
     codes = dict(Lot.objects.filter(pk__in=wrong).values_list("pk", "code"))
     for lot in sorted(wrong):
@@ -39,7 +38,7 @@ def _differing(checkpoint: TraceCheckpoint, due: dict[int, Kept]) -> Iterator[Ro
         yield {"at": checkpoint.moment, "lot": codes.get(lot), "lot_id": lot, "problem": problem}
 
 
-def _is_kept(packed: bytes | None, due: Kept | None) -> bool:
+def _is_kept(packed: str | None, due: Kept | None) -> bool:
     if packed is None or due is None:
         return False
     try:

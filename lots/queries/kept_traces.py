@@ -78,9 +78,7 @@ def changes_since(base: Start | None, moment: dt.datetime) -> dict[int, Kept]:
     return {lot: kept for lot, kept in after.items() if kept != before.get(lot, nothing)}
 
 
-def _packed(
-    checkpoint: TraceCheckpoint, lots: Collection[int] | None
-) -> Iterator[tuple[int, bytes]]:
+def _packed(checkpoint: TraceCheckpoint, lots: Collection[int] | None) -> Iterator[tuple[int, str]]:
     """Each lot's latest row at the checkpoint. Checkpoints are only ever added at the end."""
     rows = KeptMixture.objects.filter(
         checkpoint__is_stale=False, checkpoint__moment__lte=checkpoint.moment
@@ -93,4 +91,4 @@ def _packed(
         of_batch = rows if batch is None else rows.filter(lot_id__in=batch)
         latest = of_batch.order_by().values("lot_id").annotate(last=Max("pk")).values("last")
         found = KeptMixture.objects.filter(pk__in=latest).order_by()
-        yield from ((lot, bytes(packed)) for lot, packed in found.values_list("lot_id", "packed"))
+        yield from found.values_list("lot_id", "packed")

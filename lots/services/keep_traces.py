@@ -39,7 +39,7 @@ class _Reckoned:
 
     base_id: int | None
     checkpoint: TraceCheckpoint
-    packed: dict[int, bytes]
+    packed: dict[int, str]
 
 
 def keep_traces(*, at_most: int | None = None) -> int:

@@ -127,7 +127,7 @@ def test_everybodys_mixtures_are_those_of_the_whole_books(kept):
 
 def tampered(lot, change):
     row = KeptMixture.objects.filter(lot=lot).latest("pk")
-    row.packed = change(bytes(row.packed))
+    row.packed = change(row.packed)
     row.save()
 
 
@@ -144,7 +144,7 @@ def swapped(packed):
     return pack(Kept(contents | {"Ag": shares}, brought))
 
 
-@pytest.mark.parametrize("change", [lambda packed: packed[:-3], more])
+@pytest.mark.parametrize("change", [lambda packed: packed[:-8], more])
 def test_what_can_not_be_true_is_not_used_and_made_again(kept, works, act, caplog, change):
     whole = silver(kept.bar)
     tampered(kept.batch.vessel, change)
@@ -204,12 +204,12 @@ def test_a_posting_has_them_made_after_its_own_transaction(
 
 def test_packing_keeps_every_origin_and_refuses_what_it_did_not_pack(kept):
     row = KeptMixture.objects.filter(lot=kept.granules).get()
-    contents, brought = unpack(bytes(row.packed))
+    contents, brought = unpack(row.packed)
     assert {metal: sum(mix.values()) for metal, mix in contents.items()} == (
         holding(kept.granules).metals
     )
     assert brought == {}
     assert len(row.packed) < 120
-    for wrong in (b"", b"not packed", pack(Kept({"Ag": dict.fromkeys(contents["Ag"], 0)}, {}))):
+    for wrong in ("", "not packed", pack(Kept({"Ag": dict.fromkeys(contents["Ag"], 0)}, {}))):
         with pytest.raises(DamagedError):
             unpack(wrong)
