@@ -57,6 +57,9 @@ class _Sheet:
     letters: dict[str, str]
     next_row: int = 1
     row_of_key: dict[str, int] = field(default_factory=dict)
+    # A row is written before the next is made, so each place in a row has one cell for all rows:
+    # making and formatting cells anew takes most of the time of a long sheet.
+    _cells: dict[tuple[str, Kind, bool], Any] = field(default_factory=dict)
 
     def append(self, cells: Sequence[Any]) -> None:
         if self.next_row > ROWS_MAX:
@@ -69,12 +72,19 @@ class _Sheet:
         self.sheet.append(cells)
         self.next_row += 1
 
-    def cell(self, value: Any, kind: Kind = Kind.TEXT, *, bold: bool = False) -> Any:
-        cell = WriteOnlyCell(self.sheet, value=value)
-        if kind in _NUMBER_FORMAT:
-            cell.number_format = _NUMBER_FORMAT[kind]
-        if bold:
-            cell.font = _BOLD
+    def cell(self, value: Any, kind: Kind = Kind.TEXT, *, at: str, bold: bool = False) -> Any:
+        """The value as a row takes it; `at` names its place, of which a row has one each."""
+        if kind not in _NUMBER_FORMAT and not bold:
+            return value
+        cell = self._cells.get((at, kind, bold))
+        if cell is None:
+            cell = WriteOnlyCell(self.sheet)
+            if kind in _NUMBER_FORMAT:
+                cell.number_format = _NUMBER_FORMAT[kind]
+            if bold:
+                cell.font = _BOLD
+            self._cells[at, kind, bold] = cell
+        cell.value = value
         return cell
 
 
@@ -112,7 +122,7 @@ def _write_sheet(book: Workbook, table: Table) -> None:
     header_row = len(table.notes) + 3
     _set_up_page(sheet, table.columns, header_row)
     totalled = [column for column in table.columns if column.is_totalled]
-    title = state.cell(plain_text(table.title))
+    title = WriteOnlyCell(sheet, value=plain_text(table.title))
     title.font = _TITLE
     state.append([title])
     for note in table.notes:
@@ -172,7 +182,8 @@ def _headers(columns: Sequence[Column]) -> list[str]:
 
 
 def _header(state: _Sheet, text: str) -> Any:
-    cell = state.cell(plain_text(text), bold=True)
+    cell = WriteOnlyCell(state.sheet, value=plain_text(text))
+    cell.font = _BOLD
     cell.alignment = _WRAPPED
     return cell
 
@@ -187,16 +198,15 @@ def _cells(state: _Sheet, column: Column, row: Row) -> list[Any]:
     formula = _formula(state, letter, value)
     if column.kind == Kind.MASS:
         return _mass_cells(state, letter, formula or value / UG_PER_G)
-    if formula:
-        return [state.cell(formula, column.kind)]
-    return [state.cell(_plain_value(column.kind, value), column.kind)]
+    shown = formula or _plain_value(column.kind, value)
+    return [state.cell(shown, column.kind, at=column.name)]
 
 
 def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = False) -> list[Any]:
     ounces = f"=ROUND({letter}{state.next_row}/{G_PER_OZT},6)"
     return [
-        state.cell(grams, Kind.MASS, bold=bold),
-        state.cell(ounces, Kind.MASS, bold=bold),
+        state.cell(grams, Kind.MASS, at=f"{letter} g", bold=bold),
+        state.cell(ounces, Kind.MASS, at=f"{letter} ozt", bold=bold),
     ]
 
 
@@ -218,11 +228,12 @@ def _formula(state: _Sheet, letter: str, value: object) -> str:
 def _percent_cell(state: _Sheet, column: Column, row: Row) -> Any:
     if column.ratio is None or percent_in(row, column) is None:
         percent = percent_in(row, column)
-        return None if percent is None else state.cell(float(percent), Kind.PERCENT)
+        return None if percent is None else state.cell(float(percent), Kind.PERCENT, at=column.name)
     part, whole = (
         f"{state.letters[name]}{state.next_row}" for name in (column.ratio.part, column.ratio.whole)
     )
-    return state.cell(f"=ROUND(100*{part}/{whole},{PERCENT_DECIMALS})", Kind.PERCENT)
+    formula = f"=ROUND(100*{part}/{whole},{PERCENT_DECIMALS})"
+    return state.cell(formula, Kind.PERCENT, at=column.name)
 
 
 def _plain_value(kind: Kind, value: Any) -> object:
@@ -250,7 +261,7 @@ def _total_cells(
     for column in state.table.columns:
         letter = state.letters[column.name]
         if column.name == state.table.total_by:
-            cells.append(state.cell(plain_text(group), bold=True))
+            cells.append(state.cell(plain_text(group), at=column.name, bold=True))
         elif column.name in filled:
             summed = (
                 f"SUMIF(${by}${first}:${by}${last},{by}{state.next_row},"
@@ -260,11 +271,12 @@ def _total_cells(
                 cells += _mass_cells(state, letter, f"=ROUND({summed},6)", bold=True)
             else:
                 decimals = {Kind.MONEY: 2, Kind.VOLUME: 6}.get(column.kind, 0)
-                cells.append(state.cell(f"=ROUND({summed},{decimals})", column.kind, bold=True))
+                formula = f"=ROUND({summed},{decimals})"
+                cells.append(state.cell(formula, column.kind, at=column.name, bold=True))
         elif column.kind == Kind.MASS:
             cells += [None, None]
         elif not is_labelled:
-            cells.append(state.cell(TOTAL, bold=True))
+            cells.append(state.cell(TOTAL, at=column.name, bold=True))
             is_labelled = True
         else:
             cells.append(None)
