@@ -30,6 +30,7 @@ DENSE_CELLS_MAX: Final = 1_500_000
 # An error source that reaches this many figures is kept apart so that the equations stay sparse.
 SHARED_MIN: Final = 40
 BATCH: Final = 256
+BATCH_CELLS: Final = 4_000_000
 LONG_ROW: Final = 24
 
 
@@ -82,7 +83,11 @@ class DenseFit:
         factor: csr_array,
         outputs: csr_array,
     ) -> None:
-        weighted = np.asarray((checks @ factor).todense(), dtype=float)
+        reach = csc_array(checks @ factor)
+        reach.eliminate_zeros()
+        # Error sources that no balance knows of stay as they are and out of the dense arrays.
+        self._used = np.flatnonzero(np.diff(reach.indptr))
+        weighted = np.asarray(reach[:, self._used].todense(), dtype=float)
         residual = checks @ values - target
         scale = _row_scale(weighted, checks, factor)
         self._prepare(weighted * scale[:, None])
@@ -90,7 +95,7 @@ class DenseFit:
         rank = len(self.kept)
         whitened = self._whiten(np.asarray(residual)[:, None])[:, 0]
         change = np.zeros(factor.shape[1])
-        change[self._order] = -(self._basis @ whitened)
+        change[self._used[self._order]] = -(self._basis @ whitened)
         self.solution = values + factor @ change
         self.multipliers = np.zeros(checks.shape[0])
         self.multipliers[self.kept] = (
@@ -128,14 +133,27 @@ class DenseFit:
     def _spread(self, factor: csr_array, outputs: csr_array, checks: csr_array) -> None:
         self.variance_after, self.variance_of_adjustment = self._project(factor)
         self.output_variance = self._project(csr_array(outputs @ factor))[0]
-        white = self._whiten(np.asarray(checks.todense(), dtype=float))
-        self.information = np.asarray((white**2).sum(axis=0))
+        self.information = np.zeros(checks.shape[1])
+        columns = csc_array(checks)
+        touched = np.flatnonzero(np.diff(columns.indptr))
+        for batch in np.array_split(touched, 1 + checks.shape[0] * len(touched) // BATCH_CELLS):
+            white = self._whiten(np.asarray(columns[:, batch].todense(), dtype=float))
+            self.information[batch] = (white**2).sum(axis=0)
 
     def _project(self, factor: csr_array) -> tuple[Floats, Floats]:
-        dense = np.asarray(factor.todense(), dtype=float)[:, self._order]
-        along = dense @ self._basis
-        across = dense - along @ self._basis.T
-        return np.asarray((across**2).sum(axis=1)), np.asarray((along**2).sum(axis=1))
+        used = csc_array(factor)[:, self._used[self._order]]
+        # What the balances don't know of is all across; the rest is projected, some rows at a time.
+        unused = np.setdiff1d(np.arange(factor.shape[1]), self._used)
+        across = _squares(csr_array(csc_array(factor)[:, unused]))
+        along = np.zeros(factor.shape[0])
+        rows = csr_array(used)
+        touched = np.flatnonzero(np.diff(rows.indptr))
+        for batch in np.array_split(touched, 1 + rows.shape[1] * len(touched) // BATCH_CELLS):
+            dense = np.asarray(rows[batch].todense(), dtype=float)
+            inside = dense @ self._basis
+            across[batch] += ((dense - inside @ self._basis.T) ** 2).sum(axis=1)
+            along[batch] = (inside**2).sum(axis=1)
+        return across, along
 
     def inverse_times(self, columns: Floats) -> Floats:
         """S^-1 times `columns`, through the triangular factor."""

@@ -8,7 +8,7 @@ by difference carries those of everything it is the difference of.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -37,7 +37,7 @@ DECLARED: Final = "declared"
 SPENT: Final = 1e-9
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Line:
     """One entry of the books; `lot` is None for an outside account. Mass in micrograms."""
 
@@ -51,7 +51,7 @@ class Line:
     content: int | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class AmountLine:
     """A change of a lot's own mass (micrograms), or of its volume (microlitres)."""
 
@@ -60,7 +60,7 @@ class AmountLine:
     quantity: int | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Step:
     """One movement with its lines; `reverses` is the number of the one that it takes back."""
 
@@ -124,18 +124,34 @@ def counted(held: Figure, amount: Figure, reading: Figure) -> Figure:
 
 
 class Replay:
-    """The books as they stand after the steps taken so far, in `done`."""
+    """The books as they stand after the steps taken so far, in `done`.
 
-    def __init__(self, readings: Readings) -> None:
+    Figures of single entries are kept for good only while `keep` says so; `taken_back` names the
+    movements that a later one reverses, whose figures must wait for it (None: any may be).
+    """
+
+    def __init__(self, readings: Readings, taken_back: Collection[int] | None = None) -> None:
         self.readings = readings
         self.done = Propagated()
+        self._taken_back = taken_back
         self._ruled: dict[tuple[int, str], Figure] = {}
         self._taken: dict[int, Step] = {}
         self._changes: dict[tuple[int, int], Figure] = {}
 
-    def take(self, step: Step) -> None:
+    def take(self, step: Step, *, keep: bool = True) -> None:
         """Carry the errors of the lots through one more movement."""
-        self._taken[step.number] = step
+        waits = self._taken_back is None or step.number in self._taken_back
+        if waits:
+            self._taken[step.number] = step
+        self._follow(step)
+        if not keep and not waits:
+            for line in step.lines:
+                self.done.entries.pop(line.pk, None)
+        if not waits:
+            for each in step.amounts:
+                self._changes.pop((step.number, each.lot), None)
+
+    def _follow(self, step: Step) -> None:
         if step.reverses is not None:
             self._take_back(step, self._taken[step.reverses])
             return

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import reduce
 from types import MappingProxyType
 from typing import Final
 
@@ -35,7 +34,7 @@ def triangular(half_width: float) -> float:
     return half_width / math.sqrt(6)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Figure:
     """A value and, per independent error source, its sensitivity times that source's u.
 
@@ -100,11 +99,18 @@ def measured(value: float, u: float, source: str, *, dof: float | None = None) -
 def linear(figures: Sequence[Figure], coefficients: Sequence[float]) -> Figure:
     """The sum of coefficient x figure; shared sources add before they are squared."""
     total: dict[str, float] = {}
+    value = 0.0
+    dof = NO_SOURCES
     for figure, coefficient in zip(figures, coefficients, strict=True):
-        for source, part in figure.contributions.items():
-            total[source] = total.get(source, 0.0) + coefficient * part
-    value = sum(c * figure.value for figure, c in zip(figures, coefficients, strict=True))
-    return Figure(value, total, _joined_dof(figures))
+        value += coefficient * figure.value
+        if figure.dof:
+            dof = {**dof, **figure.dof}
+        if total:
+            for source, part in figure.contributions.items():
+                total[source] = total.get(source, 0.0) + coefficient * part
+        else:
+            total = {source: coefficient * part for source, part in figure.contributions.items()}
+    return Figure(value, total, dof)
 
 
 def product(first: Figure, second: Figure) -> Figure:
@@ -123,13 +129,6 @@ def quotient(first: Figure, second: Figure) -> Figure:
 def scaled(figure: Figure, factor: float) -> Figure:
     """The figure in another unit."""
     return linear([figure], [factor])
-
-
-def _joined_dof(figures: Sequence[Figure]) -> Mapping[str, float]:
-    def join(left: Mapping[str, float], right: Mapping[str, float]) -> Mapping[str, float]:
-        return {**left, **right} if right else left
-
-    return reduce(join, (figure.dof for figure in figures), NO_SOURCES)
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from reports.queries.difference_sequence import (
     DifferenceSequence,
     MonthDifference,
     difference_sequences,
+    month_books,
 )
 from reports.queries.figure_uncertainty import statement_uncertainty
 
@@ -28,8 +29,9 @@ from reports.queries.figure_uncertainty import statement_uncertainty
 @staff_page
 def estimate_page(request: HttpRequest, month: str) -> HttpResponse:
     period = period_for(month)
-    estimate = best_estimate(period)
-    sequences = difference_sequences(period)
+    books = month_books(period)
+    estimate = best_estimate(period, books=books)
+    sequences = difference_sequences(period, books=books)
     return render(
         request,
         "reports/month_estimate.html",

@@ -20,6 +20,7 @@ from lots.units import UG_PER_G
 from reports.equations import Equations, Solution, solve
 from reports.network_nodes import Stream
 from reports.observability import Standing
+from reports.queries.entry_uncertainty import Books
 from reports.queries.month_network import LedgerNetwork, month_network
 from reports.queries.periods import Period
 from reports.queries.suspicions import Suspicion, suspicions
@@ -129,13 +130,18 @@ class BestEstimate:
 
 
 def best_estimate(
-    period: Period, recorded: dt.datetime | None = None, *, alpha: float = ALPHA
+    period: Period,
+    recorded: dt.datetime | None = None,
+    *,
+    alpha: float = ALPHA,
+    books: Books | None = None,
 ) -> BestEstimate:
     """Reconciles a month at overall level `alpha`, by the books as recorded by `recorded`.
 
-    Raises InvalidError `contradiction` when figures that are held to be exact break a balance.
+    `books` are those of `month_books`, when they are at hand. Raises InvalidError `contradiction`
+    when figures that are held to be exact break a balance.
     """
-    ledger = month_network(period, recorded)
+    ledger = month_network(period, recorded, books=books)
     equations = ledger.network.equations
     if not equations.names:
         return _of_nothing(period, alpha)

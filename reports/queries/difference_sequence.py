@@ -31,6 +31,7 @@ from reports.models import CountLine, CountSheet
 from reports.propagation import counted
 from reports.queries.counts import standing_lines
 from reports.queries.entry_uncertainty import (
+    Books,
     BookUncertainty,
     assay_figure,
     book_uncertainties,
@@ -49,12 +50,13 @@ PROCESS_ACCOUNTS: Final = (
 )
 NOTHING: Final = Figure(0.0)
 ALL_AREAS: Final = ""
+# How many months a sequence goes back unless told.
+MONTHS: Final = 12
 
 _METHOD: Final = CountLine.Method
 _PROCESS_FORMS: Final = (Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE)
 
 Key = tuple[str, str]
-Books = Mapping[dt.datetime | None, BookUncertainty]
 
 
 @dataclass(frozen=True)
@@ -111,15 +113,22 @@ def month_differences(
 
 
 def difference_sequences(
-    last: Period, *, months: int = 12, alpha: float = 0.05, recorded: dt.datetime | None = None
+    last: Period,
+    *,
+    months: int = MONTHS,
+    alpha: float = 0.05,
+    recorded: dt.datetime | None = None,
+    books: Books | None = None,
 ) -> tuple[DifferenceSequence, ...]:
     """The months up to and with `last`, at most `months` of them, that the books know of.
 
     `alpha` is the chance of any false alarm among all metals and areas tested together (Sidak).
+    `books` are those of `month_books`, when they are at hand.
     """
     periods = _periods(last, months)
     lines = _lines(periods)
-    books = _books(periods, lines, recorded)
+    if books is None:
+        books = _books(periods, lines, recorded)
     by_key: dict[Key, dict[Period, MonthDifference]] = defaultdict(dict)
     for period in periods:
         for each in _differences(period, lines[period], books):
@@ -197,7 +206,21 @@ def _books(
     if not periods:
         return {}
     moments = {line.sheet.as_of for each in lines.values() for line in each}
-    return book_uncertainties([*moments, periods[-1].closing().occurred], recorded)
+    return book_uncertainties(
+        [*moments, periods[-1].closing().occurred], recorded, since=periods[0].starts_at
+    )
+
+
+def month_books(last: Period, recorded: dt.datetime | None = None) -> Books:
+    """The books that both the month's estimate and its difference sequence ask for, in one replay.
+
+    Replaying the history takes longer than anything else of a month's report.
+    """
+    periods = _periods(last, MONTHS)
+    moments = {line.sheet.as_of for each in _lines(periods).values() for line in each}
+    ends = [last.opening().occurred, last.closing().occurred]
+    since = periods[0].starts_at if periods else last.starts_at
+    return book_uncertainties([*moments, *ends], recorded, since=since)
 
 
 def _differences(

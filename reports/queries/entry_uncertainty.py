@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from itertools import groupby
+from operator import itemgetter
+from typing import Any, Final
+
+from django.db.models import QuerySet
 
 from lots.models import (
     Assay,
@@ -29,6 +32,7 @@ from reports.propagation import (
 from reports.uncertainty import Expanded, Figure, FigureSet, expanded, gather, linear
 
 NOTHING: Final = Figure(0.0)
+READ_AT_ONCE: Final = 2_000
 LAST: Final = dt.datetime.max.replace(tzinfo=dt.UTC)
 
 
@@ -64,6 +68,9 @@ class BookUncertainty:
         return gather([self.entries.get(pk, NOTHING) for pk in entries])[0]
 
 
+Books = Mapping[dt.datetime | None, BookUncertainty]
+
+
 def expanded_for(figures: Iterable[Figure], probability: float = 0.95) -> Expanded:
     """The expanded uncertainty of a sum of figures, with its coverage factor, micrograms."""
     terms = list(figures)
@@ -71,23 +78,37 @@ def expanded_for(figures: Iterable[Figure], probability: float = 0.95) -> Expand
 
 
 def book_uncertainty(as_of: AsOf = NOW) -> BookUncertainty:
-    """The books as of a moment; six queries, and time in proportion to the entries."""
+    """The books as of a moment; seven queries, and time in proportion to the entries."""
     return book_uncertainties([as_of.occurred], as_of.recorded)[as_of.occurred]
 
 
 def book_uncertainties(
-    moments: Iterable[dt.datetime | None], recorded: dt.datetime | None = None
-) -> dict[dt.datetime | None, BookUncertainty]:
-    """The books as of several moments (None: all of them), in one replay and six queries."""
+    moments: Iterable[dt.datetime | None],
+    recorded: dt.datetime | None = None,
+    *,
+    since: dt.datetime | None = None,
+) -> Books:
+    """The books as of several moments (None: all of them), in one replay and seven queries.
+
+    With `since`, only entries from then on have figures of their own: a long history's would fill
+    the memory, and a month's report asks for none of them.
+    """
     wanted = sorted(set(moments), key=_when)
-    replay = Replay(readings())
+    upto = AsOf(wanted[-1] if wanted else None, recorded)
+    replay = Replay(readings(), _taken_back(upto))
     found = {}
-    for at, step in _steps(AsOf(wanted[-1] if wanted else None, recorded)):
+    for at, step in _steps(upto):
         while wanted and _when(wanted[0]) < at:
             moment = wanted.pop(0)
             found[moment] = _as_it_stands(AsOf(moment, recorded), replay)
-        replay.take(step)
+        replay.take(step, keep=since is None or at >= since)
     return found | {each: _as_it_stands(AsOf(each, recorded), replay) for each in wanted}
+
+
+def _taken_back(as_of: AsOf) -> set[int]:
+    """The numbers of the movements that others reverse."""
+    reversals = Movement.objects.filter(as_of.limit(), reverses__isnull=False)
+    return set(reversals.values_list("reverses__sequence", flat=True))
 
 
 def _when(moment: dt.datetime | None) -> dt.datetime:
@@ -143,12 +164,12 @@ def assay_figure(result: AssayResult) -> Figure:
 
 
 def _steps(as_of: AsOf) -> Iterator[tuple[dt.datetime, Step]]:
-    """Movements in the order in which they happened, with when."""
-    lines: dict[int, list[Line]] = defaultdict(list)
-    rows = (
+    """Movements in the order in which they happened, with when; read as they are asked for."""
+    entries = _together(
         Entry.objects.filter(as_of.limit())
-        .order_by("pk")
+        .order_by("occurred_at", "movement_id", "pk")
         .values_list(
+            "occurred_at",
             "movement_id",
             "pk",
             "lot_id",
@@ -160,20 +181,50 @@ def _steps(as_of: AsOf) -> Iterator[tuple[dt.datetime, Step]]:
             "content_by_id",
         )
     )
-    for movement, pk, lot, metal, mass_ug, basis, u_ug, quantity, content in rows:
-        lines[movement].append(Line(pk, lot, metal, mass_ug, basis, u_ug, quantity, content))
-    amounts: dict[int, list[AmountLine]] = defaultdict(list)
-    materials = (
+    materials = _together(
         MaterialEntry.objects.filter(as_of.limit())
-        .order_by("pk")
-        .values_list("movement_id", "lot_id", "mass_ug", "volume_ul", "quantity_by_id")
+        .order_by("occurred_at", "movement_id", "pk")
+        .values_list(
+            "occurred_at", "movement_id", "lot_id", "mass_ug", "volume_ul", "quantity_by_id"
+        )
     )
-    for movement, lot, mass_ug, volume_ul, quantity in materials:
-        amounts[movement].append(AmountLine(lot, mass_ug or volume_ul, quantity))
     movements = (
         Movement.objects.filter(as_of.limit())
-        .order_by("occurred_at", "sequence")
+        .order_by("occurred_at", "pk")
         .values_list("pk", "occurred_at", "sequence", "kind", "reverses__sequence")
     )
-    for pk, at, number, kind, reverses in movements:
-        yield at, Step(number, kind, lines[pk], amounts[pk], reverses)
+    lines_of, amounts_of = _Waiting(entries), _Waiting(materials)
+    for pk, at, number, kind, reverses in movements.iterator(READ_AT_ONCE):
+        lines = [Line(*row) for row in lines_of.take(at, pk)]
+        amounts = [
+            AmountLine(lot, mass_ug or volume_ul, quantity)
+            for lot, mass_ug, volume_ul, quantity in amounts_of.take(at, pk)
+        ]
+        yield at, Step(number, kind, lines, amounts, reverses)
+
+
+Rows = list[tuple[Any, ...]]
+Grouped = Iterator[tuple[tuple[dt.datetime, int], Rows]]
+
+
+def _together(
+    rows: QuerySet[Any, tuple[Any, ...]],
+) -> Grouped:
+    """The rows of each movement, without the two columns that say which it is."""
+    for movement, each in groupby(rows.iterator(READ_AT_ONCE), key=itemgetter(0, 1)):
+        yield movement, [row[2:] for row in each]
+
+
+class _Waiting:
+    """Rows by movement in the movements' own order, handed out to whichever they belong to."""
+
+    def __init__(self, grouped: Grouped) -> None:
+        self._grouped = grouped
+        self._next = next(grouped, None)
+
+    def take(self, at: dt.datetime, movement: int) -> Rows:
+        if self._next is None or self._next[0] != (at, movement):
+            return []
+        rows = self._next[1]
+        self._next = next(self._grouped, None)
+        return rows

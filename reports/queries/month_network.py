@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from lots.models import Lot
 from reports.month_network import MonthNetwork
-from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainties
+from reports.queries.entry_uncertainty import Books, BookUncertainty, book_uncertainties
 from reports.queries.month_events import MonthEvents
 from reports.queries.month_facts import month_facts
 from reports.queries.month_readings import Source
@@ -30,11 +30,17 @@ class LedgerNetwork:
         return self.sources.get(name) or Source(name, "loss", name)
 
 
-def month_network(period: Period, recorded: dt.datetime | None = None) -> LedgerNetwork:
-    """Builds the network of a month's movements as the books, recorded by `recorded`, have them."""
+def month_network(
+    period: Period, recorded: dt.datetime | None = None, *, books: Books | None = None
+) -> LedgerNetwork:
+    """Builds the network of a month's movements as the books, recorded by `recorded`, have them.
+
+    `books` holds them at the month's opening and closing, when they are at hand.
+    """
     facts = month_facts(period, recorded)
     opens, closes = period.opening().occurred, period.closing().occurred
-    books = book_uncertainties([opens, closes], recorded)
+    if books is None:
+        books = book_uncertainties([opens, closes], recorded, since=period.starts_at)
     events = MonthEvents(period, facts, books[opens])
     network = MonthNetwork(list(events.rows()))
     return LedgerNetwork(

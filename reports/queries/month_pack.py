@@ -8,7 +8,11 @@ from dataclasses import dataclass
 
 from reports.queries.best_estimate import BestEstimate, best_estimate
 from reports.queries.claims_statement import OwnerStatement, owner_statements
-from reports.queries.difference_sequence import DifferenceSequence, difference_sequences
+from reports.queries.difference_sequence import (
+    DifferenceSequence,
+    difference_sequences,
+    month_books,
+)
 from reports.queries.losses import LossReport, losses
 from reports.queries.month_statement import MonthStatement, month_statement
 from reports.queries.movements_list import MovementRow, movement_rows
@@ -46,11 +50,14 @@ def month_pack(
     `with_estimate` reconciles it too and tests its differences, which takes longer.
     """
     statement = month_statement(period, recorded)
+    books = month_books(period, recorded) if with_estimate else None
     return MonthPack(
         statement=statement,
         losses=losses(period.starts_at, period.ends_at, currency=currency, recorded=recorded),
         claims=owner_statements(period, statement.opening, statement.closing, recorded=recorded),
         recorded=recorded,
-        estimate=best_estimate(period, recorded) if with_estimate else None,
-        differences=difference_sequences(period, recorded=recorded) if with_estimate else (),
+        estimate=best_estimate(period, recorded, books=books) if with_estimate else None,
+        differences=(
+            difference_sequences(period, recorded=recorded, books=books) if with_estimate else ()
+        ),
     )
