@@ -10,13 +10,28 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
 
 from config.refusals import InvalidError
 from lots.fineness import check_contents, parse_fineness
 
+Verdict = Literal["kept", "broken", "not measured", "no limit"]
+
 SILVER: Final = "Ag"
-ANALYSED: Final = ("Ag", "Cu", "Bi", "Fe", "Pb", "Pd", "Se", "Te")
+SILVER_AND_COPPER: Final = "Ag+Cu"
+ELEMENT_NAMES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "Ag": "Silver",
+        "Cu": "Copper",
+        "Bi": "Bismuth",
+        "Fe": "Iron",
+        "Pb": "Lead",
+        "Pd": "Palladium",
+        "Se": "Selenium",
+        "Te": "Tellurium",
+    }
+)
+ANALYSED: Final = tuple(ELEMENT_NAMES)
 
 
 @dataclass(frozen=True)
@@ -53,6 +68,25 @@ class GradeFinding:
     grade: SilverGrade | None
     unmeasured: tuple[str, ...]
     broken: tuple[LimitBroken, ...]
+
+
+@dataclass(frozen=True)
+class LimitBeside:
+    """One grade's limit of one element, in parts per thousand, and how the analysis stands."""
+
+    grade: str
+    limit_ppt: Decimal | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class ElementLine:
+    """One element's result beside every grade's limit of it; `is_least`: the limit is a minimum."""
+
+    element: str
+    measured_ppt: Decimal | None
+    is_least: bool
+    limits: tuple[LimitBeside, ...]
 
 
 def _grade(
@@ -149,5 +183,59 @@ def _limits_broken(grade: SilverGrade, contents: Mapping[str, Decimal]) -> list[
     ]
     minimum = grade.silver_and_copper_min_ppt
     if minimum is not None and "Cu" in contents and silver + contents["Cu"] < minimum:
-        faults.append(LimitBroken(grade.name, "Ag+Cu", silver + contents["Cu"], minimum))
+        faults.append(LimitBroken(grade.name, SILVER_AND_COPPER, silver + contents["Cu"], minimum))
     return faults
+
+
+def limits_beside(
+    analysis_ppt: Mapping[str, Decimal], grades: Sequence[SilverGrade] = ASTM_B413
+) -> tuple[ElementLine, ...]:
+    """Every limit of every grade beside what was found: silver first, then impurities."""
+    silver, copper = analysis_ppt.get(SILVER), analysis_ppt.get("Cu")
+    both = None if silver is None or copper is None else silver + copper
+    least: dict[str, tuple[Decimal | None, list[Decimal | None]]] = {
+        SILVER: (silver, [grade.fineness_min_ppt for grade in grades]),
+        SILVER_AND_COPPER: (both, [grade.silver_and_copper_min_ppt for grade in grades]),
+    }
+    lines = [
+        _line(name, measured, limits, grades, is_least=True)
+        for name, (measured, limits) in least.items()
+        if any(limits)
+    ]
+    limited = dict.fromkeys(element for grade in grades for element in grade.maxima_ppt)
+    impurities = dict.fromkeys([*limited, *(each for each in analysis_ppt if each != SILVER)])
+    lines += [
+        _line(
+            element,
+            analysis_ppt.get(element),
+            [grade.maxima_ppt.get(element) for grade in grades],
+            grades,
+            is_least=False,
+        )
+        for element in impurities
+    ]
+    return tuple(lines)
+
+
+def _line(
+    element: str,
+    measured: Decimal | None,
+    limits: Sequence[Decimal | None],
+    grades: Sequence[SilverGrade],
+    *,
+    is_least: bool,
+) -> ElementLine:
+    beside = [
+        LimitBeside(grade.name, limit, _verdict(measured, limit, is_least))
+        for grade, limit in zip(grades, limits, strict=True)
+    ]
+    return ElementLine(element, measured, is_least, tuple(beside))
+
+
+def _verdict(measured: Decimal | None, limit: Decimal | None, is_least: bool) -> Verdict:
+    if limit is None:
+        return "no limit"
+    if measured is None:
+        return "not measured"
+    is_kept = measured >= limit if is_least else measured <= limit
+    return "kept" if is_kept else "broken"

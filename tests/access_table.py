@@ -75,6 +75,7 @@ api/v1/count-sheets/<code>/upload/            -             staff
 api/v1/delivery-notes/                        staff         -
 api/v1/delivery-notes/<code>/                 staff         -
 api/v1/delivery-notes/<code>/document/        staff         -
+api/v1/delivery-notes/<code>/take-back/       -             staff
 api/v1/delivery-notes/deliver/                -             staff
 api/v1/documents/                             staff         -
 api/v1/documents/<pk>/                        staff         -
@@ -242,6 +243,11 @@ api/v1/weighings/<pk>/withdraw/               -             staff
 assays/<pk>/rule/                             assaying      assaying
 assays/<pk>/withdraw/                         assaying      assaying
 balances/                                     staff         -
+bars/                                         staff         -
+bars/<pk>/                                    staff         -
+bars/<pk>/strike/                             staff         staff
+bars/paper/                                   staff         -
+bars/workbook/                                staff         -
 bench/                                        staff         -
 blend/                                        staff         staff
 cells/                                        staff         -
@@ -257,6 +263,12 @@ counts/<code>/lots/<lot>/                     staff         staff
 counts/<code>/propose/                        office        office
 counts/<code>/upload/                         staff         staff
 cover/                                        staff         -
+deliver/                                      staff         staff
+deliver/effect/                               staff         -
+deliveries/                                   staff         -
+deliveries/<code>/                            staff         -
+deliveries/<code>/paper/                      staff         -
+deliveries/<code>/take-back/                  staff         staff
 documents/<pk>/                               staff         -
 electrolytes/<code>/bleed-plan/               staff         -
 electrolytes/<code>/bleed/                    staff         staff
@@ -290,6 +302,11 @@ lots/<code>/answer/                           staff+theirs  -
 lots/<code>/ask/                              office        office
 lots/<code>/assay/                            staff         staff
 lots/<code>/attach/                           staff         staff
+lots/<code>/bar/                              staff         staff
+lots/<code>/bar/weights/                      staff         -
+lots/<code>/deliver/                          staff         staff
+lots/<code>/grade/                            staff         -
+lots/<code>/impurities/                       staff         staff
 lots/<code>/label/                            staff         -
 lots/<code>/melt/                             staff         staff
 lots/<code>/owner/                            office        office
@@ -325,6 +342,7 @@ openings/claim/                               office        office
 openings/electrolyte/                         office        office
 openings/lot/                                 office        office
 papers/                                       office        -
+papers/<pk>/file/                             office        office
 papers/attach/                                office        office
 payments/                                     staff         -
 payments/<code>/                              staff         -

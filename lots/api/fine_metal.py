@@ -29,7 +29,7 @@ from lots.models import (
 )
 from lots.queries.grade import LotGrade, grade_of, latest_analysis
 from lots.services.bars_listing import Bar, list_bar, strike_bar
-from lots.services.delivery import Delivered, deliver
+from lots.services.delivery import Delivered, deliver, take_back_delivery
 from lots.services.impurities import ImpurityReport, record_impurities
 from lots.services.recording import Act
 from lots.units import parse_decimal
@@ -336,6 +336,21 @@ class Deliver(CommandView):
             carrier=data["carrier"],
             act=act,
         )
+
+
+class TakeBackInput(ActSerializer):
+    reason = serializers.CharField(max_length=1000, allow_blank=True)
+
+
+class TakeBackDelivery(CommandView):
+    """Reverse every movement of a delivery note at once; the note stays on record."""
+
+    input = TakeBackInput
+    output = DeliveryNoteSerializer
+
+    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> DeliveryNote:
+        note = get_object_or_404(DeliveryNote, code=path["code"])
+        return take_back_delivery(note=note, reason=data["reason"], act=act)
 
 
 class DeliveryFilter(filters.FilterSet):

@@ -70,6 +70,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{LOT}/grade/", fine_metal.GradeLot.as_view()),
     path("bars/<int:pk>/strike/", fine_metal.StrikeBar.as_view()),
     path("delivery-notes/deliver/", fine_metal.Deliver.as_view()),
+    path("delivery-notes/<str:code>/take-back/", fine_metal.TakeBackDelivery.as_view()),
     path("parties/<str:code>/documents/", documents.AttachToParty.as_view()),
     path("documents/<int:pk>/file-as/", documents.FileDocument.as_view()),
     path("documents/retention/", documents.RetentionReport.as_view()),

@@ -48,7 +48,7 @@ class MassInput(forms.TextInput):
         return context
 
 
-class _RefusingField(forms.Field):
+class RefusingField(forms.Field):
     """A field whose own refusals are printed as the services' are."""
 
     def read(self, value: Any) -> Any:
@@ -71,7 +71,7 @@ class _RefusingField(forms.Field):
             raise forms.ValidationError(message_of(refusal), code=refusal.code) from refusal
 
 
-class MassField(_RefusingField):
+class MassField(RefusingField):
     """Micrograms from "1 302.4 g", "41.87 ozt" or "26 dwt"."""
 
     widget = MassInput
@@ -84,7 +84,7 @@ class MassField(_RefusingField):
         return parse_mass(value, field="", positive=self.positive).mass_ug
 
 
-class VolumeField(_RefusingField):
+class VolumeField(RefusingField):
     """Microlitres from "850 ml" or "11.5 l"."""
 
     widget = forms.TextInput(
@@ -95,7 +95,7 @@ class VolumeField(_RefusingField):
         return parse_volume(value, field="")
 
 
-class FigureField(_RefusingField):
+class FigureField(RefusingField):
     """A plain decimal number, never a float."""
 
     widget = forms.TextInput({"autocomplete": "off", "inputmode": "decimal", "maxlength": 40})
@@ -136,7 +136,7 @@ class LotCodeInput(forms.TextInput):
         )
 
 
-class LotField(_RefusingField):
+class LotField(RefusingField):
     """A lot by its code, whatever the case, spaces and hyphens it is typed with."""
 
     widget = LotCodeInput
@@ -186,7 +186,7 @@ class TakesInput(forms.Widget):
         return context
 
 
-class TakesField(_RefusingField):
+class TakesField(RefusingField):
     """Portions of lots: all of each, or "500 g", or of a solution "2 l"."""
 
     widget = TakesInput
@@ -237,7 +237,7 @@ class ByMetalInput(forms.Widget):
         return context
 
 
-class FinenessField(_RefusingField):
+class FinenessField(RefusingField):
     """Parts per thousand by metal."""
 
     widget = ByMetalInput
@@ -257,7 +257,7 @@ class FindingsInput(ByMetalInput):
     unit = "‰ or g/L"
 
 
-class FindingsField(_RefusingField):
+class FindingsField(RefusingField):
     """A laboratory's result by metal, each with its standard uncertainty."""
 
     widget = FindingsInput
@@ -285,7 +285,7 @@ class MassesByMetalInput(ByMetalInput):
     unit = "with its unit, as in 250 g"
 
 
-class MassesByMetalField(_RefusingField):
+class MassesByMetalField(RefusingField):
     """Masses by metal, such as copper put in from supplies; micrograms inside."""
 
     widget = MassesByMetalInput
@@ -305,7 +305,7 @@ class AmountsInput(MassesByMetalInput):
     asks = "mass"
 
 
-class AmountsField(_RefusingField):
+class AmountsField(RefusingField):
     """Masses by metal, each with its standard uncertainty where it is known."""
 
     widget = AmountsInput

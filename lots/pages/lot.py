@@ -15,6 +15,7 @@ from lots.models import Assay, AssayResult, Lot, Weighing
 from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.trace_web import trace_web
 from lots.queries.documents import documents_for
+from lots.queries.grade import latest_analysis
 from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
 from lots.queries.rulings import ruling_of
@@ -46,7 +47,10 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "ruling": ruling,
             "documents": documents_for(role_of(request)).filter(lot=lot).select_related("added_by"),
             "excesses": lot.excesses.select_related("movement", "account"),
-            "actions": links_for("LOT_ACTIONS", role_of(request) or "", {lot.form, lot.state}),
+            "bars": lot.bar_records.order_by("-id"),
+            "analysis": latest_analysis(lot),
+            "deliveries": lot.delivery_lines.select_related("note__party", "movement__reversed_by"),
+            "actions": links_for("LOT_ACTIONS", role_of(request) or "", kinds_of(lot)),
             "origins": origins,
             "destinations": destinations,
             "origins_web": trace_web(origins.graph, lot, "to"),
@@ -66,6 +70,11 @@ def document(request: HttpRequest, pk: int) -> FileResponse:
         filename=kept.name,
         content_type=kept.content_type,
     )
+
+
+def kinds_of(lot: Lot) -> set[str]:
+    """What actions may ask of a lot: its form, its state, or both at once."""
+    return {lot.form, lot.state, f"{lot.form} {lot.state}"}
 
 
 def _content_chart(lot: Lot, held: Holding) -> BarChart | None:

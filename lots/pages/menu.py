@@ -13,6 +13,8 @@ _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 _ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})
 _NOT_MOVING: Final = _AT_HAND | _ASIDE
 _SAMPLE: Final = frozenset({Lot.Form.SAMPLE.value})
+_FINE_SILVER: Final = frozenset({Lot.Form.FINE_CRYSTAL.value, Lot.Form.BAR.value})
+_BAR_AT_HAND: Final = frozenset({f"{Lot.Form.BAR} {Lot.State.AVAILABLE}"})
 _THERE: Final = frozenset(
     {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
 )
@@ -91,6 +93,8 @@ LOT_ACTIONS: Final = (
     Link("Take a sample", "sample", 18, about=_NOT_MOVING, hint="For the laboratory"),
     Link("Enter an assay", "assay", 20, about=_THERE, hint="Results with their uncertainty"),
     Link("Used up in the assay", "use-up", 25, about=_SAMPLE, hint="All of it or a part"),
+    Link("Enter impurities", "impurities", 21, about=_FINE_SILVER, hint="And see the grade"),
+    Link("List as a bar", "list-bar", 22, about=_BAR_AT_HAND, hint="Gross and fine, by which rule"),
     Link("Split", "split", 30, about=_AT_HAND, hint="Several labels out of one"),
     Link("Carry elsewhere", "transfer", 40, about=_NOT_MOVING, hint="Its place"),
     Link("Set aside", "set-aside", 45, about=_AT_HAND, hint="Into quarantine, with the reason"),

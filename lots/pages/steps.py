@@ -77,7 +77,7 @@ class BenchStep(View):
         raise AssertionError(f"{type(self).__name__} has no perform")
 
     def context(self) -> dict[str, Any]:
-        """What a step's own template shows beside the form."""
+        """What a step's own template shows beside `self.form`."""
         return {}
 
     def after(self, recorded: Any) -> str:
@@ -147,6 +147,7 @@ class BenchStep(View):
         status: int = 200,
         kept: KeptForm | None = None,
     ) -> HttpResponse:
+        self.form = form
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
         return render(
             request,

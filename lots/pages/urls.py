@@ -3,10 +3,12 @@
 from django.urls import URLPattern, path
 
 from lots.pages import (
+    bars_listing,
     bench,
     correct,
     find,
     imports,
+    impurities,
     kept,
     labels,
     leave,
@@ -63,6 +65,12 @@ urlpatterns: list[URLPattern] = [
     path(f"{LOT}/return/", leave.ReturnLot.as_view(), name="return"),
     path(f"{LOT}/owner/", leave.ChangeOwner.as_view(), name="change-owner"),
     path(f"{LOT}/attach/", correct.AttachDocument.as_view(), name="attach"),
+    path(f"{LOT}/bar/", bars_listing.ListBar.as_view(), name="list-bar"),
+    path(f"{LOT}/bar/weights/", bars_listing.bar_weights, name="list-bar-weights"),
+    path(f"{LOT}/impurities/", impurities.RecordImpurities.as_view(), name="impurities"),
+    path(f"{LOT}/grade/", impurities.grade_page, name="grade"),
+    path("bars/<int:pk>/", bars_listing.bar_page, name="bar"),
+    path("bars/<int:pk>/strike/", bars_listing.StrikeBar.as_view(), name="bar-strike"),
     path("claims/settle/", leave.SettleClaim.as_view(), name="settle-claim"),
     path(
         "weighings/<int:pk>/post/",
@@ -91,6 +99,7 @@ urlpatterns: list[URLPattern] = [
     path("reference/balances/add/", reference.EditBalance.as_view(), name="balance-add"),
     path("reference/balances/of/<str:code>/", reference.EditBalance.as_view(), name="balance-edit"),
     path("papers/", papers.papers_page, name="papers"),
+    path("papers/<int:pk>/file/", papers.FilePaper.as_view(), name="paper-file"),
     path("papers/attach/", papers.AttachPaper.as_view(), name="paper-attach"),
     path("movements/", lists.movement_list, name="movements"),
     path("movements/<int:sequence>/", movement.MovementReceipt.as_view(), name="movement"),

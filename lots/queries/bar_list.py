@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
+
+from django.db.models import QuerySet
 
 from lots.good_delivery import check_good_delivery
 from lots.models import BarRecord
@@ -62,6 +64,26 @@ class BarList:
     bars: tuple[BarRow, ...]
     totals: tuple[BarTotal, ...]
     notes: tuple[str, ...] = (RULES, ONLY_FIGURES)
+
+
+def bar_totals(records: QuerySet[BarRecord]) -> list[BarTotal]:
+    """The totals of a list by metal, without its rows: one query, summed exactly."""
+    totals: dict[str, BarTotal] = {}
+    for metal, gross_ozt, fine_ozt in records.order_by("metal").values_list(
+        "metal", "gross_ozt", "fine_ozt"
+    ):
+        before = totals.get(metal, BarTotal(metal, 0, Decimal(0), Decimal(0), 0))
+        totals[metal] = BarTotal(
+            metal,
+            before.bars + 1,
+            before.gross_ozt + gross_ozt,
+            before.fine_ozt + (fine_ozt or 0),
+            before.without_fine + (fine_ozt is None),
+        )
+    return [
+        replace(each, gross_ozt=_plain(each.gross_ozt), fine_ozt=_plain(each.fine_ozt))
+        for each in totals.values()
+    ]
 
 
 def bar_list(records: Iterable[BarRecord]) -> BarList:

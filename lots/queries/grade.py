@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from lots.grades import LimitBroken, grade_by_analysis
+from config.refusals import RefusalError
+from lots.grades import ElementLine, LimitBroken, grade_by_analysis, limits_beside
 from lots.models import ImpurityAnalysis, Lot
 
 CONFIRM: Final = (
@@ -34,6 +35,30 @@ class LotGrade:
     note: str = CONFIRM
 
 
+@dataclass(frozen=True)
+class GradeSheet:
+    """An analysis beside every limit; `found` None: no grade can be told, for the `reason`."""
+
+    lines: tuple[ElementLine, ...]
+    found: LotGrade | None
+    reason: str = ""
+    note: str = CONFIRM
+
+
+def grade_sheet(analysis: ImpurityAnalysis) -> GradeSheet:
+    """The grade an analysis reaches with each limit beside its figure."""
+    lines = limits_beside(contents_of(analysis))
+    try:
+        return GradeSheet(lines, grade_of(analysis))
+    except RefusalError as refusal:
+        return GradeSheet(lines, None, refusal.message)
+
+
+def contents_of(analysis: ImpurityAnalysis) -> dict[str, Decimal]:
+    """Parts per thousand by element."""
+    return {element: Decimal(text) for element, text in analysis.contents_ppt.items()}
+
+
 def latest_analysis(lot: Lot) -> ImpurityAnalysis | None:
     """The analysis reported last, if any."""
     return lot.impurity_analyses.select_related("laboratory").first()
@@ -41,7 +66,7 @@ def latest_analysis(lot: Lot) -> ImpurityAnalysis | None:
 
 def grade_of(analysis: ImpurityAnalysis) -> LotGrade:
     """The grade one analysis reaches. Raises InvalidError `silver_not_measured`."""
-    contents = {element: Decimal(text) for element, text in analysis.contents_ppt.items()}
+    contents = contents_of(analysis)
     finding = grade_by_analysis(contents)
     grade = finding.grade
     return LotGrade(

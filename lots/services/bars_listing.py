@@ -8,7 +8,14 @@ from typing import Final
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
-from lots.bars import FineWeight, RoundingRule, fine_weight, gross_weight, small_bar_fine_weight
+from lots.bars import (
+    FineWeight,
+    GrossWeight,
+    RoundingRule,
+    fine_weight,
+    gross_weight,
+    small_bar_fine_weight,
+)
 from lots.fineness import parse_fineness
 from lots.metals import Metal
 from lots.models import Assay, BarRecord, Lot, Weighing
@@ -41,6 +48,27 @@ class Bar:
     small_bar: str = ""
 
 
+@dataclass(frozen=True)
+class BarFigures:
+    """What the list will say of a bar; `fine` None: no rule states a fine weight."""
+
+    gross: GrossWeight
+    fineness_ppt: Decimal
+    fine: FineWeight | None
+
+
+def bar_figures(bar: Bar) -> BarFigures:
+    """The figures of a bar by its rules, before it is listed. Refuses as `list_bar` does."""
+    fineness_ppt = _stated_fineness(bar)
+    gross = gross_weight(
+        bar.metal,
+        bar.weighing.net_ug,
+        turn_of_scale=bar.turn_of_scale,
+        agreed=bar.gross_rule,
+    )
+    return BarFigures(gross, fineness_ppt, _fine(bar, gross.gross_ozt, fineness_ppt))
+
+
 @recorded_once
 def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
     """Puts a bar on the list, with its gross and fine weight and the rules that gave them.
@@ -61,14 +89,8 @@ def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
             value=mark,
             remedy="Compare the mark with the bar, or strike out the other entry.",
         )
-    fineness_ppt = _stated_fineness(bar)
-    gross = gross_weight(
-        bar.metal,
-        bar.weighing.net_ug,
-        turn_of_scale=bar.turn_of_scale,
-        agreed=bar.gross_rule,
-    )
-    fine = _fine(bar, gross.gross_ozt, fineness_ppt)
+    figures = bar_figures(bar)
+    gross, fine = figures.gross, figures.fine
     return BarRecord.objects.create(
         lot=lot,
         mark=mark,
@@ -78,7 +100,7 @@ def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
         mass_ug=bar.weighing.net_ug,
         gross_ozt=gross.gross_ozt,
         gross_rule=gross.rule,
-        fineness_ppt=fineness_ppt,
+        fineness_ppt=figures.fineness_ppt,
         fine_ozt=fine.fine_ozt if fine else None,
         fine_basis=fine.basis if fine else BarRecord.Basis.NOT_STATED,
         fine_rule=fine.rule if fine else NO_FINE_WEIGHT,

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
-from config.refusals import InvalidError, RefusalError
+from config.refusals import ConflictError, InvalidError, RefusalError
 from lots import clock
 from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Movement, Party, Weighing
 from lots.services.lot_register import next_code
 from lots.services.recording import Act, recorded_once
+from lots.services.reversal import reverse_movement
 from lots.services.shipping import give_back, ship_out
 from lots.services.weighings import Weight
 from lots.texts import checked_text
@@ -59,6 +60,27 @@ def deliver(
             weighing=_weighing_of(item, act),
             bar_record=BarRecord.objects.filter(lot=item.lot, struck_at=None).first(),
         )
+    return note
+
+
+@recorded_once
+def take_back_delivery(*, note: DeliveryNote, reason: str, act: Act) -> DeliveryNote:
+    """Reverses every movement of a note that still stands, the last first, or none.
+
+    The note stays on record and says that its lots were taken back. Raises ConflictError
+    `already_reversed`, and what `reverse_movement` raises.
+    """
+    standing = note.lines.filter(movement__reversed_by=None).select_related("movement")
+    if not standing:
+        raise ConflictError(
+            f"Every lot of {note.code} is taken back already.",
+            code="already_reversed",
+            field="note",
+            value=note.code,
+            remedy="Nothing more is needed.",
+        )
+    for line in standing.order_by("-id"):
+        reverse_movement(movement=line.movement, reason=reason, act=replace(act, key=""))
     return note
 
 

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 from config.refusals import ConflictError, InvalidError
 from lots import chart
-from lots.metals import Metal
 from lots.models import Lot, Movement, Party, Weighing
 from lots.queries.holdings import AsOf, claims_of
+from lots.returning import charged_to_claim
 from lots.services.drafts import ClaimLine, Draft, Line
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
 from lots.services.taking import Take, Taken, take_one
 from lots.services.weighings import Weight, keep_weighing
 from lots.services.write_off import ended_as
-
-TRACE_IN: Final = 1000
 
 
 @recorded_once
@@ -54,10 +51,9 @@ def return_to_customer(
 ) -> Movement:
     """Gives a whole lot back to a customer: their own kept apart, or the house's against the claim.
 
-    Copper, and a metal below one part in a thousand, is charged to the claim only as far as the
-    claim has any: fine metal is returned with its traces (common practice, no source).
-    Raises InvalidError `not_theirs`, `house_has_no_claim`; ConflictError `lot_not_available`,
-    `lot_is_empty`, `claim_overdrawn`; what `keep_weighing` raises.
+    How much of it the claim loses: `charged_to_claim`. Raises InvalidError `not_theirs`,
+    `house_has_no_claim`; ConflictError `lot_not_available`, `lot_is_empty`, `claim_overdrawn`; what
+    `keep_weighing` raises.
     """
     return give_back(lot, customer, act, weight)
 
@@ -101,13 +97,8 @@ def _charged(taken: Taken, customer: Party, act: Act) -> list[ClaimLine]:
             value=customer.code,
             remedy="Choose a lot of theirs, or sell them this one.",
         )
-    whole_ug = sum(taken.metals.values())
-    lines = []
-    for metal, metal_ug in taken.metals.items():
-        given_along = metal == Metal.CU or metal_ug * TRACE_IN < whole_ug
-        charged_ug = min(metal_ug, owed.get(metal, 0)) if given_along else metal_ug
-        lines.append(ClaimLine(customer, metal, -charged_ug))
-    return lines
+    charged = charged_to_claim(taken.metals, owed)
+    return [ClaimLine(customer, metal, -charged_ug) for metal, charged_ug in charged.items()]
 
 
 def _leaving(

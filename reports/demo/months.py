@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reports.demo.fine_metal import analyse, give_back, keep_papers, list_poured
 from reports.demo.office import agree_terms, enter_prices, settle
 from reports.demo.story import GOLD_U, SILVER_U
 from reports.demo.wet_work import WetWork
@@ -38,6 +39,7 @@ def first_month(story: WetWork) -> None:
         story.harvest(name, story.on(0, day + 2, 11))
         story.finish(name, story.on(0, day + 2, 14))
     settle(story, "flatware", "final", story.on(0, 23, 9))
+    keep_papers(story, 0)
     story.strengthen("north", 420.0, story.on(0, 23, 10))
     story.strengthen("south", 480.0, story.on(0, 23, 11))
 
@@ -85,6 +87,7 @@ def second_month(story: WetWork) -> None:
     story.lift("S2", story.on(1, 21, 10), torn=True)
     story.harvest("S2", story.on(1, 22, 11), assay=False)
     story.finish("S2", story.on(1, 22, 14))
+    keep_papers(story, 1)
     story.bleed("south", 4.0, story.on(1, 23, 10), "south bleed")
     story.cement(
         ["parting solution", "south bleed", "N1 rinse", "S1 rinse", "N2 rinse", "S2 rinse"],
@@ -95,7 +98,9 @@ def second_month(story: WetWork) -> None:
     story.strengthen("south", 300.0, story.on(1, 24, 17))
     settle(story, "contacts", "provisional", story.on(1, 24, 18))
     story.pour_bar(["N1 crystal"], story.on(1, 25, 9), "bar 1")
-    story.give_back("bar 1", "pellow-dane", story.on(1, 26, 10))
+    analyse(story, "bar 1", story.on(1, 25, 16))
+    list_poured(story, "bar 1", story.on(1, 26, 9))
+    give_back(story, "bar 1", story.on(1, 26, 10))
 
 
 def open_month(story: WetWork) -> None:
@@ -137,3 +142,9 @@ def open_month(story: WetWork) -> None:
         remnant_share=0.04,
         stop=False,
     )
+    tell("open month: two bars poured, listed by their rules; one analysed for impurities")
+    story.pour_bar(["old fine"], story.on(2, 18, 9), "bar 2")
+    story.pour_bar(["parted gold", "gold sponge"], story.on(2, 18, 10), "gold bar")
+    analyse(story, "bar 2", story.on(2, 19, 15))
+    list_poured(story, "bar 2", story.on(2, 19, 16))
+    list_poured(story, "gold bar", story.on(2, 19, 17))

@@ -23,7 +23,6 @@ from lots.services.melting import Melted, melt_lot
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.ownership import settle_claim
 from lots.services.sampling import take_sample, use_up_sample
-from lots.services.shipping import return_to_customer
 from lots.services.weighings import Weight
 from reports.demo.bench import Bench
 from reports.demo.truth import UG_PER_G, TrueLot, burn_off, of_fineness
@@ -284,13 +283,6 @@ class Story:
                 batch=batch,
                 addition=Addition(supplies_ug={"Ag": round(silver_g * UG_PER_G)}),
                 act=act,
-            )
-
-    def give_back(self, name: str, customer: str, when: dt.datetime) -> None:
-        """Fine metal goes back to a customer against what is owed."""
-        with self.bench.at(when, "odell") as act:
-            return_to_customer(
-                lot=self.lots[name], customer=self.bench.cast.parties[customer], act=act
             )
 
     def buy_claim(self, customer: str, metals_g: dict[str, float], when: dt.datetime) -> None:

@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 from config.menu import Link
+from lots.models import Lot
 from lots.queries.roles import OFFICE
+
+_AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 
 TABS: Final = (
     Link("Today", "today", 10),
@@ -14,6 +17,9 @@ TABS: Final = (
     Link("Help", "help", 90),
 )
 BENCH: Final = (
+    Link("Bar list", "bars", 70, group="Fine metal", hint="Marks, gross and fine weights"),
+    Link("Deliver", "deliver", 71, group="Fine metal", hint="Return or ship under a note"),
+    Link("Delivery notes", "deliveries", 72, group="Fine metal", hint="What left, to whom"),
     Link("Count for the month", "months", 82, group="Office", hint="Sheets, close, statement"),
     Link("Losses", "losses", 83, group="Office", hint="What was lost where"),
     Link("Owed and held", "cover", 84, group="Office", hint="Cover, metal by metal"),
@@ -24,6 +30,7 @@ BENCH: Final = (
     Link("Links", "links", 89, roles=OFFICE, group="Office", hint="Shown without a sign-in"),
 )
 LOT_ACTIONS: Final = (
+    Link("Deliver", "deliver-lot", 59, about=_AT_HAND, hint="Under a note, alone or with others"),
     Link("Where is it?", "lot-answer", 80, hint="The answer to give its customer"),
     Link("Open a question", "ask", 81, roles=OFFICE, hint="And have it answered from the books"),
     Link("Prepare a settlement", "settle", 82, roles=OFFICE, hint="By the customer's terms"),

@@ -77,7 +77,7 @@ def obligations_from(held: Inventory) -> Obligations:
     houses = set(Party.objects.filter(kind=Party.Kind.HOUSE).values_list("code", flat=True))
     for row in held.rows:
         if row.owner in houses:
-            pool[row.metal][_readiness(row.form, row.area)] += row.mass_ug
+            pool[row.metal][readiness_of(row.form, row.area)] += row.mass_ug
     for metal, mass_ug in _set_aside_ug(held.as_of).items():
         pool[metal][Readiness.FINE] -= mass_ug
         pool[metal][Readiness.IN_PROCESS] += mass_ug
@@ -125,7 +125,7 @@ def _set_aside_ug(as_of: AsOf) -> dict[str, int]:
     return found
 
 
-def _readiness(form: str, area: str) -> Readiness:
+def readiness_of(form: str, area: str) -> Readiness:
     if form == Lot.Form.SLIMES_BAG:
         return Readiness.IN_SLIMES
     is_ready = form in _FINE and area != Place.Area.QUARANTINE
@@ -147,13 +147,13 @@ def _obligation(
         kept_apart_ug=kept_apart_ug,
         held_ug=held,
         house_own_ug=whole_ug - owed_ug,
-        cover=_ratio(whole_ug, owed_ug),
-        deliverable_cover=_ratio(held[Readiness.FINE], owed_ug),
+        cover=cover_ratio(whole_ug, owed_ug),
+        deliverable_cover=cover_ratio(held[Readiness.FINE], owed_ug),
         warnings=tuple(warnings),
     )
 
 
-def _ratio(held_ug: int, owed_ug: int) -> Decimal | None:
+def cover_ratio(held_ug: int, owed_ug: int) -> Decimal | None:
     if owed_ug <= 0:
         return None
     return (Decimal(held_ug) / owed_ug).quantize(Decimal("0.0001"), rounding=ROUND_HALF_UP)

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 from django.apps import apps
 from django.db import transaction
+from django.test.utils import override_settings
 
 from config.refusals import RefusalError
 from lots import clock
@@ -144,7 +145,12 @@ def demo(
     They are played into a copy of the test database that the module has for itself. Its tests are
     marked `django_db`, or there would be no test database to copy.
     """
-    with django_db_blocker.unblock(), own_copy(tmp_path_factory.mktemp("demo")):
+    folder = tmp_path_factory.mktemp("demo")
+    with (
+        django_db_blocker.unblock(),
+        own_copy(folder),
+        override_settings(MEDIA_ROOT=folder / "media"),
+    ):
         with transaction.atomic(), clock.at(dt.datetime(2026, 6, 25, 12, tzinfo=dt.UTC)):
             story = play(dt.date(2026, 6, 1), "a pass phrase", lambda text: None)
         yield story

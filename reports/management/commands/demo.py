@@ -17,10 +17,14 @@ from django.db import connection
 from django.utils import timezone
 
 from config.refusals import RefusalError
-from lots.models import Movement
+from lots.models import BarRecord, DeliveryNote, Lot, Movement
+from lots.queries.bar_list import bar_list
+from lots.queries.delivery_note import delivery_document
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
 from reports.demo.wet_work import WetWork
+from reports.exports.bar_list import write_bar_list_workbook
+from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
@@ -34,7 +38,8 @@ FOLDER: Final = "demo"
 class Command(BaseCommand):
     help = (
         "Builds the demo database in a folder of its own, prints the month-end reconciliation, "
-        "writes the month-end workbook and a settlement statement, and serves the site."
+        "writes the month-end workbooks, settlement statements, the bar list and a delivery note, "
+        "and serves the site."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -107,6 +112,20 @@ class Command(BaseCommand):
                 write_settlement_workbook(document, file)
             name = f"settlement statement {settlement.code} for {document.customer_name}"
             files += [(name, base.with_suffix(".pdf")), (name, base.with_suffix(".xlsx"))]
+        return files + self._write_fine_metal(folder)
+
+    def _write_fine_metal(self, folder: Path) -> list[tuple[str, Path]]:
+        """The bars at the works as a workbook, and each delivery note as a PDF."""
+        at_hand = BarRecord.objects.filter(struck_at=None, lot__state=Lot.State.AVAILABLE)
+        listed = bar_list(at_hand.select_related("lot").order_by("metal", "mark"))
+        path = folder / "bar-list.xlsx"
+        with path.open("wb") as file:
+            write_bar_list_workbook(listed, file)
+        files = [(f"bar list, {len(listed.bars)} bars at the works", path)]
+        for note in DeliveryNote.objects.select_related("party", "delivered_by").order_by("pk"):
+            path = folder / f"delivery-note-{note.code}.pdf"
+            path.write_bytes(delivery_note_pdf(delivery_document(note)))
+            files.append((f"delivery note {note.code} to {note.party}", path))
         return files
 
     def _say(self, files: list[tuple[str, Path]], options: dict[str, Any]) -> None:

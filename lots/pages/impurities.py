@@ -1,0 +1,123 @@
+"""A laboratory's analysis of fine metal for impurities, and the grade of silver it reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any, Final
+
+from django import forms
+from django.db.models import Model
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from lots.fineness import parse_fineness
+from lots.grades import ANALYSED, ASTM_B413, ELEMENT_NAMES, SILVER
+from lots.models import Party
+from lots.pages.access import lot_for, staff_page
+from lots.pages.bench_form import ActForm, choice_field, party_field
+from lots.pages.form_fields import RefusingField
+from lots.pages.rearrange import OfLot
+from lots.queries.grade import grade_sheet
+from lots.services.impurities import CERTIFICATE_MAX, ImpurityReport, record_impurities
+from lots.services.recording import Act
+
+UNITS: Final = (("ppt", "‰ (grams per kilogram)"), ("ppm", "mg/kg (parts per million)"))
+
+
+class ByElementInput(forms.Widget):
+    """One input an element that a grade looks at."""
+
+    template_name = "lots/widgets/by_element.html"
+    use_fieldset = True
+    wide = True
+
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> dict[str, str]:
+        found = {each: (data.get(f"{name}-{each}") or "").strip() for each in ANALYSED}
+        return {element: text for element, text in found.items() if text}
+
+    def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
+        context: dict[str, Any] = super().get_context(name, value, attrs)
+        given: Mapping[str, str] = value or {}
+        context["rows"] = [(each, ELEMENT_NAMES[each], given.get(each, "")) for each in ANALYSED]
+        return context
+
+
+class ByElementField(RefusingField):
+    """What was found by element, as written; the form's unit says what of."""
+
+    widget = ByElementInput
+
+    def read(self, value: dict[str, str]) -> dict[str, str]:
+        return value
+
+
+class ImpuritiesForm(ActForm):
+    laboratory = party_field(label="Laboratory")
+    certificate = forms.CharField(max_length=CERTIFICATE_MAX, required=False)
+    unit = choice_field(
+        UNITS, label="Impurities are given in", initial="ppt", help_text="Silver is always in ‰."
+    )
+    contents = ByElementField(
+        label="What was found",
+        help_text="Leave empty what was not looked for: the grade is only as good as that. "
+        "An element looked for and not found is 0.",
+    )
+    field_order = ["laboratory", "certificate", "unit", "contents"]
+
+    def report(self) -> ImpurityReport:
+        data = self.cleaned_data
+        contents = {
+            element: self._in_ppt(element, text) for element, text in data["contents"].items()
+        }
+        return ImpurityReport(data["laboratory"], contents, data["certificate"])
+
+    def _in_ppt(self, element: str, text: str) -> Decimal:
+        unit = "ppt" if element == SILVER else self.cleaned_data["unit"]
+        return parse_fineness(text, unit, field=f"contents.{element}")
+
+
+class RecordImpurities(OfLot):
+    title = "Enter an impurity analysis"
+    lead = "It is kept beside the lot and changes nothing on the books: assays do."
+    button = "Keep the analysis"
+    done = "The analysis is kept; this is the grade it reaches."
+    cautions = ("assay",)
+    form_class = ImpuritiesForm
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        laboratories = Party.objects.filter(kind=Party.Kind.LABORATORY, is_active=True)[:2]
+        only = {"laboratory": laboratories[0].pk} if len(laboratories) == 1 else {}
+        return {**only, **super().initial(request)}
+
+    def perform(self, act: Act, form: Any) -> Model:
+        return record_impurities(lot=self.subject, report=form.report(), act=act)
+
+    def after(self, recorded: Any) -> str:
+        return f"{reverse('grade', args=[self.subject.code])}?analysis={recorded.pk}"
+
+
+@staff_page
+def grade_page(request: HttpRequest, code: str) -> HttpResponse:
+    """One analysis of a lot beside the limits of every grade; the latest unless told."""
+    lot = lot_for(request, code)
+    analyses = lot.impurity_analyses.select_related("laboratory", "recorded_by")
+    wanted = request.GET.get("analysis", "")
+    analysis = analyses.first()
+    if wanted:
+        is_number = wanted.isascii() and wanted.isdecimal() and len(wanted) < 19
+        analysis = get_object_or_404(analyses, pk=int(wanted) if is_number else 0)
+    return render(
+        request,
+        "lots/grade.html",
+        {
+            "section": "lots",
+            "lot": lot,
+            "analysis": analysis,
+            "analyses": analyses,
+            "sheet": grade_sheet(analysis) if analysis else None,
+            "grades": ASTM_B413,
+            "names": ELEMENT_NAMES,
+        },
+    )

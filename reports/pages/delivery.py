@@ -1,0 +1,170 @@
+"""Lots leave under a delivery note: what that does to what is owed, the note, taking it back."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import Count, Model
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.urls import reverse
+
+from lots import shown
+from lots.api.fine_metal import DeliveryFilter
+from lots.local_law import LOCAL_LAW
+from lots.models import DeliveryNote, Lot
+from lots.pages.access import lot_for, staff_page
+from lots.pages.bench_form import ActForm
+from lots.pages.lists import filtered, paged_address
+from lots.pages.movement import ReversalForm
+from lots.pages.steps import BenchStep
+from lots.queries.delivery_note import delivery_document
+from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
+from lots.services.recording import Act
+from reports.exports.delivery_note_pdf import delivery_note_pdf
+from reports.pages.delivery_form import DeliveryForm
+from reports.queries.delivery_effect import effect_of_note, effect_of_plan
+from reports.queries.obligations import COVER
+
+
+class Deliver(BenchStep):
+    title = "Deliver"
+    lead = "Whole lots leave together under one note, or none does."
+    button = "They have left"
+    done = "Delivered. Print the note to go with the metal."
+    cautions = ("ship",)
+    form_class = DeliveryForm
+    offered_forms = ()
+    template_name = "reports/deliver.html"
+
+    def find(self, request: HttpRequest, **path: Any) -> Lot | None:
+        return lot_for(request, path["code"]) if "code" in path else None
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        codes = [self.subject.code] if self.subject else request.GET.getlist("lot")
+        lots = Lot.objects.filter(code__in=codes[:LOTS_MAX]).select_related("owner").order_by("id")
+        found: dict[str, Any] = {"lots": [(lot.code, "", "") for lot in lots]}
+        owners = {lot.owner for lot in lots}
+        if len(owners) == 1 and not (owner := owners.pop()).is_house:
+            found |= {"kind": DeliveryNote.Kind.RETURN, "party": owner.pk}
+        return found
+
+    def context(self) -> dict[str, Any]:
+        form = self.form if self.form.is_bound else DeliveryForm(data=_as_sent(self.form))
+        return {**effect_of_form(form), "local_law": LOCAL_LAW}
+
+    def perform(self, act: Act, form: Any) -> Model:
+        data = form.cleaned_data
+        return deliver(
+            kind=data["kind"],
+            party=data["party"],
+            items=form.items(),
+            carrier=data["carrier"],
+            act=act,
+        )
+
+    def after(self, recorded: Any) -> str:
+        return reverse("delivery", args=[recorded.code])
+
+
+def _as_sent(form: ActForm) -> dict[str, Any]:
+    """What the form begins with, as though it were sent."""
+    begins = {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()}
+    return {name: value for name, value in begins.items() if value is not None}
+
+
+def effect_of_form(form: Any) -> dict[str, Any]:
+    """What the delivery would do to what is owed, once kind, party and lots are said."""
+    form.full_clean()
+    data = form.cleaned_data
+    if not (data.get("kind") and data.get("party") and data.get("lots")):
+        return {}
+    lots = list({each.lot.pk: each.lot for each in data["lots"]}.values())
+    return {
+        "party": data["party"],
+        "effect": effect_of_plan(data["kind"], data["party"], lots),
+        "is_return": data["kind"] == DeliveryNote.Kind.RETURN,
+        "cover_note": COVER,
+    }
+
+
+@staff_page
+def delivery_effect(request: HttpRequest) -> HttpResponse:
+    """The part of the page that shows what is owed before and after, while it is filled in."""
+    return render(
+        request, "reports/delivery_effect.html", effect_of_form(DeliveryForm(request.GET))
+    )
+
+
+@staff_page
+def delivery_list(request: HttpRequest) -> HttpResponse:
+    notes = DeliveryNote.objects.select_related("party", "delivered_by")
+    counted = notes.annotate(lots=Count("lines")).order_by("-delivered_at", "-id")
+    chosen, page = filtered(request, DeliveryFilter, counted)
+    return render(
+        request,
+        "reports/deliveries.html",
+        {
+            "section": "bench",
+            "filter": chosen,
+            "first_filters": ("kind", "party", "lot"),
+            "page": page,
+            "query": paged_address(request),
+        },
+    )
+
+
+def _note(code: str) -> DeliveryNote:
+    notes = DeliveryNote.objects.select_related("party", "delivered_by")
+    return get_object_or_404(notes, code=code.upper())
+
+
+@staff_page
+def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
+    """The note to print, what it did to what is owed, and its movements."""
+    note = _note(code)
+    document = delivery_document(note)
+    return render(
+        request,
+        "reports/delivery.html",
+        {
+            "section": "bench",
+            "note": note,
+            "document": document,
+            "party": note.party,
+            "effect": effect_of_note(note),
+            "is_return": note.kind == DeliveryNote.Kind.RETURN,
+            "cover_note": COVER,
+            "has_bars": any(each.bar for each in document.lots),
+            "can_take_back": not all(each.taken_back for each in document.lots),
+            "together": shown.both(document.mass_ug),
+        },
+    )
+
+
+@staff_page
+def delivery_paper(request: HttpRequest, code: str) -> HttpResponse:
+    """The note as a PDF to go with the metal and be signed for."""
+    note = _note(code)
+    headers = {"Content-Disposition": f'attachment; filename="{note.code}.pdf"'}
+    paper = delivery_note_pdf(delivery_document(note))
+    return HttpResponse(paper, content_type="application/pdf", headers=headers)
+
+
+class TakeBackDelivery(BenchStep):
+    title = "Take a delivery back"
+    lead = "Every lot of the note comes back as it was, and what was owed is owed again."
+    button = "Reverse the whole note"
+    done = "Taken back; the note stays on record and says so."
+    form_class = ReversalForm
+    template_name = "reports/delivery_step.html"
+
+    def find(self, request: HttpRequest, **path: Any) -> DeliveryNote:
+        return _note(path["code"])
+
+    def perform(self, act: Act, form: Any) -> Model:
+        reason = form.cleaned_data["reason"]
+        return take_back_delivery(note=self.subject, reason=reason, act=act)
+
+    def after(self, recorded: Any) -> str:
+        return reverse("delivery", args=[recorded.code])
