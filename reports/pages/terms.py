@@ -10,8 +10,9 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots import clock
-from lots.models import Party
+from lots.models import KeptForm, Party
 from lots.pages.access import role_of, staff_page
+from lots.pages.steps import KEEP
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import ContractTerms
@@ -116,19 +117,25 @@ class WriteTerms(OfficeStep):
         return {**begun, "form": form, "valid_from": local_day(clock.now())}
 
     def post(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
-        if request.POST.get("do") == RECORD:
+        if request.POST.get("do") == RECORD or KEEP in request.POST:
             return super().post(request, *args, **path)
         form = self.make_form(data=request.POST)
         return self.show(request, form, status=200 if form.is_valid() else 400)
 
-    def show(self, request: HttpRequest, form: Any, status: int = 200) -> HttpResponse:
+    def show(
+        self,
+        request: HttpRequest,
+        form: Any,
+        status: int = 200,
+        kept: KeptForm | None = None,
+    ) -> HttpResponse:
         self.preview: dict[str, Any] = {}
         if form.is_bound and not form.errors and form.terms is not None:
             data = form.cleaned_data
             before = terms_for(self.subject, data["form"], data["valid_from"])
             was = parse_terms(before.content) if before else None
             self.preview = {"before": before, "changes": term_changes(was, form.terms)}
-        return super().show(request, form, status)
+        return super().show(request, form, status, kept)
 
     def context(self) -> dict[str, Any]:
         return {"preview": self.preview, "record": RECORD}
