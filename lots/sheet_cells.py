@@ -89,10 +89,10 @@ def letters(at: int) -> str:
 
 
 def to_json(sheet: Sheet) -> str:
-    """The sheet as it is kept while an import is under way."""
+    """The sheet as it is kept while an import is under way, in ASCII whatever its cells hold."""
     rows = [[row.number, [_packed(cell) for cell in row.cells]] for row in sheet.rows]
     kept = {"name": sheet.name, "from_1904": sheet.from_1904, "rows": rows}
-    return json.dumps(kept, ensure_ascii=False, separators=(",", ":"))
+    return json.dumps(kept, separators=(",", ":"))
 
 
 def from_json(text: str) -> Sheet:

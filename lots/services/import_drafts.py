@@ -6,7 +6,6 @@ import datetime as dt
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Final
 
 from django.db import transaction
@@ -19,8 +18,8 @@ from lots.import_headings import guess_layout
 from lots.models import ImportDraft, SheetImport
 from lots.services.import_rows import PROBLEMS_MAX, Problem, sheet_order
 from lots.services.import_sheet import (
-    NAME_LENGTH_MAX,
     Upload,
+    base_name,
     digest_of,
     nothing_to_record,
     record_import,
@@ -62,7 +61,7 @@ def begin_import(*, subject: str, sent: Sent, act: Act) -> ImportDraft:
             owner_id=act.who.pk,
             subject=subject,
             origin=sent.origin,
-            file_name=_base_name(sent.file_name),
+            file_name=base_name(sent.file_name),
             sha256=digest_of(sent.content),
             cells=to_json(sheet),
             layout=layout.as_json(),
@@ -237,9 +236,3 @@ def _kept(problem: Mapping[str, Any]) -> dict[str, Any]:
 
 def _at_one_moment(act: Act) -> Act:
     return replace(act, key="", occurred_at=act.occurred_at or clock.now())
-
-
-def _base_name(name: str) -> str:
-    """The last part of a file's name, without what can't be kept."""
-    last = PureWindowsPath(PurePosixPath(name).name).name
-    return "".join(each for each in last if each.isprintable())[:NAME_LENGTH_MAX]

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, replace
+from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Final
 
 from django.db import transaction
@@ -53,6 +54,12 @@ def telling(told: Callable[[int], None]) -> Iterator[None]:
         _told.reset(token)
 
 
+def base_name(name: str) -> str:
+    """The last part of a file's name, without what can't be kept."""
+    last = PureWindowsPath(PurePosixPath(name).name).name
+    return "".join(each for each in last if each.isprintable())[:NAME_LENGTH_MAX]
+
+
 def digest_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
@@ -75,7 +82,7 @@ def record_import(*, upload: Upload, act: Act) -> SheetImport:
         code=next_code(PREFIX, act.moment.year),
         subject=upload.subject,
         origin=upload.origin,
-        file_name=upload.file_name[:NAME_LENGTH_MAX],
+        file_name=base_name(upload.file_name),
         sha256=upload.sha256,
         layout=upload.layout.as_json(),
         row_count=len(outcome.recorded),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from decimal import Decimal
+from pathlib import Path
 
 import pytest
 
@@ -17,6 +18,7 @@ from lots.services.recording import Act
 from tests.cells.conftest import START
 from tests.imported import faults, lines, recorded, sent
 
+SHEETS = Path(__file__).resolve().parents[3] / "fixtures" / "sheets"
 DAY = (START - dt.timedelta(days=20)).date().isoformat()
 HEAD = ["When", "Current (mA)", "Voltage", "Temp (°C)", "Silver, g/L", "Power off"]
 
@@ -124,3 +126,22 @@ def test_a_bag_found_on_the_opening_day_waits_for_its_recovery(works):
     ]
     with pytest.raises(ValueError, match="not been checked"):
         drafts.record_draft(draft=draft, act=manager)
+
+
+def test_the_sheets_of_readings_in_the_fixtures(bench, run, by_operator):
+    """Invented: half a day of a logger, good and bad."""
+    of_run = {"run": Source(constant=run.code)}
+    bad = sent("readings", (SHEETS / "readings-bad.csv").read_bytes(), by_operator, sources=of_run)
+    assert faults(bad) == [
+        (4, "when", "reading_out_of_order"),
+        (4, "run", "row_twice"),
+        (5, "when", "ambiguous_date"),
+        (6, "current_a", "too_small"),
+        (7, "current_a", "not_a_number"),
+        (8, "when", "cell_needed"),
+    ]
+    good = (SHEETS / "readings-good.xlsx").read_bytes()
+    assert recorded("readings", good, by_operator, sources=of_run).row_count == 24
+    read = RunReading.objects.filter(run=run).order_by("taken_at")
+    assert read.count() == 25
+    assert (read[18].is_interruption, read[18].current_a) == (True, 0)
