@@ -52,6 +52,9 @@ class CellRun(models.Model):
     copper_acknowledgement = models.CharField(max_length=200, blank=True)
     bag_torn = models.BooleanField(default=False)
     note = models.CharField(max_length=500, blank=True)
+    warnings_at = models.DateTimeField(
+        null=True, blank=True, help_text="When the warning rules were last tried on it."
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

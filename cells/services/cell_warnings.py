@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
 from typing import Final
 
-from cells.models import CellRun, CellWarning
+from django.db.models import Q, QuerySet
+
+from cells.models import UNFINISHED, CellRun, CellWarning
 from cells.queries.observed import findings_of
 from cells.services.run_steps import current_run
 from cells.warnings import Finding
-from config.refusals import ConflictError
+from config.refusals import ConflictError, RefusalError
 from lots.services.recording import Act, recorded_once
 from lots.texts import checked_reason
 
 _STATE: Final = CellWarning.State
+STALE_AFTER: Final = dt.timedelta(minutes=15)
 _RANK: Final = {"notice": 0, "warning": 1, "urgent": 2}
 
 
@@ -24,7 +29,32 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
     All warnings of a run that is closed or withdrawn are cleared.
     """
     run = current_run(run)
-    found = findings_of(run, act.moment) if run.is_unfinished else []
+    bring_up_to_date(run, act.moment, findings_of(run, act.moment) if run.is_unfinished else [])
+    return run
+
+
+def look_again(run: CellRun, moment: dt.datetime) -> None:
+    """After a step of a run its warnings follow, in the step's own transaction.
+
+    Where the books make no anode or no electrolyte the rules can't be tried, and the step stands
+    all the same.
+    """
+    try:
+        found = findings_of(run, moment) if run.is_unfinished else []
+    except RefusalError:
+        return
+    bring_up_to_date(run, moment, found)
+
+
+def stale_runs(now: dt.datetime) -> QuerySet[CellRun]:
+    """Unfinished runs that nobody and nothing looked at for a while."""
+    return CellRun.objects.filter(state__in=UNFINISHED).filter(
+        Q(warnings_at__isnull=True) | Q(warnings_at__lt=now - STALE_AFTER)
+    )
+
+
+def bring_up_to_date(run: CellRun, moment: dt.datetime, found: Sequence[Finding]) -> None:
+    """The run's warnings become what was found; when that was, is kept with the run."""
     by_key = {(finding.code, finding.subject): finding for finding in found}
     standing = {
         (warning.rule, warning.subject): warning
@@ -32,10 +62,10 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
     }
     for key, warning in standing.items():
         if key in by_key:
-            _bring_up_to_date(warning, by_key[key])
+            _follow(warning, by_key[key])
         else:
             warning.state = _STATE.CLEARED
-            warning.cleared_at = act.moment
+            warning.cleared_at = moment
             warning.version += 1
             warning.save(update_fields=["state", "cleared_at", "version"])
     CellWarning.objects.bulk_create(
@@ -49,12 +79,13 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
             value=finding.value,
             limit=finding.limit,
             unit=finding.unit,
-            raised_at=act.moment,
+            raised_at=moment,
         )
         for key, finding in by_key.items()
         if key not in standing
     )
-    return run
+    run.warnings_at = moment
+    run.save(update_fields=["warnings_at"])
 
 
 @recorded_once
@@ -91,7 +122,7 @@ def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellW
     return warning
 
 
-def _bring_up_to_date(warning: CellWarning, finding: Finding) -> None:
+def _follow(warning: CellWarning, finding: Finding) -> None:
     worse = _RANK[finding.severity] > _RANK[warning.severity]
     if worse and warning.state == _STATE.ACKNOWLEDGED:
         warning.state = _STATE.OPEN

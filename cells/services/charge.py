@@ -12,6 +12,7 @@ from django.db.models import F
 
 from cells.models import CHARGED_FORMS, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
 from cells.queries.content_uncertainty import relative_uncertainties
+from cells.services.cell_warnings import look_again
 from cells.services.run_steps import attach, follow, refuse_if_later
 from config.refusals import ConflictError, InvalidError
 from lots.models import Entry, Lot, MaterialEntry, Movement
@@ -93,6 +94,7 @@ def charge_run(*, charge: Charge, act: Act) -> CellRun:
         note=act.note,
     )
     attach(run, movement, lot)
+    look_again(run, act.moment)
     return run
 
 

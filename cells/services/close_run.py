@@ -16,6 +16,7 @@ from typing import Final
 from cells.models import CellRun, ElectrolyteBatch, Harvest, HarvestBalance
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.book_to_measured import set_contents, set_metal, set_volume
+from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
     ElectrolyteMeasurement,
     Measured,
@@ -93,7 +94,9 @@ def close_run(
     if measurement is not None:
         keep_reading(batch, measurement, measured, movement, act)
     _set_use(batch, run.use_number + 1)
-    return follow(run, state=CellRun.State.CLOSED, closed_at=act.moment, closing_movement=movement)
+    run = follow(run, state=CellRun.State.CLOSED, closed_at=act.moment, closing_movement=movement)
+    look_again(run, act.moment)
+    return run
 
 
 @undo_for(Movement.Kind.RUN_CLOSE)

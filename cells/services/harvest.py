@@ -12,6 +12,7 @@ from django.db.models import Sum
 
 from cells.coulometry import silver_plated
 from cells.models import CellRun, CoulombCount, Harvest, HarvestBalance, SlimesBag, SlimesEstimate
+from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     attach,
     check_step_moment,
@@ -154,6 +155,7 @@ def harvest_run(*, run: CellRun, crystal: Crystal, act: Act) -> Harvest:
         torn=torn,
     )
     _keep_balances(harvest, flows)
+    look_again(run, act.moment)
     return harvest
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cells.models import ElectrolyteBatch, ElectrolyteReading
 from cells.services.book_to_measured import set_contents, set_volume
+from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
     ElectrolyteMeasurement,
     check_measurement,
@@ -38,7 +39,9 @@ def measure_electrolyte(
     measured = keep_measured(batch.lot, measurement, book.volume_ul, act)
     run = run_at(batch, act.moment)
     if run is not None and run.started_at is not None and run.started_at <= act.moment:
-        return keep_reading(batch, measurement, measured, None, act)
+        reading = keep_reading(batch, measurement, measured, None, act)
+        look_again(run, act.moment)
+        return reading
     movement = post(
         Draft(
             kind=Movement.Kind.ELECTROLYTE_STATE,

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Final
 
 from cells.models import CellRun, ReadingWithdrawal, RunReading
+from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.run_steps import current_run, require_state
 from config.refusals import ConflictError, InvalidError
@@ -55,7 +56,9 @@ def record_reading(*, run: CellRun, instruments: Instruments, act: Act) -> RunRe
     and what `parse_decimal` raises on the field of each figure.
     """
     run = _running(run)
-    return keep_reading(run, instruments, act.moment, act)
+    reading = keep_reading(run, instruments, act.moment, act)
+    look_again(run, act.moment)
+    return reading
 
 
 @recorded_once
@@ -78,6 +81,7 @@ def record_readings(*, run: CellRun, readings: Sequence[TimedInstruments], act: 
         previous = each.taken_at
         rows.append(_row(run, each.instruments, each.taken_at, act))
     RunReading.objects.bulk_create(rows, batch_size=500)
+    look_again(run, act.moment)
     return run
 
 
@@ -112,6 +116,7 @@ def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWi
     )
     if run.state == CellRun.State.STOPPED:
         recount(run, act)
+    look_again(run, act.moment)
     return withdrawal
 
 

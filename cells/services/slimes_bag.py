@@ -9,6 +9,7 @@ from typing import Final
 from cells.models import CellRun, SlimesBag, SlimesEstimate
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.recovery_history import past_recoveries
+from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     attach,
     check_step_moment,
@@ -129,6 +130,7 @@ def bag_slimes(*, run: CellRun, bag: BagTaken, act: Act) -> SlimesBag:
     attach(run, movement, lot)
     if bag.torn:
         follow(run, bag_torn=True)
+    look_again(run, act.moment)
     return taken
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from cells.models import CellRun
+from cells.services.cell_warnings import look_again
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
     check_after,
@@ -30,4 +31,5 @@ def start_run(*, run: CellRun, act: Act, first: Instruments | None = None) -> Ce
     run = follow(run, state=CellRun.State.RUNNING, started_at=act.moment)
     if first is not None:
         keep_reading(run, first, act.moment, act)
+    look_again(run, act.moment)
     return run

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from cells.models import CellRun
 from cells.queries.current_series import readings_of
+from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
@@ -39,4 +40,5 @@ def stop_run(*, run: CellRun, act: Act, last: Instruments | None = None) -> Cell
         )
     run = follow(run, state=CellRun.State.STOPPED, stopped_at=act.moment)
     recount(run, act)
+    look_again(run, act.moment)
     return run

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from django.db.models import Q
 
 from cells.models import ElectrolyteBatch
+from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
     current_batch,
     refuse_if_measured_since,
@@ -77,6 +78,7 @@ def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act)
     run = run_at(batch, act.moment)
     if run is not None:
         attach(run, movement)
+        look_again(run, act.moment)
     return movement
 
 

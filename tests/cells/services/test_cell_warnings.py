@@ -9,12 +9,14 @@ import pytest
 
 from cells.models import CellRun, CellWarning
 from cells.queries.observed import findings_of, observed_of, thresholds_for
-from cells.services.cell_warnings import acknowledge_warning, refresh_warnings
+from cells.services import cell_warnings
+from cells.services.cell_warnings import acknowledge_warning, refresh_warnings, stale_runs
 from cells.services.close_run import close_run
 from cells.services.harvest import harvest_run
 from cells.services.readings import Instruments, record_reading
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
+from cells.services.stop_run import stop_run
 from config.refusals import ConflictError, InvalidError
 from lots.services.taking import Take
 
@@ -148,3 +150,27 @@ def test_the_works_sets_its_own_thresholds(bench, settings):
     assert limits.jump_ratio == 3.0
     # A cell's own limit stands above the works'.
     assert limits.copper_limit_g_per_l == 60.0
+
+
+def test_warnings_follow_each_step_by_themselves(bench, run):
+    assert standing(run) == {"copper_near_limit": "open"}
+    record_reading(run=run, instruments=Instruments(Decimal(30)), act=bench.act(4))
+    record_reading(run=run, instruments=Instruments(Decimal(48)), act=bench.act(5))
+    assert standing(run)["current_jump"] == "open"
+    run.refresh_from_db()
+    assert run.warnings_at == bench.act(5).moment
+    assert list(stale_runs(bench.act(5.2).moment)) == []
+    assert list(stale_runs(bench.act(6).moment)) == [run]
+    stop_run(run=run, act=bench.act(7))
+    bag = BagTaken(bench.works.places["wet-bench"], torn=True, kept_share=Decimal("0.5"))
+    bag_slimes(run=run, bag=bag, act=bench.act(8))
+    assert standing(run)["bag_torn"] == "open"
+
+
+def test_step_stands_where_the_rules_can_not_be_tried(bench, run, monkeypatch):
+    def refuse(*_: object) -> None:
+        raise InvalidError("No anode.", code="empty", field="run", remedy="")
+
+    monkeypatch.setattr(cell_warnings, "findings_of", refuse)
+    record_reading(run=run, instruments=Instruments(Decimal(30)), act=bench.act(4))
+    assert standing(run) == {"copper_near_limit": "open"}
