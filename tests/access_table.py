@@ -404,6 +404,8 @@ terms/                                        staff         -
 terms/<code>/                                 staff         -
 terms/<code>/write/                           office        office
 warnings/<pk>/                                staff         staff
+today/how-sure/                               staff         -
+today/look-again/                             -             staff
 weighings/<pk>/post/                          staff         staff
 """
 

@@ -55,6 +55,11 @@ class CellRun(models.Model):
     warnings_at = models.DateTimeField(
         null=True, blank=True, help_text="When the warning rules were last tried on it."
     )
+    exhausted_at = models.DateTimeField(
+        null=True, blank=True, help_text="When its anode will be, as then foretold."
+    )
+    exhausted_low_at = models.DateTimeField(null=True, blank=True)
+    exhausted_high_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

@@ -10,6 +10,7 @@ from django.db.models import Q, QuerySet
 
 from cells.models import UNFINISHED, CellRun, CellWarning
 from cells.queries.observed import findings_of
+from cells.queries.run_forecast import run_forecast
 from cells.services.run_steps import current_run
 from cells.warnings import Finding
 from config.refusals import ConflictError, RefusalError
@@ -54,7 +55,9 @@ def stale_runs(now: dt.datetime) -> QuerySet[CellRun]:
 
 
 def bring_up_to_date(run: CellRun, moment: dt.datetime, found: Sequence[Finding]) -> None:
-    """The run's warnings become what was found; when that was, is kept with the run."""
+    """The run's warnings become what was found; with the run is kept when that was, and its end
+    as foretold then.
+    """
     by_key = {(finding.code, finding.subject): finding for finding in found}
     standing = {
         (warning.rule, warning.subject): warning
@@ -85,7 +88,19 @@ def bring_up_to_date(run: CellRun, moment: dt.datetime, found: Sequence[Finding]
         if key not in standing
     )
     run.warnings_at = moment
-    run.save(update_fields=["warnings_at"])
+    run.exhausted_at, run.exhausted_low_at, run.exhausted_high_at = _foretold_end(run, moment)
+    run.save(update_fields=["warnings_at", "exhausted_at", "exhausted_low_at", "exhausted_high_at"])
+
+
+def _foretold_end(run: CellRun, moment: dt.datetime) -> tuple[dt.datetime | None, ...]:
+    """When the anode will be exhausted, with its 95 % interval; nothing where it can't be told."""
+    if run.state != CellRun.State.RUNNING:
+        return None, None, None
+    try:
+        end = run_forecast(run, moment).forecast.exhausted
+    except RefusalError:
+        return None, None, None
+    return (None, None, None) if end is None else (end.at, end.at_low, end.at_high)
 
 
 @recorded_once

@@ -53,6 +53,8 @@ class BenchStep(View):
     roles: ClassVar[frozenset[str] | None] = None
     offered_forms: ClassVar[tuple[str, ...] | None] = None
     template_name: ClassVar[str] = "lots/bench_step.html"
+    # What this person put aside of this form before.
+    kept: KeptForm | None = None
 
     def dispatch(self, request: HttpRequest, *args: Any, **path: Any) -> Any:
         refused = check_staff(request, self.roles)
@@ -85,11 +87,11 @@ class BenchStep(View):
         return receipt_address(recorded)
 
     def get(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
-        kept = kept_form(request.user, request.get_full_path())  # type: ignore[arg-type]
+        self.kept = kept_form(request.user, request.get_full_path())  # type: ignore[arg-type]
         initial = {**self.initial(request), "key": new_key()}
-        if kept is not None:
-            initial |= values_of(self.make_form(), kept.values)
-        return self.show(request, self.make_form(initial=initial), kept=kept)
+        if self.kept is not None:
+            initial |= values_of(self.make_form(), self.kept.values)
+        return self.show(request, self.make_form(initial=initial))
 
     def post(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
         form = self.make_form(data=request.POST, files=request.FILES)
@@ -140,13 +142,7 @@ class BenchStep(View):
         form.add_error(None, forms.ValidationError(RECORDED_BEFORE, code="idempotency_key_reused"))
         return form
 
-    def show(
-        self,
-        request: HttpRequest,
-        form: ActForm,
-        status: int = 200,
-        kept: KeptForm | None = None,
-    ) -> HttpResponse:
+    def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
         self.form = form
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
         return render(
@@ -159,7 +155,7 @@ class BenchStep(View):
                 "subject": self.subject,
                 "offered": offered,
                 "fresh": not form.is_bound,
-                "kept": kept,
+                "kept": self.kept,
                 "may_be_kept": len(form.visible_fields()) > ASKED_MIN,
                 **self.context(),
             },

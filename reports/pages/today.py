@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Final
+from contextlib import suppress
+from typing import Any, Final
 
 from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.views.decorators.http import require_safe
+from django.views.decorators.http import require_POST, require_safe
 
+from cells.services.cell_warnings import refresh_warnings, stale_runs
 from config.charts import Bar, BarChart
+from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Person, Place
-from lots.pages.access import check_staff, role_of
+from lots.pages.access import check_staff, role_of, staff_page
+from lots.queries.holdings import NOW
 from lots.queries.kept_forms import kept_forms
+from lots.services.recording import Act
 from lots.units import ug_to_g
 from reports.queries.attention import attention
+from reports.queries.entry_uncertainty import book_uncertainty
+from reports.queries.figure_uncertainty import uncertain
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.matters import Attention, Urgency
-from reports.queries.obligations import obligations_from
+from reports.queries.obligations import Obligations, obligations_from
 from reports.queries.office_attention import cover_matters
 
 _ADDRESS: Final = {
@@ -49,17 +56,13 @@ def today_page(request: HttpRequest) -> HttpResponse:
     check_staff(request)
     held = inventory()
     owed = obligations_from(held)
-    matters = sorted([*attention(clock.now()), *cover_matters(owed)], key=lambda each: each.urgency)
     return render(
         request,
         "reports/today.html",
         {
             "section": "today",
             "now": clock.now(),
-            "matters": [
-                (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
-                for each in matters
-            ],
+            **_matters(owed),
             "kept": kept_forms(request.user),
             "positions": held.positions,
             "obligations": [each for each in owed.metals if each.owed_ug],
@@ -68,6 +71,60 @@ def today_page(request: HttpRequest) -> HttpResponse:
             "metals": [position.metal for position in held.positions],
         },
     )
+
+
+def _matters(owed: Obligations) -> dict[str, Any]:
+    """What needs somebody, and whether the cells' warnings are still to be looked at again."""
+    now = clock.now()
+    matters = sorted([*attention(now), *cover_matters(owed)], key=lambda each: each.urgency)
+    return {
+        "matters": [
+            (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
+            for each in matters
+        ],
+        "is_stale": stale_runs(now).exists(),
+    }
+
+
+def look_again(request: HttpRequest) -> HttpResponse:
+    """Tries the warning rules on every run not looked at for a while; asked for by Today itself.
+
+    Apart from the page, because reading a page writes nothing.
+    """
+    return check_staff(request) or _look_again(request)
+
+
+@require_POST
+def _look_again(request: HttpRequest) -> HttpResponse:
+    assert request.user.is_authenticated, "only staff come here"
+    for run in stale_runs(clock.now()):
+        # A run whose books make no anode can't be looked at; its own page says so.
+        with suppress(RefusalError):
+            refresh_warnings(run=run, act=Act(who=request.user))
+    if request.htmx:  # type: ignore[attr-defined]
+        # What could not be looked at is not asked for again and again.
+        return render(
+            request,
+            "reports/matters.html",
+            {**_matters(obligations_from(inventory())), "is_stale": False},
+        )
+    return redirect("today")
+
+
+@staff_page
+def holdings_sureness(request: HttpRequest) -> HttpResponse:
+    """Each metal on the books with its plus-minus: a part of Today, and a page of its own.
+
+    Reckoned from every entry, so Today asks for it once it stands.
+    """
+    book = book_uncertainty(NOW)
+    figures = [
+        (metal, uncertain(book.of_metal(metal)))
+        for metal in Metal.values
+        if any(held == metal for _, held in book.held)
+    ]
+    template = "reports/sureness.html" if request.htmx else "reports/sureness_page.html"  # type: ignore[attr-defined]
+    return render(request, template, {"section": "today", "figures": figures})
 
 
 def address_of(matter: Attention) -> str:

@@ -30,6 +30,8 @@ SETTLEMENT = "settlements/<str:code>"
 
 urlpatterns: list[URLPattern] = [
     path("", today.today_page, name="today"),
+    path("today/look-again/", today.look_again, name="today-look-again"),
+    path("today/how-sure/", today.holdings_sureness, name="holdings-sureness"),
     path("help/", help_page.help_page, name="help"),
     path("balances/", help_page.balances_page, name="balances"),
     path("lots/<str:code>/answer/", lot_answer.answer_page, name="lot-answer"),

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from math import hypot
 from typing import Final
 
+from django.utils import timezone
+
 from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
+from cells.queries.slimes_queue import slimes_queue
 from lots.models import Balance, Excess, Lot, ProcessBatch
-from lots.queries.holdings import holdings
 from lots.shown import grams
 from reports.queries.matters import LISTED_MAX, Attention, Urgency
 from reports.queries.months_on_books import months_on_books
@@ -27,7 +30,7 @@ def attention(now: dt.datetime) -> list[Attention]:
         *_quarantined(),
         *_excesses(),
         *_batches(),
-        *_bags(),
+        *_bags(now),
         *_awaiting_assay(),
         *_balances(local_day(now)),
         *_months(now),
@@ -49,7 +52,22 @@ def _runs() -> Iterator[Attention]:
     for run in runs.order_by("charged_at")[:LISTED_MAX]:
         urgency, needs = _RUN_NEEDS[run.state]
         since = run.harvested_at or run.stopped_at or run.started_at or run.charged_at
-        yield Attention(urgency, "run", run.code, f"{run.cell}: {needs}", since)
+        yield Attention(urgency, "run", run.code, f"{run.cell}: {needs}{_end_of(run)}", since)
+
+
+def _end_of(run: CellRun) -> str:
+    """When the anode of a running cell will be exhausted, as last foretold."""
+    if run.exhausted_at is None:
+        return ""
+    text = f", anode exhausted about {_moment(run.exhausted_at)}"
+    if run.exhausted_low_at is None or run.exhausted_high_at is None:
+        return text
+    return f"{text} (95 %: {_moment(run.exhausted_low_at)} to {_moment(run.exhausted_high_at)})"
+
+
+def _moment(value: dt.datetime) -> str:
+    local = timezone.localtime(value)
+    return f"{local.day} {local:%b, %H:%M}"
 
 
 def _warnings() -> Iterator[Attention]:
@@ -87,19 +105,18 @@ def _batches() -> Iterator[Attention]:
         yield Attention(Urgency.SOON, "batch", batch.code, text, batch.started_at)
 
 
-def _bags() -> Iterator[Attention]:
+def _bags(now: dt.datetime) -> Iterator[Attention]:
     """One matter for all that wait; the queue's own page has them one by one."""
-    waiting = SlimesBag.objects.filter(state=SlimesBag.State.WAITING)
-    bags = list(waiting.select_related("lot").order_by("lot__registered_at"))
+    bags = [each for each in slimes_queue(now) if each.bag.state == SlimesBag.State.WAITING]
     if not bags:
         return
-    held = holdings([bag.lot for bag in bags])
-    silver_ug = sum(each.metals.get("Ag", 0) for each in held.values())
+    stake, u = sum(each.stake for each in bags), hypot(*(each.u_stake for each in bags))
     text = (
         f"{len(bags)} slimes bag{'s' if len(bags) > 1 else ''} waiting for recovery, "
-        f"with an estimated {grams(silver_ug)} of silver"
+        f"with {stake:.1f} ± {u:.1f} g of precious metal at stake"
     )
-    yield Attention(Urgency.SOON, "bags", "", text, bags[0].lot.registered_at)
+    oldest = min(bags, key=lambda each: each.bag.bagged_at)
+    yield Attention(Urgency.SOON, "bags", "", text, oldest.bag.bagged_at)
 
 
 def _awaiting_assay() -> Iterator[Attention]:

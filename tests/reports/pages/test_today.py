@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
@@ -11,6 +12,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from cells.services.readings import Instruments, record_reading
+from cells.services.start_run import start_run
 from lots import clock, shown
 from lots.models import Balance
 from lots.services.opening import Amount, Opening, open_claim, open_lot
@@ -22,6 +25,7 @@ from reports.queries.inventory import inventory
 from reports.queries.matters import Urgency
 from reports.services.settlement import prepare_settlement, withdraw_settlement
 from tests.builders import receive, weighed_output
+from tests.cells.conftest import Bench
 
 
 @pytest.fixture
@@ -157,3 +161,35 @@ def kinds(browser):
     """What each kind of matter says."""
     matters = browser.get(reverse("today")).context["matters"]
     return {each.kind: each.text for each, *_ in matters}
+
+
+def test_today_looks_at_the_cells_again_when_it_is_a_while(
+    works: SimpleNamespace, browser: Client
+) -> None:
+    bench = Bench(works)
+    run = bench.charged(electrolyte=bench.electrolyte(silver="90", copper="52"))
+    run = start_run(run=run, act=bench.act(2), first=Instruments(Decimal(12)))
+    for hour in range(1, 13):
+        reading = Instruments(Decimal(12) - Decimal(hour) / 10)
+        record_reading(run=run, instruments=reading, act=bench.act(2 + hour))
+    later = bench.act(14.5).moment
+    with clock.at(later):
+        page = browser.get("/")
+        assert page.context["is_stale"]
+        assert f'hx-post="{reverse("today-look-again")}"' in page.content.decode()
+        assert "anode exhausted about" in page.content.decode()
+        again = browser.post(reverse("today-look-again"), headers={"HX-Request": "true"})
+        assert "<html" not in again.content.decode()
+        assert not browser.get("/").context["is_stale"]
+    run.refresh_from_db()
+    assert run.warnings_at == later
+
+
+def test_holdings_are_shown_with_their_plus_minus(busy: SimpleNamespace, browser: Client) -> None:
+    page = browser.get(reverse("holdings-sureness"))
+    metal, figure = page.context["figures"][0]
+    assert metal == "Ag"
+    assert figure.mass_ug == inventory().positions[0].holdings_ug
+    assert figure.half_width_ug > 0
+    part = browser.get(reverse("holdings-sureness"), headers={"HX-Request": "true"})
+    assert "<html" not in part.content.decode()
