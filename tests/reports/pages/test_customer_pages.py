@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import uuid
 from collections.abc import Iterator
 from decimal import Decimal
 from types import SimpleNamespace
@@ -97,6 +98,7 @@ def named(two: SimpleNamespace, owner: str, name: str, parameters: Any) -> dict[
         "pk": Document.objects.get(lot__code=lot).pk,
         "sequence": 1,
         "month": "2026-05",
+        "key": uuid.UUID(int=1),
     }
     return {each: values[each] for each in parameters}
 
