@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-import uuid
 from collections.abc import Iterator
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
+from uuid import UUID
 
 import pytest
 from django.core.files.base import ContentFile
@@ -35,7 +35,14 @@ OPEN = {"lot-answer", "settlement", "account", "my-lots"}
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}
 NOBODYS |= {"live", "ready", "metrics"}
 # Nobody's: what an address is filled with that names nothing.
-NOTHING = {"code": "FD26-9999-9", "pk": 10**6, "sequence": 10**6, "month": "2031-01"}
+NOTHING = {
+    "key": UUID(int=2),
+    "subject": "nothing",
+    "code": "FD26-9999-9",
+    "pk": 10**6,
+    "sequence": 10**6,
+    "month": "2031-01",
+}
 
 
 def pages(
@@ -98,7 +105,8 @@ def named(two: SimpleNamespace, owner: str, name: str, parameters: Any) -> dict[
         "pk": Document.objects.get(lot__code=lot).pk,
         "sequence": 1,
         "month": "2026-05",
-        "key": uuid.UUID(int=1),
+        "key": UUID(int=1),
+        "subject": "lots",
     }
     return {each: values[each] for each in parameters}
 
