@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet, Sum
 
 from lots.metals import Metal
 from lots.models import ClaimEntry, Entry, Movement, Party
+from lots.queries.snapshot import unmoving
 from reports.queries.account_money import MoneyAccount, money_accounts
 
 SIGNS: Final = (
@@ -72,6 +73,7 @@ class AccountStatement:
     deference: str = DEFERENCE
 
 
+@unmoving
 def account_statement(
     customer: Party, starts_at: dt.datetime, ends_at: dt.datetime
 ) -> AccountStatement:

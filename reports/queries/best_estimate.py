@@ -15,6 +15,7 @@ from typing import Final
 
 from lots.metals import Metal
 from lots.models import Place
+from lots.queries.snapshot import unmoving
 from lots.queries.standings import standings_of
 from lots.units import UG_PER_G
 from reports.equations import Equations, Solution, solve
@@ -129,6 +130,7 @@ class BestEstimate:
         return bool(self.suspicions)
 
 
+@unmoving
 def best_estimate(
     period: Period,
     recorded: dt.datetime | None = None,

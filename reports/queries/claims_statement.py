@@ -11,6 +11,7 @@ from django.db.models import Sum
 from lots.metals import Metal
 from lots.models import ClaimEntry, Movement, Party
 from lots.queries.holdings import AsOf
+from lots.queries.snapshot import unmoving
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.periods import Period
 
@@ -45,6 +46,7 @@ class OwnerStatement:
     apart_closing_ug: int
 
 
+@unmoving
 def claims_statement(
     period: Period, *, owner: Party | None = None, recorded: dt.datetime | None = None
 ) -> tuple[OwnerStatement, ...]:

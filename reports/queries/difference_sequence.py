@@ -26,6 +26,7 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
+from lots.queries.snapshot import unmoving
 from reports.inventory_difference import Difference, Sequential, judged, sequence
 from reports.models import CountLine, CountSheet
 from reports.propagation import counted
@@ -112,6 +113,7 @@ def month_differences(
     return _differences(period, lines[period], _books([period], lines, recorded))
 
 
+@unmoving
 def difference_sequences(
     last: Period,
     *,

@@ -10,6 +10,7 @@ from typing import Final
 
 from lots.models import Entry, Lot, Party, Place
 from lots.queries.holdings import NOW, AsOf
+from lots.queries.snapshot import unmoving
 from lots.queries.standings import standings_of
 from reports.queries.difference_sequence import month_differences
 from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainties, book_uncertainty
@@ -64,6 +65,7 @@ def uncertain(figure: Figure, probability: float = PROBABILITY) -> UncertainFigu
     )
 
 
+@unmoving
 def inventory_uncertainty(
     as_of: AsOf = NOW, probability: float = PROBABILITY
 ) -> tuple[InventoryUncertainty, ...]:
@@ -83,6 +85,7 @@ def inventory_uncertainty(
     )
 
 
+@unmoving
 def statement_uncertainty(
     period: Period, probability: float = PROBABILITY, recorded: dt.datetime | None = None
 ) -> tuple[StatementUncertainty, ...]:
@@ -105,6 +108,7 @@ def statement_uncertainty(
     )
 
 
+@unmoving
 def lot_uncertainty(
     lots: Iterable[Lot], as_of: AsOf = NOW, probability: float = PROBABILITY
 ) -> dict[int, dict[str, UncertainFigure]]:

@@ -12,6 +12,7 @@ from django.db.models import OuterRef, Subquery, Sum
 from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, LotStanding, Party, Place
 from lots.queries.holdings import NOW, AsOf, balance_rows, balances
+from lots.queries.snapshot import unmoving
 
 _METALS: Final = tuple(Metal.values)
 
@@ -75,6 +76,7 @@ class Inventory:
 _Stand = tuple[str, int, int]
 
 
+@unmoving
 def inventory(as_of: AsOf = NOW) -> Inventory:
     """Every holding as of the moment, grouped, and the position of each metal."""
     stands = _stands(as_of)

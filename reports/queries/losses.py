@@ -18,6 +18,7 @@ from django.utils import timezone
 
 from lots.metals import Metal
 from lots.models import Account, Entry, Movement
+from lots.queries.snapshot import unmoving
 from reports.conventions import percent_of, value_of
 from reports.models import MetalPrice
 
@@ -137,6 +138,7 @@ class LossReport:
         return tuple(sums)
 
 
+@unmoving
 def losses(
     starts_at: dt.datetime,
     ends_at: dt.datetime,

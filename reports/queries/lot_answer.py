@@ -8,6 +8,7 @@ from typing import Final
 from lots import chart
 from lots.models import Account, Lot, Party, Place
 from lots.queries.holdings import NOW, AsOf, claims_of
+from lots.queries.snapshot import unmoving
 from lots.queries.trace import ForwardTrace, Part, trace_forward
 from reports.queries.customer_view import seen_by_customer
 from reports.queries.lot_answer_lines import (
@@ -40,6 +41,7 @@ _BY_KIND: Final[dict[str, Where]] = {
 }
 
 
+@unmoving
 def lot_answer(lot: Lot, as_of: AsOf = NOW, *, seen_by: Party | None = None) -> LotAnswer:
     """Everything the books say of the lot and of the metal that came in with it, as of then.
 

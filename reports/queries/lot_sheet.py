@@ -14,6 +14,7 @@ from django.db.models import Q, QuerySet, Sum
 from lots.metals import Metal
 from lots.models import Entry, Lot, MaterialEntry, Movement
 from lots.queries.holdings import NOW, AsOf, Holding, holdings
+from lots.queries.snapshot import unmoving
 from lots.queries.standings import standings_of
 
 PAGE: Final = 500
@@ -93,6 +94,7 @@ class LotSheet:
     holding: Holding = field(default_factory=Holding)
 
 
+@unmoving
 def lot_sheet(lot: Lot, as_of: AsOf = NOW) -> LotSheet:
     """The balance sheet of one lot, in a fixed number of queries."""
     entries = list(

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from lots.queries.snapshot import unmoving
 from reports.queries.best_estimate import BestEstimate, best_estimate
 from reports.queries.claims_statement import OwnerStatement, owner_statements
 from reports.queries.difference_sequence import (
@@ -38,6 +39,7 @@ class MonthPack:
         return movement_rows(period.starts_at, period.ends_at, self.recorded)
 
 
+@unmoving
 def month_pack(
     period: Period,
     *,

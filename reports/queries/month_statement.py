@@ -18,6 +18,7 @@ from lots import chart
 from lots.metals import Metal
 from lots.models import Account, BooksMonth, Entry, Place
 from lots.queries.holdings import AsOf
+from lots.queries.snapshot import unmoving
 from reports.conventions import percent_of
 from reports.queries.counts import CountFigure, count_figures
 from reports.queries.inventory import Inventory, inventory
@@ -127,6 +128,7 @@ class MonthStatement:
     closing: Inventory
 
 
+@unmoving
 def month_statement(period: Period, recorded: dt.datetime | None = None) -> MonthStatement:
     """The statement of a month, by the books as recorded by `recorded` (None: all of them).
 

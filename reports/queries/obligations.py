@@ -14,6 +14,7 @@ from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, Party, Place
 from lots.queries.holdings import NOW, AsOf, holdings
 from lots.queries.set_aside import lots_set_aside
+from lots.queries.snapshot import unmoving
 from lots.queries.standings import standings_of
 from reports.queries.inventory import Inventory, inventory
 
@@ -65,6 +66,7 @@ class Obligations:
     note: str = COVER
 
 
+@unmoving
 def obligations(as_of: AsOf = NOW) -> Obligations:
     """What is owed and held, per metal, as of then; forms and places as they stood."""
     return obligations_from(inventory(as_of))
