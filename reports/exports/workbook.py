@@ -34,6 +34,7 @@ from reports.exports.tables import (
 # Rows of a sheet, by the format's own limit.
 ROWS_MAX: Final = 1_048_576
 G_PER_OZT: Final = UG_PER_OZT / UG_PER_G
+_G_PER_OZT: Final = str(G_PER_OZT)
 _NUMBER_FORMAT: Final = {
     Kind.WHOLE: "0",
     Kind.MASS: "#,##0.000000",
@@ -59,7 +60,7 @@ class _Sheet:
     row_of_key: dict[str, int] = field(default_factory=dict)
     # A row is written before the next is made, so each place in a row has one cell for all rows:
     # making and formatting cells anew takes most of the time of a long sheet.
-    _cells: dict[tuple[str, Kind, bool], Any] = field(default_factory=dict)
+    _cells: dict[tuple[str, bool], Any] = field(default_factory=dict)
 
     def append(self, cells: Sequence[Any]) -> None:
         if self.next_row > ROWS_MAX:
@@ -74,17 +75,24 @@ class _Sheet:
 
     def cell(self, value: Any, kind: Kind = Kind.TEXT, *, at: str, bold: bool = False) -> Any:
         """The value as a row takes it; `at` names its place, of which a row has one each."""
-        if kind not in _NUMBER_FORMAT and not bold:
-            return value
-        cell = self._cells.get((at, kind, bold))
+        try:
+            cell = self._cells[at, bold]
+        except KeyError:
+            cell = self._cells[at, bold] = self._made(kind, bold)
         if cell is None:
-            cell = WriteOnlyCell(self.sheet)
-            if kind in _NUMBER_FORMAT:
-                cell.number_format = _NUMBER_FORMAT[kind]
-            if bold:
-                cell.font = _BOLD
-            self._cells[at, kind, bold] = cell
+            return value
         cell.value = value
+        return cell
+
+    def _made(self, kind: Kind, bold: bool) -> Any:
+        """A cell that looks as it should; None where the plain value will do."""
+        if kind not in _NUMBER_FORMAT and not bold:
+            return None
+        cell = WriteOnlyCell(self.sheet)
+        if kind in _NUMBER_FORMAT:
+            cell.number_format = _NUMBER_FORMAT[kind]
+        if bold:
+            cell.font = _BOLD
         return cell
 
 
@@ -135,10 +143,13 @@ def _write_sheet(book: Workbook, table: Table) -> None:
             assert row["_key"] not in state.row_of_key, row["_key"]
             state.row_of_key[row["_key"]] = state.next_row
         if table.total_by:
-            groups.setdefault(row[table.total_by], set()).update(
-                column.name for column in totalled if row[column.name] is not None
-            )
-        state.append([cell for column in table.columns for cell in _cells(state, column, row)])
+            filled = groups.setdefault(row[table.total_by], set())
+            if len(filled) < len(totalled):
+                filled.update(each.name for each in totalled if row[each.name] is not None)
+        cells: list[Any] = []
+        for column in table.columns:
+            cells += _cells(state, column, row)
+        state.append(cells)
     first, last = header_row + 1, state.next_row - 1
     for group, filled in groups.items():
         state.append(_total_cells(state, group, filled, (first, last)))
@@ -203,7 +214,7 @@ def _cells(state: _Sheet, column: Column, row: Row) -> list[Any]:
 
 
 def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = False) -> list[Any]:
-    ounces = f"=ROUND({letter}{state.next_row}/{G_PER_OZT},6)"
+    ounces = f"=ROUND({letter}{state.next_row}/{_G_PER_OZT},6)"
     return [
         state.cell(grams, Kind.MASS, at=f"{letter} g", bold=bold),
         state.cell(ounces, Kind.MASS, at=f"{letter} ozt", bold=bold),
@@ -212,6 +223,8 @@ def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = 
 
 def _formula(state: _Sheet, letter: str, value: object) -> str:
     """How the figure is reckoned from other cells; nothing for one that stands by itself."""
+    if not isinstance(value, Running | Summed | Linked):
+        return ""
     rows = state.row_of_key
     if isinstance(value, Running):
         before, change = f"{letter}{rows[value.before]}", state.letters[value.change]
@@ -219,10 +232,8 @@ def _formula(state: _Sheet, letter: str, value: object) -> str:
     if isinstance(value, Summed):
         column = state.letters[value.column]
         return f"=ROUND(SUM({column}{rows[value.first]}:{column}{state.next_row - 1}),6)"
-    if isinstance(value, Linked):
-        terms = (f"{'+' if sign > 0 else '-'}{letter}{rows[key]}" for sign, key in value.terms)
-        return f"=ROUND({''.join(terms)},6)"
-    return ""
+    terms = (f"{'+' if sign > 0 else '-'}{letter}{rows[key]}" for sign, key in value.terms)
+    return f"=ROUND({''.join(terms)},6)"
 
 
 def _percent_cell(state: _Sheet, column: Column, row: Row) -> Any:
@@ -237,14 +248,16 @@ def _percent_cell(state: _Sheet, column: Column, row: Row) -> Any:
 
 
 def _plain_value(kind: Kind, value: Any) -> object:
-    if kind == Kind.MOMENT:
+    if kind is Kind.TEXT:
+        return plain_text(value)
+    if kind is Kind.MOMENT:
         moment: dt.datetime = value
         return local(moment).replace(tzinfo=None)
     if kind == Kind.VOLUME:
         return value / UG_PER_G
     if kind == Kind.MONEY:
         return float(value)
-    return value if kind in {Kind.WHOLE, Kind.DATE} else plain_text(value)
+    return value
 
 
 def _total_cells(
