@@ -17,7 +17,7 @@ from lots.local_law import LOCAL_LAW
 from lots.models import BarRecord, Lot
 from lots.pages.access import lot_for, staff_page
 from lots.pages.bar_form import ListBarForm, assays_of, weighings_of
-from lots.pages.bench_form import ActForm
+from lots.pages.bench_form import ActForm, begins_with
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
 from lots.queries.bar_list import bar_row
@@ -59,17 +59,10 @@ class ListBar(OfLot):
         }
         return {**found, **super().initial(request)}
 
-    def _as_filled(self, form: ActForm) -> ActForm:
-        """The form as though sent with what it begins with, to show figures at once."""
-        begins = {
-            name: form.get_initial_for_field(field, name) for name, field in form.fields.items()
-        }
-        filled = {name: value for name, value in begins.items() if value is not None}
-        return self.make_form(data=filled)
-
     def context(self) -> dict[str, Any]:
-        form = self.form if self.form.is_bound else self._as_filled(self.form)
-        return {**weights_of(form), "local_law": LOCAL_LAW}
+        # Read anew: the form itself carries what the service refused.
+        filled = self.form.data if self.form.is_bound else begins_with(self.form)
+        return {**weights_of(self.make_form(data=filled)), "local_law": LOCAL_LAW}
 
     def perform(self, act: Act, form: Any) -> Model:
         return list_bar(lot=self.subject, bar=form.bar(), act=act)

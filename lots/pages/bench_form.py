@@ -62,6 +62,12 @@ class ActForm(forms.Form):
         )
 
 
+def begins_with(form: forms.Form) -> dict[str, Any]:
+    """What a form not yet sent begins with, as though it were sent."""
+    begins = {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()}
+    return {name: value for name, value in begins.items() if value is not None}
+
+
 class WeightForm(ActForm):
     """Gross and tare on one balance."""
 

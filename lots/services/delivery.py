@@ -14,7 +14,7 @@ from lots.services.recording import Act, recorded_once
 from lots.services.reversal import reverse_movement
 from lots.services.shipping import give_back, ship_out
 from lots.services.weighings import Weight
-from lots.texts import checked_text
+from lots.texts import checked_reason, checked_text
 
 PREFIX: Final = "DN"
 CARRIER_MAX: Final = 200
@@ -68,8 +68,9 @@ def take_back_delivery(*, note: DeliveryNote, reason: str, act: Act) -> Delivery
     """Reverses every movement of a note that still stands, the last first, or none.
 
     The note stays on record and says that its lots were taken back. Raises ConflictError
-    `already_reversed`, and what `reverse_movement` raises.
+    `already_reversed`, and what `checked_reason` and `reverse_movement` raise.
     """
+    reason = checked_reason(reason)
     standing = note.lines.filter(movement__reversed_by=None).select_related("movement")
     if not standing:
         raise ConflictError(

@@ -14,7 +14,7 @@ from lots.api.fine_metal import DeliveryFilter
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot
 from lots.pages.access import lot_for, staff_page
-from lots.pages.bench_form import ActForm
+from lots.pages.bench_form import begins_with
 from lots.pages.lists import filtered, paged_address
 from lots.pages.movement import ReversalForm
 from lots.pages.steps import BenchStep
@@ -50,8 +50,9 @@ class Deliver(BenchStep):
         return found
 
     def context(self) -> dict[str, Any]:
-        form = self.form if self.form.is_bound else DeliveryForm(data=_as_sent(self.form))
-        return {**effect_of_form(form), "local_law": LOCAL_LAW}
+        # Read anew: the form itself carries what the service refused.
+        filled = self.form.data if self.form.is_bound else begins_with(self.form)
+        return {**effect_of_form(DeliveryForm(data=filled)), "local_law": LOCAL_LAW}
 
     def perform(self, act: Act, form: Any) -> Model:
         data = form.cleaned_data
@@ -65,12 +66,6 @@ class Deliver(BenchStep):
 
     def after(self, recorded: Any) -> str:
         return reverse("delivery", args=[recorded.code])
-
-
-def _as_sent(form: ActForm) -> dict[str, Any]:
-    """What the form begins with, as though it were sent."""
-    begins = {name: form.get_initial_for_field(field, name) for name, field in form.fields.items()}
-    return {name: value for name, value in begins.items() if value is not None}
 
 
 def effect_of_form(form: Any) -> dict[str, Any]:

@@ -115,7 +115,8 @@ class DeliveryForm(ActForm):
         data: dict[str, Any] = super().clean() or self.cleaned_data
         is_weighed = any(each.gross_ug is not None for each in data.get("lots", ()))
         if is_weighed and not data.get("balance") and "balance" not in self.errors:
-            self.add_error("balance", "Name the balance it was weighed on.")
+            why = "Name the balance it was weighed on."
+            self.add_error("balance", forms.ValidationError(why, code="required"))
         return data
 
     def items(self) -> list[Delivered]:

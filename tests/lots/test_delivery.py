@@ -13,7 +13,7 @@ from lots.queries.delivery_note import delivery_document
 from lots.queries.holdings import claims_of, holding
 from lots.services.assays import record_assay
 from lots.services.bars_listing import Bar, list_bar
-from lots.services.delivery import Delivered, deliver
+from lots.services.delivery import Delivered, deliver, take_back_delivery
 from lots.services.opening import open_claim
 from lots.services.reversal import reverse_movement
 from lots.services.weighings import Weight, record_weighing
@@ -149,3 +149,18 @@ def test_a_note_is_never_changed(works, act, fine):
     with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
         DeliveryNote.objects.update(carrier="another")
     assert not connection.needs_rollback
+
+
+def test_a_note_is_taken_back_whole_or_not_at_all(works, act, fine, refused):
+    lots = [fine(500), fine(300)]
+    items = [Delivered(lot) for lot in lots]
+    note = deliver(kind="shipment", party=works.pellow, items=items, act=act(1))
+    with refused("empty", "reason"):
+        take_back_delivery(note=note, reason=" ", act=act(2))
+    again = take_back_delivery(note=note, reason="refused at the door", act=act(2, "key-1"))
+    assert again == take_back_delivery(note=note, reason="refused at the door", act=act(2, "key-1"))
+    assert [each.taken_back for each in delivery_document(note).lots] == [True, True]
+    assert {Lot.objects.get(pk=lot.pk).state for lot in lots} == {Lot.State.AVAILABLE}
+    assert holding(lots[0]).mass_ug == 500 * G
+    with refused("already_reversed", "note"):
+        take_back_delivery(note=note, reason="twice", act=act(3))

@@ -22,19 +22,27 @@ from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.slimes_recovery import finish_recovery, group_bags
 from lots import clock
-from lots.models import Balance
+from lots.models import Balance, Lot
 from lots.services.assays import record_assay
+from lots.services.bars_listing import Bar, list_bar
+from lots.services.delivery import Delivered, deliver
 from lots.services.documents import attach_document
+from lots.services.impurities import ImpurityReport, record_impurities
 from lots.services.outputs import Output, Volume
 from lots.services.process_batches import record_output
+from lots.services.receipt import Receipt, receive_lot
 from lots.services.recording import Act
 from lots.services.taking import Take
+from lots.services.weighings import record_weighing
+from reports.models import AccessRecord
+from reports.services.access_records import record_access
 from reports.services.approvals import propose_adjustments
 from reports.services.counts import Found, enter_count, open_count_sheet
 from reports.services.month_end import begin_month_end
 from reports.services.prices import record_price
 from reports.services.settlement import prepare_settlement
 from reports.services.settlement_question import ask_question
+from reports.services.shared_links import share_link
 from reports.services.terms import set_terms
 from tests.cells.conftest import Bench
 
@@ -145,4 +153,35 @@ def busy(
             found = Found(weight=bench.weight("99"))
             enter_count(sheet=sheet, lot=lot, found=found, act=office)
         propose_adjustments(sheet=sheet, causes={lot.code: "spillage" for lot in lots}, act=office)
+        for number, owner in enumerate((works.brackwater, works.pellow)):
+            _bar_out(bench, owner, 130 + 10 * number)
+            share_link(lot=owner.lots_received.first(), days=3, act=office)
+            record_access(
+                customer=owner,
+                what=AccessRecord.What.LOTS,
+                reference=owner.code,
+                form="page",
+                user=works.accountant,
+            )
         yield SimpleNamespace(**vars(ran), sheet=sheet, counted=lots)
+
+
+def _bar_out(bench: Bench, owner: Any, hours: float) -> None:
+    """A customer's bar comes in, is listed and analysed, and goes back under a note."""
+    weight = bench.weight("1000")
+    receipt = Receipt(
+        party=owner,
+        owner=owner,
+        form=Lot.Form.BAR,
+        place=bench.works.places["wet-bench"],
+        weight=weight,
+        declared={"Ag": Decimal("999.5")},
+    )
+    lot = receive_lot(receipt=receipt, act=bench.act(hours))
+    found = record_assay(lot=lot, report=bench.assay(Ag="999.5"), act=bench.act(hours + 1))
+    weighed = record_weighing(lot=lot, weight=weight, purpose="output", act=bench.act(hours + 1))
+    bar = Bar(f"TQ {hours:.0f}", "Ag", weighed, found)
+    list_bar(lot=lot, bar=bar, act=bench.act(hours + 2))
+    report = ImpurityReport(bench.works.laboratory, {"Ag": "999.5", "Cu": "0.3"})
+    record_impurities(lot=lot, report=report, act=bench.act(hours + 2))
+    deliver(kind="return", party=owner, items=[Delivered(lot)], act=bench.act(hours + 3))

@@ -16,16 +16,20 @@ from reports.api.lots import LotSheets
 
 # Lists of which the busy works has at least two rows.
 FILLED = {
+    "access-records",
     "assays",
     "balances",
+    "bars",
     "cell-warnings",
     "cells",
     "count-adjustments",
     "count-sheets",
+    "delivery-notes",
     "documents",
     "electrolyte-readings",
     "electrolytes",
     "harvests",
+    "impurity-analyses",
     "lots",
     "months",
     "movements",
@@ -40,6 +44,7 @@ FILLED = {
     "runs",
     "settlement-questions",
     "settlements",
+    "shared-links",
     "slimes-bags",
     "terms",
     "volume-readings",
