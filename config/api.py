@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.exceptions import PermissionDenied, RequestDataTooBig
-from django.db import DatabaseError, DataError
+from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
+from django.db import DatabaseError
 from django.db.models import Model, QuerySet
-from django.http import Http404
+from django.http import Http404, HttpRequest
 from django_filters.rest_framework import DjangoFilterBackend
 from rest_framework import exceptions, status
 from rest_framework.filters import OrderingFilter
@@ -16,7 +16,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
-from config.database_trouble import refusal_of_database
+from config.database_trouble import names_nothing, refusal_of_database
 from config.refusals import InvalidError, RefusalError, shorten
 from config.request_record import note_refusal
 
@@ -112,10 +112,14 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, RequestDataTooBig):
         return Response(
             _problem("too_large", None, "The request is too large.", "Send it in parts."),
+            status=status.HTTP_413_REQUEST_ENTITY_TOO_LARGE,
+        )
+    if isinstance(error, SuspiciousOperation):
+        return Response(
+            _problem("invalid", None, "This request can't be understood.", ""),
             status=status.HTTP_400_BAD_REQUEST,
         )
-    # PostgreSQL refuses to look for what none of its columns can hold, such as a NUL in a code.
-    if isinstance(error, DataError) and "\0" in context["request"].path:
+    if names_nothing(error, context["request"].path):
         error = Http404()
     if isinstance(error, Http404):
         return Response(
@@ -131,6 +135,10 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
             code if isinstance(code, str) else error.default_code, None, str(error.detail), ""
         )
     return answer
+
+
+def is_api(request: HttpRequest) -> bool:
+    return request.path.startswith("/api/")
 
 
 def _problem(code: str, field: str | None, message: str, remedy: str) -> dict[str, str | None]:

@@ -6,10 +6,11 @@ And the few troubles that pass by themselves: those are tried again here, a boun
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Callable
 from typing import Final, TypeVar
 
-from django.db import DatabaseError, OperationalError, connection
+from django.db import DatabaseError, DataError, OperationalError, connection
 
 from config.refusals import ConflictError, UnavailableError
 
@@ -17,6 +18,7 @@ logger = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
+_UNHELD: Final = re.compile("\0|[0-9]{19}")
 TRIES_MAX: Final = 3
 # PostgreSQL: serialization_failure, deadlock_detected. Nothing was written; the same may work now.
 _PASSING: Final = {"40001", "40P01"}
@@ -43,6 +45,14 @@ def refusal_of_database(error: DatabaseError) -> UnavailableError | ConflictErro
         code="busy",
         remedy="Send the same request again: it counts once.",
     )
+
+
+def names_nothing(error: BaseException, address: str) -> bool:
+    """Whether the error is that an address asks for what no column can hold.
+
+    PostgreSQL refuses to look for a NUL, and both for a number of more than eight bytes.
+    """
+    return isinstance(error, DataError | OverflowError) and bool(_UNHELD.search(address))
 
 
 def guard_refusal(error: DatabaseError) -> ConflictError:

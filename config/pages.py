@@ -14,7 +14,8 @@ from django.db import DatabaseError
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 
-from config.database_trouble import refusal_of_database
+from config.api import is_api
+from config.database_trouble import names_nothing, refusal_of_database
 from config.refusals import RefusalError
 from config.request_record import note_refusal
 
@@ -76,7 +77,7 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 def _told(request: HttpRequest, status: int, code: str, message: str) -> HttpResponse:
     """As a page to people, and as every other problem to programs."""
-    if not request.path.startswith("/api/"):
+    if not is_api(request):
         return render(request, f"site/{status}.html", status=status)
     problem = {"code": code, "field": None, "value": None, "message": message, "remedy": ""}
     return JsonResponse(problem, status=status)
@@ -87,14 +88,17 @@ def broken(request: HttpRequest) -> HttpResponse:
 
     Trouble that a middleware had with the database, as in reading the session, ends here too.
     """
-    answer = _come_again(sys.exception())
-    if answer is None and request.path.startswith("/api/"):
+    answer = _come_again(request, sys.exception())
+    if answer is None and is_api(request):
         answer = _told(request, 500, "broken", "Something is broken here; it has been noted.")
     return answer or render(None, "site/500.html", status=500)
 
 
 class DatabaseTrouble:
-    """Middleware: a page that the database could not serve says so, and when to come again."""
+    """Middleware: a page that the database could not serve says so, and when to come again.
+
+    What no database could hold is not there.
+    """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self._get_response = get_response
@@ -103,14 +107,19 @@ class DatabaseTrouble:
         return self._get_response(request)
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        return _come_again(error)
+        if names_nothing(error, request.path):
+            return not_found(request, error)
+        return _come_again(request, error)
 
 
-def _come_again(error: BaseException | None) -> HttpResponse | None:
+def _come_again(request: HttpRequest, error: BaseException | None) -> HttpResponse | None:
     refusal = refusal_of_database(error) if isinstance(error, DatabaseError) else None
     if refusal is None or refusal.status != HTTPStatus.SERVICE_UNAVAILABLE:
         return None
-    answer = render(None, "site/503.html", {"refusal": refusal}, status=refusal.status)
+    if is_api(request):
+        answer: HttpResponse = JsonResponse(refusal.as_problem(), status=refusal.status)
+    else:
+        answer = render(None, "site/503.html", {"refusal": refusal}, status=refusal.status)
     answer.headers["Retry-After"] = "1"
     return answer
 

@@ -244,6 +244,7 @@ SPECTACULAR_SETTINGS = {
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "lots.api.schema_parts.name_parts",
+        "config.api_problems.describe_problems",
     ],
     "ENUM_NAME_OVERRIDES": {
         "AssayBasis": "lots.models.Assay.Basis",
@@ -264,9 +265,9 @@ SPECTACULAR_SETTINGS = {
         "CountCause": "reports.models.CountAdjustment.Cause",
         "WriteOffCause": "lots.services.write_off.Cause",
         "SettlementKind": "reports.models.Settlement.Kind",
+        "PaymentDirection": "reports.models.Payment.Direction",
         "DeliveryKind": "lots.models.DeliveryNote.Kind",
         "DocumentKind": "lots.models.Document.Kind",
-        "PaymentDirection": "reports.models.Payment.Direction",
         "DeliveryState": "lots.models.EventDelivery.State",
     },
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],

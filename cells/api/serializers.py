@@ -115,7 +115,7 @@ class RunSerializer(serializers.ModelSerializer[CellRun]):
     electrolyte = serializers.CharField(source="electrolyte.lot.code", read_only=True)
     charge_lot = shown_code()
     closing_movement = shown_code("sequence")
-    coulomb_count = CoulombCountSerializer(read_only=True)
+    coulomb_count = CoulombCountSerializer(read_only=True, allow_null=True)
 
     class Meta:
         model = CellRun

@@ -7,8 +7,10 @@ from typing import Any, ClassVar
 
 from django.db import transaction
 from django.db.models import Model
+from drf_spectacular.extensions import OpenApiSerializerExtension
+from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
+from drf_spectacular.utils import Direction, OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
@@ -23,7 +25,7 @@ KEY_HEADER = "Idempotency-Key"
 
 
 class ProblemSerializer(serializers.Serializer[Any]):
-    """How every refusal is answered."""
+    """One row's problem within an answer; what any request may meet is described elsewhere."""
 
     code = serializers.CharField()
     field = serializers.CharField(allow_null=True)
@@ -51,14 +53,6 @@ class ActSerializer(serializers.Serializer[Any]):
         return super().to_internal_value(data)
 
 
-PROBLEMS: dict[int, Any] = {
-    400: ProblemSerializer,
-    401: ProblemSerializer,
-    403: ProblemSerializer,
-    404: ProblemSerializer,
-    409: ProblemSerializer,
-    503: ProblemSerializer,
-}
 KEY_PARAMETER = OpenApiParameter(
     KEY_HEADER,
     OpenApiTypes.STR,
@@ -66,6 +60,17 @@ KEY_PARAMETER = OpenApiParameter(
     description=f"A unique text of at most {KEY_LENGTH_MAX} characters. The same request with the "
     "same key is recorded once and answered alike.",
 )
+
+
+class ActDescription(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
+    """Describes that an act's unknown fields are refused."""
+
+    target_class = ActSerializer
+    match_subclasses = True
+
+    def map_serializer(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
+        described = auto_schema._map_serializer(self.target, direction, bypass_extensions=True)  # type: ignore[no-untyped-call]
+        return {**described, "additionalProperties": False}
 
 
 class WithCautions(serializers.Serializer[Any]):
@@ -112,7 +117,7 @@ class CommandView(APIView):
         post.__doc__ = cls.__doc__
         cls.post = extend_schema(  # type: ignore[attr-defined]
             request=cls.input,
-            responses={cls.answer_status: cls.output, **PROBLEMS},
+            responses={cls.answer_status: cls.output},
             parameters=[KEY_PARAMETER],
             summary=cls.summary or (cls.__doc__ or "").strip().splitlines()[0],
         )(post)

@@ -14,6 +14,7 @@ from lots.metals import Metal
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
 from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 
+ID_DIGITS_MAX: Final = 18
 _MASS_IN: Final = {
     "oneOf": [
         {"type": "string", "example": "1302.4 g"},
@@ -36,9 +37,38 @@ _MASS_OUT: Final = {
 _BY_METAL: Final = {"type": "object", "additionalProperties": {"type": "string"}}
 
 
-def shown_code(slug_field: str = "code") -> serializers.SlugRelatedField[Any]:
+class ShownCode(serializers.SlugRelatedField[Any]):
+    """As the framework's; null, in the description too, where the model allows no related row."""
+
+    def bind(self, field_name: str, parent: Any) -> None:
+        super().bind(field_name, parent)
+        model: Any = getattr(getattr(parent, "Meta", None), "model", None)
+        for name in (self.source or "").split(".") if model else ():
+            field = model._meta.get_field(name)
+            self.allow_null |= field.null
+            model = field.related_model
+
+
+def shown_code(slug_field: str = "code") -> ShownCode:
     """A related row on the way out, by its code."""
-    return serializers.SlugRelatedField(slug_field=slug_field, read_only=True)
+    return ShownCode(slug_field=slug_field, read_only=True)
+
+
+class ById(serializers.PrimaryKeyRelatedField[Any]):
+    """A row on the way in by its number; one too long for any row names none."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        number = str(data)
+        if not number.isascii() or not number.isdigit():
+            self.fail("incorrect_type", data_type=type(data).__name__)
+        if len(number) > ID_DIGITS_MAX:
+            self.fail("does_not_exist", pk_value="…")
+        return super().to_internal_value(data)
+
+
+def shown_name(source: str) -> serializers.CharField:
+    """What a related row is called, or null where there is none."""
+    return serializers.CharField(source=source, read_only=True, default=None, allow_null=True)
 
 
 def show_mass(mass_ug: int) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import UnknownError
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ShownMass, full_name, shown_code
+from lots.api.fields import ById, ShownMass, full_name, shown_code
 from lots.api.inputs import WeightSerializer, by_code
 from lots.api.questions import Question, QuestionView
 from lots.bars import SMALL_GOLD_BARS, RoundingRule
@@ -58,8 +58,8 @@ class RoundingInput(serializers.Serializer[Any]):
 class BarInput(ActSerializer):
     mark = serializers.CharField(max_length=200, allow_blank=True, help_text="As stamped.")
     metal = serializers.ChoiceField(choices=Metal.choices)
-    weighing = serializers.PrimaryKeyRelatedField(queryset=Weighing.objects.all())
-    assay = serializers.PrimaryKeyRelatedField(queryset=Assay.objects.all())
+    weighing = ById(queryset=Weighing.objects.all())
+    assay = ById(queryset=Assay.objects.all())
     stamped = serializers.CharField(
         required=False,
         allow_null=True,

@@ -19,7 +19,6 @@ from config.refusals import InvalidError
 from lots.api import filters
 from lots.api.commands import (
     KEY_PARAMETER,
-    PROBLEMS,
     ActSerializer,
     ProblemSerializer,
     act_of,
@@ -236,7 +235,7 @@ class SheetImportViewSet(ReadOnlyModelViewSet[SheetImport]):
 
     @extend_schema(
         request={"multipart/form-data": ImportInput, "application/json": ImportInput},
-        responses={201: ImportSerializer, 200: TrialSerializer, **PROBLEMS},
+        responses={201: ImportSerializer, 200: TrialSerializer},
         parameters=[KEY_PARAMETER],
     )
     def create(self, request: Request) -> Response:

@@ -11,7 +11,6 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from config.refusals import InvalidError
-from lots.api.commands import PROBLEMS
 from lots.api.records import BY_METAL, schema_of, show
 from lots.queries.holdings import AsOf
 
@@ -70,10 +69,9 @@ class QuestionView(APIView):
             return self.respond(self.read(request), **path)
 
         get.__doc__ = cls.__doc__
-        problems = {code: PROBLEMS[code] for code in (400, 401, 403, 404)}
         cls.get = extend_schema(  # type: ignore[attr-defined]
             parameters=[cls.asks] if cls.asks().get_fields() else [],
-            responses={200: cls.documented(), **cls.other_answers, **problems},
+            responses={200: cls.documented(), **cls.other_answers},
             summary=(cls.__doc__ or "").strip().splitlines()[0],
         )(get)
 

@@ -16,7 +16,7 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import InvalidError
 from lots.api import filters
-from lots.api.commands import KEY_PARAMETER, PROBLEMS, act_of, as_plain
+from lots.api.commands import KEY_PARAMETER, act_of, as_plain
 from lots.models import Balance, Party, Place
 from lots.queries.roles import OFFICE
 from lots.services import reference
@@ -93,7 +93,7 @@ class VersionedEdits(ReadOnlyModelViewSet[Any]):
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self._answer(self.get_object(), status.HTTP_200_OK)
 
-    @extend_schema(parameters=[KEY_PARAMETER], responses={201: None, **PROBLEMS})
+    @extend_schema(parameters=[KEY_PARAMETER], responses={201: None})
     def create(self, request: Request) -> Response:
         body = self.get_serializer(data=request.data)
         body.is_valid(raise_exception=True)

@@ -10,7 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import shown_code
+from lots.api.fields import shown_code, shown_name
 from lots.api.permissions import WorksOffice
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
@@ -29,7 +29,7 @@ class AdjustmentSerializer(serializers.ModelSerializer[CountAdjustment]):
     sheet = serializers.CharField(source="line.sheet.code", read_only=True)
     lot = serializers.CharField(source="line.lot.code", read_only=True)
     proposed_by = serializers.CharField(source="proposed_by.username", read_only=True)
-    decided_by = serializers.CharField(source="decided_by.username", read_only=True, default=None)
+    decided_by = shown_name("decided_by.username")
     movement = shown_code("sequence")
     metals = CountedMetalSerializer(source="line.metals", many=True, read_only=True)
 

@@ -16,9 +16,9 @@ from rest_framework.request import Request
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import InvalidError
-from lots.api.commands import PROBLEMS, ActSerializer, CommandView
+from lots.api.commands import ActSerializer, CommandView
 from lots.api.documents import UploadField
-from lots.api.fields import ShownMass, show_volume, shown_code
+from lots.api.fields import ById, ShownMass, show_volume, shown_code, shown_name
 from lots.api.inputs import VolumeReadingInput, WeightSerializer, by_code
 from lots.api.questions import QuestionView
 from lots.models import Assay, Lot, Place
@@ -67,7 +67,10 @@ class CountLineSerializer(serializers.ModelSerializer[CountLine]):
     lot = shown_code()
     form = serializers.CharField(source="lot.form", read_only=True)
     description = serializers.CharField(source="lot.description", read_only=True)
-    counted_by = serializers.CharField(source="counted_by.username", read_only=True, default=None)
+    counted_by = shown_name("counted_by.username")
+    method = serializers.ChoiceField(
+        choices=CountLine.Method.choices, allow_blank=True, read_only=True
+    )
     counted_mass = serializers.SerializerMethodField()
     counted_volume = serializers.SerializerMethodField()
     metals = serializers.SerializerMethodField()
@@ -223,9 +226,7 @@ class CountInput(ActSerializer):
     volume = VolumeReadingInput(required=False)
     sighted = serializers.BooleanField(default=False)
     missing = serializers.BooleanField(default=False)
-    assay = serializers.PrimaryKeyRelatedField(
-        queryset=Assay.objects.all(), required=False, allow_null=True, default=None
-    )
+    assay = ById(queryset=Assay.objects.all(), required=False, allow_null=True, default=None)
 
 
 def _found(data: dict[str, Any]) -> Found:
@@ -294,7 +295,6 @@ class CountForm(QuestionView):
         responses={
             (200, XLSX): OpenApiTypes.BINARY,
             (200, CSV): OpenApiTypes.BINARY,
-            **{code: PROBLEMS[code] for code in (400, 401, 403, 404)},
         },
         summary="A sheet's form to print or fill in.",
     )

@@ -15,7 +15,6 @@ from rest_framework import serializers
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 
-from lots.api.commands import PROBLEMS
 from lots.api.fields import ShownMass, show_volume
 from lots.api.filters import LotFilter
 from lots.api.permissions import StaffOrCustomer, customer_looking
@@ -105,7 +104,6 @@ class LotSheets(GenericAPIView[Lot]):
             200: LotBalanceSerializer(many=True),
             (200, CSV): OpenApiTypes.BINARY,
             (200, XLSX): OpenApiTypes.BINARY,
-            **{code: PROBLEMS[code] for code in (400, 401, 403)},
         },
         summary="The balances of all lots.",
     )

@@ -10,6 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
+from lots.api.fields import shown_name
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.models import MonthEnd, MonthReopening
@@ -48,9 +49,9 @@ class MonthEndSerializer(serializers.ModelSerializer[MonthEnd]):
     """Who took each step of a month's end, and the digest that was signed."""
 
     month = serializers.CharField(source="books_month", read_only=True)
-    prepared_by = serializers.CharField(source="prepared_by.username", read_only=True, default=None)
-    approved_by = serializers.CharField(source="approved_by.username", read_only=True, default=None)
-    closed_by = serializers.CharField(source="closed_by.username", read_only=True, default=None)
+    prepared_by = shown_name("prepared_by.username")
+    approved_by = shown_name("approved_by.username")
+    closed_by = shown_name("closed_by.username")
     reopenings = ReopeningSerializer(many=True, read_only=True)
 
     class Meta:

@@ -10,7 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ExactField, shown_code
+from lots.api.fields import ExactField, shown_code, shown_name
 from lots.api.inputs import by_code
 from lots.models import Party
 from lots.queries.roles import OFFICE
@@ -25,7 +25,7 @@ class PaymentSerializer(serializers.ModelSerializer[Payment]):
     customer = shown_code()
     settlement = shown_code()
     reverses = shown_code()
-    reversed_by = serializers.CharField(source="reversed_by.code", read_only=True, default=None)
+    reversed_by = shown_name("reversed_by.code")
     recorded_by = serializers.CharField(source="recorded_by.username", read_only=True)
 
     class Meta:

@@ -10,7 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import shown_code
+from lots.api.fields import shown_code, shown_name
 from lots.models import Lot
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
@@ -30,7 +30,7 @@ class SettlementQuestionSerializer(serializers.ModelSerializer[SettlementQuestio
     settlement = shown_code()
     customer = shown_code()
     recorded_by = serializers.CharField(source="recorded_by.username", read_only=True)
-    answered_by = serializers.CharField(source="answered_by.username", read_only=True, default=None)
+    answered_by = shown_name("answered_by.username")
 
     class Meta:
         model = SettlementQuestion

@@ -12,7 +12,6 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from config.refusals import InvalidError
-from lots.api.commands import PROBLEMS
 from reports.network import NAME_MAX, solve_network
 
 # More would take longer than a request should; see the benchmark of the engine for larger ones.
@@ -189,7 +188,6 @@ class ReconcileNetwork(APIView):
         request=NetworkSerializer,
         responses={
             200: ReconciliationSerializer,
-            **{code: PROBLEMS[code] for code in (400, 401, 403)},
         },
         summary="Reconcile any network of nodes and streams.",
         description=(

@@ -15,8 +15,8 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from lots.api.commands import PROBLEMS, ActSerializer, CommandView
-from lots.api.fields import ExactField, ShownMetals, full_name, shown_code
+from lots.api.commands import ActSerializer, CommandView
+from lots.api.fields import ExactField, ShownMetals, full_name, shown_code, shown_name
 from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
@@ -48,7 +48,7 @@ class SettlementSerializer(serializers.ModelSerializer[Settlement]):
     supersedes = shown_code()
     movement = shown_code("sequence")
     prepared_by = serializers.CharField(source="prepared_by.username", read_only=True)
-    approved_by = serializers.CharField(source="approved_by.username", read_only=True, default=None)
+    approved_by = shown_name("approved_by.username")
 
     class Meta:
         model = Settlement
@@ -240,7 +240,6 @@ class SupposeSettlement(APIView):
         request=WhatIfInput,
         responses={
             200: schema_of(WhatIf),
-            **{code: PROBLEMS[code] for code in (400, 403, 404, 409)},
         },
         summary="Reckon a settlement under other figures; nothing is kept.",
     )

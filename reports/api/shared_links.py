@@ -14,7 +14,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView, act_of, as_plain
-from lots.api.fields import shown_code
+from lots.api.fields import shown_code, shown_name
 from lots.api.inputs import by_code
 from lots.api.permissions import WorksOffice, customer_looking
 from lots.models import Lot, Party
@@ -45,7 +45,7 @@ class SharedLinkSerializer(serializers.ModelSerializer[SharedLink]):
     settlement = shown_code()
     lot = shown_code()
     created_by = serializers.CharField(source="created_by.username", read_only=True)
-    revoked_by = serializers.CharField(source="revoked_by.username", read_only=True, default=None)
+    revoked_by = shown_name("revoked_by.username")
 
     class Meta:
         model = SharedLink
@@ -151,7 +151,7 @@ class SharedLinkViewSet(ReadOnlyModelViewSet[SharedLink]):
 
 
 class AccessRecordSerializer(serializers.ModelSerializer[AccessRecord]):
-    user = serializers.CharField(source="user.username", read_only=True, default=None)
+    user = shown_name("user.username")
     customer = shown_code()
 
     class Meta:

@@ -103,3 +103,13 @@ def test_a_page_the_database_can_not_serve_says_when_to_come_again(
 
 def test_a_mistake_of_the_program_is_not_called_busy() -> None:
     assert refusal_of_database(DatabaseError("no such column")) is None
+
+
+@pytest.mark.parametrize("number", ["9" * 19, "9" * 40])
+def test_a_number_longer_than_any_row_has_names_nothing(works, api_as, browse_as, number):
+    manager = works.manager
+    answers = [
+        api_as(manager).post(f"/api/v1/weighings/{number}/withdraw/", {"reason": "wrong"}),
+        browse_as(manager).get(f"/weighings/{number}/post/"),
+    ]
+    assert [answer.status_code for answer in answers] == [404, 404]

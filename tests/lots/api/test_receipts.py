@@ -167,4 +167,4 @@ def test_a_request_larger_than_any_has_cause_to_be_is_refused(api, works, settin
     settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
     text = json.dumps({"note": "x" * 1000})
     answer = api.generic("POST", URL, text, content_type="application/json")
-    assert (answer.status_code, answer.json()["code"]) == (400, "too_large")
+    assert (answer.status_code, answer.json()["code"]) == (413, "too_large")
