@@ -1,12 +1,13 @@
 from django.apps import AppConfig
 
-from cells.guards import APPEND_ONLY
+from cells.guards import APPEND_ONLY, SEALED
 
 
 class CellsConfig(AppConfig):
     name = "cells"
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = APPEND_ONLY
+    sealed_tables = SEALED
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.

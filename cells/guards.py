@@ -18,6 +18,14 @@ APPEND_ONLY: Final = (
     "cells_slimesestimate",
     "cells_recoveryoutcome",
 )
+# Rows that seals cover, with the columns that they do (none named: all).
+SEALED: Final[dict[str, tuple[str, ...]]] = {
+    **dict.fromkeys(APPEND_ONLY, ()),
+    "cells_cellrun": (),
+    "cells_electrolytebatch": (),
+    "cells_harvest": (),
+    "cells_slimesbag": (),
+}
 
 
 def install(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:

@@ -179,6 +179,8 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "config.static_files.HashedOnceCollected"},
 }
+# The works' private key for signing statements; outside the database, made by make_signing_key.
+SIGNING_KEY_FILE = Path(os.environ.get("SIGNING_KEY_FILE", DATA_DIR / "signing.key"))
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG
 WHITENOISE_ALLOW_ALL_ORIGINS = False

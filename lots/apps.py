@@ -1,13 +1,14 @@
 from django.apps import AppConfig
 
-from lots.guards import APPEND_ONLY, IMPORTS
+from lots.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS
 
 
 class LotsConfig(AppConfig):
     name = "lots"
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
-    append_only_tables = (*APPEND_ONLY, *IMPORTS)
+    append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS)
+    sealed_tables = SEALED
     readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
     metrics = ("lots.queries.ledger_metrics.tell",)
 

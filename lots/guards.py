@@ -33,6 +33,30 @@ APPEND_ONLY: Final = (
 )
 # Tables that came after the first guards, each installed by its own migration.
 IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
+SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
+# Tables whose rows are sealed beside the chain over movements, with the columns that are (none
+# named: all). A lot's owner, place and state follow from the ledger, which is proved elsewhere.
+SEALED: Final[dict[str, tuple[str, ...]]] = {
+    "lots_lot": ("id", "code", "form", "description", "received_from_id", "registered_at"),
+    "lots_document": (),
+    "lots_measurement": (),
+    "lots_weighing": (),
+    "lots_volumereading": (),
+    "lots_assay": (),
+    "lots_assayresult": (),
+    "lots_assayruling": (),
+    "lots_contentchange": (),
+    "lots_withdrawal": (),
+    "lots_impurityanalysis": (),
+    "lots_barrecord": (),
+    "lots_deliverynote": (),
+    "lots_deliveryline": (),
+    "lots_excess": (),
+    "lots_processbatch": (),
+    "lots_booksmonth": (),
+    "lots_sheetimport": (),
+    "lots_importedrow": (),
+}
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 

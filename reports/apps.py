@@ -10,7 +10,27 @@ class ReportsConfig(AppConfig):
         "reports_monthreopening",
         "reports_accessrecord",
         "reports_payment",
+        "reports_statementsignature",
     )
+    sealed_tables = dict.fromkeys(
+        (
+            "reports_contractterms",
+            "reports_countadjustment",
+            "reports_countedmetal",
+            "reports_countline",
+            "reports_countsheet",
+            "reports_metalprice",
+            "reports_monthend",
+            "reports_monthreopening",
+            "reports_payment",
+            "reports_settlement",
+            "reports_settlementquestion",
+            "reports_statementsignature",
+        ),
+        (),
+    )
+    # A customer's reading is noted without the ledger's lock, so that readers never wait.
+    sealed_late = ("reports_accessrecord",)
     ledger_checks = "reports.queries.month_checks.CHECKS"
 
     def ready(self) -> None:

@@ -34,9 +34,14 @@ def on_disk_migrations() -> Migrations:
 
 
 def ledger_stand() -> dict[str, Any]:
-    """The last movement's number and digest, which cover every movement before."""
+    """The last movement's and the last seal's number and digest, which cover all before them."""
     head = LedgerHead.objects.filter(pk=1).first() or LedgerHead()
-    return {"last_sequence": head.last_sequence, "last_digest": head.last_digest}
+    return {
+        "last_sequence": head.last_sequence,
+        "last_digest": head.last_digest,
+        "last_seal": head.last_seal,
+        "last_seal_digest": head.last_seal_digest,
+    }
 
 
 def as_bytes(manifest: Mapping[str, Any]) -> bytes:

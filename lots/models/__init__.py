@@ -27,6 +27,7 @@ from lots.models.measurements import (
 from lots.models.process_batch import ProcessBatch
 from lots.models.reference import Balance, Party, Person, Place
 from lots.models.ruling import AssayRuling, ContentChange
+from lots.models.seal import Seal, SealedRow, SealLayout
 from lots.models.trace_state import KeptMixture, TraceCheckpoint
 from lots.models.webhooks import EventDelivery, EventSubscription
 
@@ -64,6 +65,9 @@ __all__ = [
     "Place",
     "ProcessBatch",
     "RecordedRequest",
+    "Seal",
+    "SealLayout",
+    "SealedRow",
     "SheetImport",
     "TraceCheckpoint",
     "VolumeReading",

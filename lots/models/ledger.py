@@ -47,6 +47,8 @@ class LedgerHead(models.Model):
     last_sequence = models.BigIntegerField(default=0)
     last_digest = models.CharField(max_length=64, default="0" * 64)
     last_recorded_at = models.DateTimeField(null=True, blank=True)
+    last_seal = models.BigIntegerField(default=0)
+    last_seal_digest = models.CharField(max_length=64, default="0" * 64)
 
     def __str__(self) -> str:
         return f"after movement {self.last_sequence}"

@@ -20,6 +20,7 @@ from lots.models import RecordedRequest
 from lots.queries import ledger_findings as sql
 from lots.queries.digest_chain import broken_links
 from lots.queries.kept_trace_checks import kept_apart_from_entries
+from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
 
 ROWS_SHOWN: Final = 20
 
@@ -195,6 +196,24 @@ CHECKS: Final = (
         "every movement's digest follows from its rows and the digest before",
         "lots_movement",
         broken_links,
+    ),
+    Check(
+        "line-order",
+        "a movement's lines come after those of the movement before",
+        "lots_entry",
+        sql.LINES_OUT_OF_ORDER,
+    ),
+    Check(
+        "seals",
+        "every seal's digest follows from the rows it covers and the seal before",
+        "lots_seal",
+        broken_seals,
+    ),
+    Check(
+        "as-sealed",
+        "every other fact on record is as the request that recorded it left it",
+        "lots_sealedrow",
+        rows_not_as_sealed,
     ),
     Check(
         "reversals",

@@ -101,6 +101,20 @@ TIMES_DIFFER: Final = " UNION ALL ".join(
     _line_times(table) for table in ("entry", "claimentry", "materialentry", "lotstanding")
 )
 
+
+def _order(table: str) -> str:
+    return (
+        f"SELECT '{table}' AS line, id AS line_id, movement_id, previous_movement_id FROM ("
+        "SELECT id, movement_id, LAG(movement_id) OVER (ORDER BY id) AS previous_movement_id "
+        f"FROM lots_{table}) lines WHERE movement_id < previous_movement_id"
+    )
+
+
+# The order of lines is part of what a digest covers, and keys are what orders them.
+LINES_OUT_OF_ORDER: Final = " UNION ALL ".join(
+    _order(table) for table in ("entry", "claimentry", "materialentry", "lotstanding")
+)
+
 SEQUENCE_BROKEN: Final = """
 SELECT sequence, id AS movement_id, expected_sequence, recorded_at AS recorded
 FROM (SELECT id, sequence, recorded_at,

@@ -22,6 +22,7 @@ from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import LedgerHead, RecordedRequest
 from lots.queries.raw_sql import fetch
+from lots.services.sealing import sealing
 from lots.texts import checked_text
 
 P = ParamSpec("P")
@@ -83,7 +84,8 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
             moment = act.occurred_at or now
             check_not_future(moment, max(now, head.last_recorded_at or now))
             kwargs["act"] = replace(act, occurred_at=moment)
-            result = service(**kwargs)  # type: ignore[call-arg]
+            with sealing(head):
+                result = service(**kwargs)  # type: ignore[call-arg]
             if act.key:
                 RecordedRequest.objects.create(
                     key=act.key,

@@ -9,14 +9,18 @@ from typing import Any
 from django.db import connection, models
 
 
-def insert_rows(model: type[models.Model], rows: Sequence[models.Model]) -> None:
+def insert_rows(
+    model: type[models.Model], rows: Sequence[models.Model], *, with_key: bool = False
+) -> None:
     """Inserts new rows of one model in one go; the rows don't learn their primary keys.
+
+    `with_key`: they have one of their own.
 
     `bulk_create` does the same at several times the cost, which every posting would pay four times.
     """
     if not rows:
         return
-    fields = model._meta.concrete_fields[1:]
+    fields = model._meta.concrete_fields[0 if with_key else 1 :]
     assert model._meta.concrete_fields[0].primary_key
     columns = ", ".join(f'"{field.column}"' for field in fields)
     marks = ", ".join(["%s"] * len(fields))

@@ -20,6 +20,7 @@ from reports.queries.inventory import Inventory
 from reports.queries.month_pack import MonthPack, month_pack
 from reports.queries.month_statement import AreaStatement, MetalStatement
 from reports.queries.periods import Period, parse_month
+from reports.queries.signed_statement import Signed
 
 
 class MonthQuestion(ReportQuestion):
@@ -54,6 +55,7 @@ class Month:
     recorded: dt.datetime | None
     state: str
     statement_digest: str
+    signed: Signed | None
     metals: tuple[MetalStatement, ...]
     areas: tuple[AreaStatement, ...]
     counts: tuple[CountFigure, ...]
@@ -89,6 +91,7 @@ class MonthReport(ReportView):
             recorded=statement.recorded,
             state=statement.state,
             statement_digest=statement.statement_digest,
+            signed=answered.signed,
             metals=statement.metals,
             areas=statement.areas,
             counts=statement.counts,

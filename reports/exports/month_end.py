@@ -18,6 +18,7 @@ from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
 from reports.exports.moments import as_of_note
 from reports.exports.movements import movements_table
+from reports.exports.signature import signature_line, signature_table
 from reports.exports.tables import Column, Kind, Linked, Ratio, Row, Table
 from reports.queries.month_pack import MonthPack
 from reports.queries.month_statement import MetalStatement, MonthStatement
@@ -77,6 +78,7 @@ def month_end_tables(pack: MonthPack) -> list[Table]:
         claims_table(pack),
         *([] if pack.estimate is None else best_estimate_tables(pack.estimate, pack.differences)),
         movements_table(period.starts_at, period.ends_at, pack.movements),
+        signature_table(str(period), pack.signed),
     ]
 
 
@@ -226,6 +228,7 @@ def _state_notes(statement: MonthStatement) -> list[str]:
 def _read_me(pack: MonthPack) -> Table:
     lines = [
         *_state_notes(pack.statement),
+        signature_line(pack.signed),
         SIGN_CONVENTION,
         STATEMENT_SIGNS,
         STATEMENT_THROUGHPUT,

@@ -6,6 +6,7 @@ from reports.models.payment import Payment
 from reports.models.prices import MetalPrice
 from reports.models.settlement import ContractTerms, Settlement, SettlementQuestion
 from reports.models.shared_link import AccessRecord, SharedLink
+from reports.models.signature import StatementSignature
 
 __all__ = [
     "AccessRecord",
@@ -21,4 +22,5 @@ __all__ = [
     "Settlement",
     "SettlementQuestion",
     "SharedLink",
+    "StatementSignature",
 ]

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Iterator
 from typing import Final
 
 from lots.queries.ledger_checks import Check
+from reports.models import StatementSignature
+from reports.queries.signed_statement import against_ledger
+from reports.signatures import holds
 
 # A movement recorded at the very moment of closing may have come just before it. A closed month
 # locks whatever is before it too, which the second half asks of the first month closed.
@@ -29,7 +34,26 @@ FROM reports_monthend e JOIN lots_booksmonth b ON b.id = e.books_month_id
 WHERE (b.state = 'closed') <> (e.state = 'closed')
 """
 
+
+def signatures_that_fail() -> Iterator[dict[str, object]]:
+    """Signed statements that their key denies, or that tell of another ledger than this one."""
+    rows = StatementSignature.objects.select_related("month_end__books_month").order_by("id")
+    for row in rows.iterator(200):
+        about = {"signature_id": row.pk, "month": str(row.month_end.books_month)}
+        if not holds(row.public_key, row.content, row.signature):
+            yield {**about, "found": "the signature does not hold"}
+            continue
+        for found in against_ledger(json.loads(row.content)):
+            yield {**about, "found": found}
+
+
 CHECKS: Final = (
+    Check(
+        "signed-statements",
+        "every signed statement's signature holds, and the ledger it names is this one",
+        "reports_statementsignature",
+        signatures_that_fail,
+    ),
     Check(
         "closed-months",
         "nothing was recorded into a month after it was closed",

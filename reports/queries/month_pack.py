@@ -18,6 +18,7 @@ from reports.queries.losses import LossReport, losses
 from reports.queries.month_statement import MonthStatement, month_statement
 from reports.queries.movements_list import MovementRow, movement_rows
 from reports.queries.periods import Period
+from reports.queries.signed_statement import Signed, signed_month
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,7 @@ class MonthPack:
     losses: LossReport
     claims: tuple[OwnerStatement, ...]
     recorded: dt.datetime | None
+    signed: Signed | None
     estimate: BestEstimate | None = None
     differences: tuple[DifferenceSequence, ...] = ()
 
@@ -58,6 +60,7 @@ def month_pack(
         losses=losses(period.starts_at, period.ends_at, currency=currency, recorded=recorded),
         claims=owner_statements(period, statement.opening, statement.closing, recorded=recorded),
         recorded=recorded,
+        signed=signed_month(period),
         estimate=best_estimate(period, recorded, books=books) if with_estimate else None,
         differences=(
             difference_sequences(period, recorded=recorded, books=books) if with_estimate else ()

@@ -15,6 +15,7 @@ from reports.models import MonthEnd, MonthReopening
 from reports.queries.count_sheets import open_sheets, stale_lines, undecided
 from reports.queries.periods import local_day, month_period, next_month
 from reports.queries.statement_digest import is_as_signed
+from reports.services.sign_statement import signed_with_key
 
 _STATE = MonthEnd.State
 REASON_LENGTH_MAX: Final = 300
@@ -105,7 +106,8 @@ def close_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     """Locks an approved month: no movement can be posted in it, or before it, from then on.
 
     Raises ConflictError `month_not_approved`, `month_not_over`, `earlier_month_open` (months close
-    in order), `changed_since_approval` (the books no longer give the digest that was signed).
+    in order), `changed_since_approval` (the books no longer give the digest that was signed),
+    `signing_key_open`, `signing_key_broken`. The statement is signed when the works has a key.
     """
     month_end.refresh_from_db()
     month = month_end.books_month
@@ -125,7 +127,9 @@ def close_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     month_end.closed_at = clock.now()
     month.state = BooksMonth.State.CLOSED
     month.save(update_fields=["state"])
-    return _save(month_end, "closed_by", "closed_at")
+    _save(month_end, "closed_by", "closed_at")
+    signed_with_key(month_end, act)
+    return month_end
 
 
 @recorded_once

@@ -44,6 +44,7 @@ from lots.models import (
     ProcessBatch,
     Weighing,
 )
+from lots.services.sealing import seal_waiting
 from tests.bench.bulk_rows import Table, finish
 
 ENTRIES_PER_ROUND_MIN: Final = 28
@@ -112,6 +113,7 @@ class History:
             for (prefix, year), last in self.numbers.items()
         )
         self.head.save()
+        seal_waiting()
 
     def round(self, number: int) -> None:
         customers = (self.works.brackwater, self.works.pellow)

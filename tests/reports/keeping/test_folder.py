@@ -148,10 +148,11 @@ def test_an_export_holds_no_secret_unless_told(export: Path, books: Act, tmp_pat
     assert (tmp_path / "all").stat().st_mode & 0o077 == 0
 
 
-# Columns whose names sound secret and that are none: idempotency keys, and hashes of long tokens.
+# Columns whose names sound secret and that are none: idempotency keys, hashes, public keys.
 NO_SECRETS = {
     "lots_recordedrequest.key",
     "reports_sharedlink.token_sha256",
+    "reports_statementsignature.public_key",
 }
 
 

@@ -1,0 +1,92 @@
+"""Reads a signed statement out of a file that somebody was given. Needs no database."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from openpyxl import load_workbook
+from openpyxl.utils.exceptions import InvalidFileException
+
+from config.refusals import InvalidError
+from reports.exports.signature import SHEET
+
+FILE_BYTES_MAX: Final = 64 * 1024 * 1024
+
+
+@dataclass(frozen=True)
+class GivenStatement:
+    """What a file says was signed, by which key, and the signature."""
+
+    content: str
+    public_key: str
+    signature: str
+
+    def figures(self) -> dict[str, Any]:
+        """The content as data; an empty object when it is none."""
+        try:
+            found = json.loads(self.content)
+        except ValueError:
+            return {}
+        return found if isinstance(found, dict) else {}
+
+
+def given_statement(path: Path) -> GivenStatement:
+    """From a month's JSON (of the API or of `month_end --json`) or its workbook.
+
+    Raises InvalidError `no_such_file`, `too_large`, `not_readable`, `not_signed`.
+    """
+    if not path.is_file():
+        raise _refused(f"There is no file {path}.", "no_such_file", path)
+    if path.stat().st_size > FILE_BYTES_MAX:
+        raise _refused("The file is too large for a statement.", "too_large", path)
+    try:
+        found = _of_workbook(path) if zipfile.is_zipfile(path) else _of_json(path)
+    except (ValueError, KeyError, TypeError, InvalidFileException, zipfile.BadZipFile) as error:
+        raise _refused("This is no statement that can be read.", "not_readable", path) from error
+    if found is None:
+        raise _refused("The statement is not signed.", "not_signed", path)
+    return found
+
+
+def _refused(message: str, code: str, path: Path) -> InvalidError:
+    return InvalidError(
+        message,
+        code=code,
+        field="file",
+        value=path,
+        remedy="Give a closed month's JSON or workbook as the works sent it.",
+    )
+
+
+def _of_json(path: Path) -> GivenStatement | None:
+    data = json.loads(path.read_text(encoding="utf-8"))
+    if SHEET in data:
+        return _of_rows((row["name"], row["value"]) for row in data[SHEET]["rows"])
+    signed = data["signed"]
+    if signed is None:
+        return None
+    return GivenStatement(signed["content"], signed["public_key"], signed["signature"])
+
+
+def _of_workbook(path: Path) -> GivenStatement | None:
+    workbook = load_workbook(path, read_only=True)
+    try:
+        rows = workbook[SHEET].iter_rows(values_only=True)
+        return _of_rows((*row, None, None)[:2] for row in rows)
+    finally:
+        workbook.close()
+
+
+def _of_rows(rows: Iterable[Any]) -> GivenStatement | None:
+    found: dict[str, str] = {}
+    for name, value in rows:
+        if name in {"Content", "Public key", "Signature"}:
+            found[name] = found.get(name, "") + str(value)
+    if not found:
+        return None
+    return GivenStatement(found["Content"], found["Public key"], found["Signature"])
