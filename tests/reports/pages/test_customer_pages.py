@@ -18,8 +18,11 @@ from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.documents import Filing, attach_document
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.taking import Take
-from reports.models import AccessRecord, Settlement
+from reports.models import AccessRecord, Payment, Settlement, SettlementQuestion, SharedLink
+from reports.services.payment import record_payment
 from reports.services.settlement import approve_settlement, prepare_settlement
+from reports.services.settlement_question import ask_question
+from reports.services.shared_links import share_link
 from reports.services.terms import set_terms
 from tests.builders import receive, row_counts
 
@@ -90,6 +93,16 @@ def two(works, act, settings, tmp_path) -> SimpleNamespace:
     for code, lot in lots.items():
         draft = prepare_settlement(lot=lot, kind="final", act=act(2, who=works.accountant))
         settlements[code] = approve_settlement(settlement=draft, act=act(3, who=works.manager))
+        record_payment(
+            customer=draft.customer,
+            direction="received",
+            amount=Decimal(1),
+            currency="EUR",
+            reference=f"paid by {code}",
+            act=office,
+        )
+        ask_question(lot=lot, question=f"asked by {code}", act=act(4, who=works.accountant))
+        share_link(lot=lot, days=9, act=act(4, who=works.accountant, note=f"for {code}"))
     return SimpleNamespace(works=works, lots=lots, settlements=settlements)
 
 
@@ -97,12 +110,17 @@ def named(two: SimpleNamespace, owner: str, name: str, parameters: Any) -> dict[
     """An address's parameters filled with what is that customer's."""
     lot, settlement = two.lots[owner].code, two.settlements[owner].code
     code = settlement if name.startswith("settlement") else lot
-    if name == "account":
+    if name.startswith("account") or name in {"customer-terms", "terms-write"}:
         code = owner
+    if name.startswith("payment"):
+        code = Payment.objects.get(customer__code=owner).code
+    about = {"question": SettlementQuestion, "link": SharedLink}.get(
+        name.split("-", maxsplit=1)[0], Document
+    )
     values = {
         "code": code,
         "lot": lot,
-        "pk": Document.objects.get(lot__code=lot).pk,
+        "pk": about.objects.get(lot__code=lot).pk,
         "sequence": 1,
         "month": "2026-05",
         "key": UUID(int=1),
@@ -159,6 +177,7 @@ def test_a_customers_own_pages_open_and_name_nothing_of_the_other(two, browse_as
     secrets = [
         two.lots["pellow-dane"].code,
         two.settlements["pellow-dane"].code,
+        Payment.objects.get(customer=two.works.pellow).code,
         "Pellow",
         "pellow",
     ]
