@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots import clock
-from lots.models import KeptForm, Party
+from lots.models import Party
 from lots.pages.access import role_of, staff_page
 from lots.pages.steps import KEEP
 from lots.queries.roles import OFFICE
@@ -122,23 +122,17 @@ class WriteTerms(OfficeStep):
         form = self.make_form(data=request.POST)
         return self.show(request, form, status=200 if form.is_valid() else 400)
 
-    def show(
-        self,
-        request: HttpRequest,
-        form: Any,
-        status: int = 200,
-        kept: KeptForm | None = None,
-    ) -> HttpResponse:
-        self.preview: dict[str, Any] = {}
-        if form.is_bound and not form.errors and form.terms is not None:
-            data = form.cleaned_data
-            before = terms_for(self.subject, data["form"], data["valid_from"])
-            was = parse_terms(before.content) if before else None
-            self.preview = {"before": before, "changes": term_changes(was, form.terms)}
-        return super().show(request, form, status, kept)
-
     def context(self) -> dict[str, Any]:
-        return {"preview": self.preview, "record": RECORD}
+        return {"preview": self._preview(), "record": RECORD}
+
+    def _preview(self) -> dict[str, Any]:
+        """What the entries change against the version that holds until then."""
+        form: Any = self.form
+        if not form.is_bound or form.errors or form.terms is None:
+            return {}
+        before = terms_for(self.subject, form.cleaned_data["form"], form.cleaned_data["valid_from"])
+        was = parse_terms(before.content) if before else None
+        return {"before": before, "changes": term_changes(was, form.terms)}
 
     def perform(self, act: Act, form: Any) -> Model:
         data = form.cleaned_data
