@@ -28,6 +28,14 @@ class Answer:
     body: Any
 
 
+@dataclass(frozen=True)
+class Content:
+    """A body that is not JSON, with what it is."""
+
+    body: bytes
+    kind: str
+
+
 @dataclass
 class Tally:
     """What one client saw. `acknowledged` and `refused` are by idempotency key."""
@@ -99,12 +107,15 @@ class Client:
     def send_once(self, method: str, path: str, body: Any, key: str) -> Answer | None:
         """One try; None when the connection was lost before an answer came."""
         self.tally.sent += 1
-        headers = {"Content-Type": "application/json", "X-CSRFToken": self._token()}
+        if not isinstance(body, Content):
+            text = b"" if body is None else json.dumps(body).encode()
+            body = Content(text, "application/json")
+        headers = {"Content-Type": body.kind, "X-CSRFToken": self._token()}
         if key:
             headers["Idempotency-Key"] = key
         request = urllib.request.Request(
             f"{self.address}/api/v1/{path}",
-            data=None if body is None else json.dumps(body).encode(),
+            data=body.body if method == "POST" else None,
             headers=headers,
             method=method,
         )

@@ -5,8 +5,9 @@
     python -m tests.stress.drive --database postgres://postgres@127.0.0.1:5432/drill --cuts 20
 
 Writers compete for a few lots, post back-dated into last month while it is being closed, take
-movements back, and send one request in five twice at the same moment. `--kills` sends SIGKILL to
-the server and all its workers so many times and starts it again; `--cuts` ends every connection of
+movements back, and send one request in five twice at the same moment; one person imports sheets,
+and sends each once more with bytes damaged. `--kills` sends SIGKILL to the server and all its
+workers so many times and starts it again; `--cuts` ends every connection of
 the database (PostgreSQL only); `--fills` lets the database's files grow no further until clients
 are told so (SQLite only). A client sends a request again, with its key, until it is answered.
 Then `check_ledger` runs, and every acknowledged request must be on the books exactly once, as it
@@ -29,6 +30,7 @@ from pathlib import Path
 
 from tests.stress.client import Client, Tally
 from tests.stress.closer import Closer
+from tests.stress.importer import Importer
 from tests.stress.site import Site, prepare
 from tests.stress.verdict import problems_after
 from tests.stress.writer import Plan, Writer
@@ -50,6 +52,7 @@ class Drill:
     kills: int = 0
     cuts: int = 0
     fills: int = 0
+    imports: int = 0
     database: str = ""
 
 
@@ -71,8 +74,10 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
     began = time.monotonic()
     try:
         closer, writers, stop = _people(site, drill)
+        importer = Importer(_signed_in(site, "manager", drill.seed + 1), drill.imports, drill.seed)
         threads = [
-            threading.Thread(target=each.work, name=each.name, daemon=True) for each in writers
+            threading.Thread(target=each.work, name=each.name, daemon=True)
+            for each in [*writers, importer]
         ]
         half = drill.writers * drill.requests // 2
         closing = threading.Thread(
@@ -82,7 +87,7 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
         )
         for thread in [*threads, closing]:
             thread.start()
-        done = _disturb(site, drill, threads, [each.client.tally for each in writers])
+        done = _disturb(site, drill, threads, [each.client.tally for each in [*writers, importer]])
         for thread in threads:
             thread.join(timeout=max(1.0, TIME_S_MAX - (time.monotonic() - began)))
         # Nobody posts into the month any more, so now at the latest it can be closed.
@@ -94,7 +99,7 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
     finally:
         site.kill()
     clients = [each.client for each in writers] + [each.twin for each in writers]
-    tallies = [client.tally for client in [*clients, *closer.clients]]
+    tallies = [each.tally for each in [*clients, *closer.clients, importer.client]]
     return Outcome(
         tallies=tallies,
         problems=late + problems_after(tallies),
@@ -107,9 +112,7 @@ def run_drill(drill: Drill, folder: Path) -> Outcome:
 
 def _people(site: Site, drill: Drill) -> tuple[Closer, list[Writer], threading.Event]:
     names = {"operator", "accountant", "manager"}
-    clients = {name: Client(site.address, name, drill.seed) for name in sorted(names)}
-    for client in clients.values():
-        client.sign_in()
+    clients = {name: _signed_in(site, name, drill.seed) for name in sorted(names)}
     hot_lots = []
     first_day = dt.datetime.now(dt.UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
     long_ago = first_day - dt.timedelta(days=20)
@@ -136,12 +139,16 @@ def _people(site: Site, drill: Drill) -> tuple[Closer, list[Writer], threading.E
     writers = []
     for number in range(drill.writers):
         name = f"writer{number}"
-        pair = [Client(site.address, "operator", drill.seed + k) for k in (number, -number - 1)]
-        for client in pair:
-            client.sign_in()
+        pair = [_signed_in(site, "operator", drill.seed + k) for k in (number, -number - 1)]
         writers.append(Writer(pair[0], plan, name, pair[1]))
     month = f"{long_ago:%Y-%m}"
     return Closer(clients["accountant"], clients["manager"], month), writers, threading.Event()
+
+
+def _signed_in(site: Site, name: str, seed: int) -> Client:
+    client = Client(site.address, name, seed)
+    client.sign_in()
+    return client
 
 
 def _disturb(
@@ -226,6 +233,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--writers", type=int, default=6)
     parser.add_argument("--requests", type=int, default=60, help="Of each writer.")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--imports", type=int, default=6, help="Sheets of 15 receipts.")
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--cuts", type=int, default=0)
     parser.add_argument("--fills", type=int, default=0)

@@ -28,16 +28,18 @@ def problems_after(tallies: Iterable[Tally]) -> list[str]:
         problems += [f"broken: {each}" for each in tally.broken]
         problems += [f"answered differently when repeated: {key}" for key in tally.differing]
         for key, answer in tally.acknowledged.items():
+            if key.startswith("damaged-"):
+                continue  # a trial that was still legible; trials are not recorded
             if key not in kept:
                 problems.append(f"acknowledged and lost: {key}")
             elif kept[key] != answer:
                 problems.append(f"recorded otherwise than acknowledged: {key}")
         for key, code in tally.refused.items():
-            if not key.startswith("month-") and code not in EXPECTED:
+            if not key.startswith(("month-", "damaged-")) and code not in EXPECTED:
                 problems.append(f"refused for a reason not expected: {key} {code}")
             if key in kept and key not in acknowledged:
                 problems.append(f"refused and yet recorded: {key}")
-    return problems + _gaps() + _after_the_close()
+    return problems + _gaps() + _half_imports() + _after_the_close()
 
 
 def _gaps() -> list[str]:
@@ -54,6 +56,19 @@ def _gaps() -> list[str]:
         f"numbers of {name} are not 1 to {len(each)}"
         for name, each in numbers.items()
         if sorted(each) != list(range(1, len(each) + 1))
+    ]
+
+
+def _half_imports() -> list[str]:
+    from django.db.models import Count  # noqa: PLC0415
+
+    from lots.models import SheetImport  # noqa: PLC0415
+
+    imports = SheetImport.objects.annotate(found=Count("rows__movement", distinct=True))
+    return [
+        f"import {each.code} has {each.found} of {each.row_count} movements"
+        for each in imports
+        if each.found != each.row_count
     ]
 
 
