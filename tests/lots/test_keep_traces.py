@@ -13,7 +13,7 @@ from lots import clock
 from lots.models import KeptMixture, TraceCheckpoint
 from lots.queries.holdings import NOW, AsOf, holding
 from lots.queries.kept_traces import start_for
-from lots.queries.trace import mixtures_of_all, trace_back
+from lots.queries.trace import mixtures_of_all, trace_back, trace_forward
 from lots.queries.trace_steps import stream_steps
 from lots.services import keep_traces as keeping
 from lots.services.keep_traces import keep_traces
@@ -123,6 +123,41 @@ def test_everybodys_mixtures_are_those_of_the_whole_books(kept):
     assert KeptMixture.objects.count() == 0
     assert mixtures_of_all() == warm
     assert warm["Ag"].keys() == {kept.granules.pk, kept.bar.pk, kept.batch.vessel_id}
+
+
+def test_following_ends_when_none_of_the_metal_moves_any_more(kept, works, act, monkeypatch):
+    early = receive(works, act(4.5), 20)
+    for hours in range(5, 12):
+        receive(works, act(hours), 10)
+    read = []
+
+    def watched(as_of, since=None):
+        for step in stream_steps(as_of, since):
+            read.append(step)
+            yield step
+
+    monkeypatch.setattr("lots.queries.trace.stream_steps", watched)
+    monkeypatch.setattr("lots.queries.trace.MOVEMENTS_A_LOOK", 1)
+    (part,) = [part for part in trace_forward(early).parts if part.metal == "Ag"]
+    assert (part.lot, part.mass_ug) == (early, 18_500_000)
+    assert len(read) < 4
+
+
+def test_the_number_of_queries_does_not_grow_with_the_history(
+    kept, works, act, django_assert_num_queries
+):
+    def both(number):
+        with django_assert_num_queries(number[0]):
+            trace_back(kept.bar)
+        with django_assert_num_queries(number[1]):
+            trace_forward(kept.one)
+
+    both((14, 19))
+    for hours in range(5, 15):
+        receive(works, act(hours), 10)
+    both((14, 19))
+    assert keep_traces() == 5
+    both((14, 19))
 
 
 def tampered(lot, change):
