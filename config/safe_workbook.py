@@ -89,14 +89,15 @@ def open_workbook_safely(
 
 
 def sheet_rows(
-    sheet: Any, *, rows_max: int, columns_max: int, field: str = "file"
-) -> Iterator[tuple[object, ...]]:
+    sheet: Any, *, rows_max: int, columns_max: int, field: str = "file", values_only: bool = True
+) -> Iterator[tuple[Any, ...]]:
     """The cells of a sheet of such a workbook, row by row, at most `columns_max` wide.
 
-    Raises InvalidError on `field`: `too_many_rows`, `not_a_workbook` when a part is damaged.
+    With `values_only` off the cells come with their formats. Raises InvalidError on `field`:
+    `too_many_rows`, `not_a_workbook` when a part is damaged.
     """
     sheet.reset_dimensions()  # what the sheet says of its own size is not believed
-    rows = sheet.iter_rows(max_col=columns_max, values_only=True)
+    rows = sheet.iter_rows(max_col=columns_max, values_only=values_only)
     number = 0
     while True:
         try:

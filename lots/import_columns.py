@@ -16,7 +16,6 @@ from lots.import_values import (
     has_decimal_comma,
     mass_unit,
     number_and_unit,
-    number_text,
     read_choice,
     read_moment,
     read_yes_no,
@@ -196,25 +195,25 @@ def layout_problems(
             )
 
 
-def ways_of(
-    sheet: Sheet, layout: Layout, columns: Sequence[Column], rows: Sequence[SheetRow], ways: Ways
-) -> Ways:
-    """The ways of writing that the user chose, and what the sheet's other numbers betray."""
+def ways_of(sheet: Sheet, layout: Layout, ways: Ways) -> Ways:
+    """The ways of writing that the user and the workbook say."""
+    return replace(
+        ways,
+        date_order=layout.date_order,
+        decimal_sign=layout.decimal_sign,
+        from_1904=sheet.from_1904,
+    )
+
+
+def shows_commas(layout: Layout, columns: Sequence[Column], rows: Sequence[SheetRow]) -> bool:
+    """Whether some number of the sheet has a decimal comma beyond doubt."""
     numbers = {Kind.FIGURE, Kind.MASS, Kind.VOLUME, Kind.FINENESS}
     at = [
         layout.sources[column.name].at
         for column in columns
         if column.kind in numbers and column.name in layout.sources
     ]
-    return replace(
-        ways,
-        date_order=layout.date_order,
-        decimal_sign=layout.decimal_sign,
-        from_1904=sheet.from_1904,
-        commas_seen=any(
-            has_decimal_comma(row.cell(each)) for row in rows for each in at if each is not None
-        ),
-    )
+    return any(has_decimal_comma(row.cell(each)) for row in rows for each in at if each is not None)
 
 
 def read_row(
@@ -301,9 +300,26 @@ def _choice(cell: Cell, column: Column, unit: str, ways: Ways) -> str:
 
 
 def _figure(cell: Cell, column: Column, unit: str, ways: Ways) -> Decimal:
-    digits = number_text(cell, ways, field=column.name)
+    digits, own = number_and_unit(cell, ways, field=column.name)
     number = parse_decimal(digits, field=column.name, decimals_max=column.decimals_max)
-    return number * column.factors.get(unit, Decimal(1))
+    return number * column.factors.get(_own_unit(own, column) or unit, Decimal(1))
+
+
+def _own_unit(written: str, column: Column) -> str:
+    """The unit written after a figure, as the column calls it; empty when there is none."""
+    if not written:
+        return ""
+    said = unit_word(written).casefold()
+    for unit, _ in column.figure_units:
+        if unit.casefold() == said:
+            return unit
+    raise InvalidError(
+        "This unit is not one of the column's.",
+        code="unknown_unit",
+        field=column.name,
+        value=written,
+        remedy="Use one of: " + ", ".join(unit for unit, _ in column.figure_units) + ".",
+    )
 
 
 def _mass(cell: Cell, column: Column, unit: str, ways: Ways) -> int:

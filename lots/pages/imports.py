@@ -16,13 +16,14 @@ from django.shortcuts import get_object_or_404, redirect, render
 from config.pages import put_refusal
 from config.refusals import RefusalError
 from lots import clock
+from lots.api.filters import SheetImportFilter
 from lots.exports.import_workbooks import write_marked, write_template
 from lots.import_columns import Layout, header_of
 from lots.import_headings import guess_layout
 from lots.models import ImportDraft, SheetImport
 from lots.pages.access import role_of, staff_action, staff_form, staff_page
 from lots.pages.import_forms import ColumnsForm, RecordForm, SendForm
-from lots.pages.lists import paged_address
+from lots.pages.lists import filtered, paged_address
 from lots.queries.imports import rows_of
 from lots.services import import_drafts as drafts
 from lots.services.import_runner import IN_REQUEST_ROWS_MAX, begin_recording, progress_of
@@ -35,6 +36,7 @@ XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet
 ROWS_A_PAGE: Final = 100
 SAMPLE_ROWS: Final = 4
 PROBLEMS_SHOWN: Final = 100
+FIRST_FILTERS: Final = ("subject", "file_name", "recorded_by", "recorded_after")
 _State = ImportDraft.State
 
 
@@ -42,7 +44,7 @@ _State = ImportDraft.State
 def import_list(request: HttpRequest) -> HttpResponse:
     """What was imported, the last first, and this person's sheets that are still on their way."""
     made = SheetImport.objects.select_related("recorded_by").order_by("-recorded_at", "-id")
-    page = Paginator(made, ROWS_A_PAGE).get_page(request.GET.get("page"))
+    chosen, page = filtered(request, SheetImportFilter, made)
     under_way = (
         ImportDraft.objects.filter(owner=request.user.pk, expires_at__gte=clock.now())
         .exclude(state=_State.RECORDED)
@@ -53,6 +55,8 @@ def import_list(request: HttpRequest) -> HttpResponse:
         request,
         "lots/imports.html",
         page=page,
+        filter=chosen,
+        first_filters=FIRST_FILTERS,
         rows=[(each, _title(each.subject)) for each in page.object_list],
         drafts=[(draft, titles.get(draft.subject, "")) for draft in under_way],
         subjects=subjects_for(role_of(request)),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -13,7 +12,7 @@ from django.db.models import F
 
 from config.refusals import ConflictError, RefusalError, RowsRefusedError
 from lots import clock
-from lots.import_columns import Layout, check_layout, rows_below
+from lots.import_columns import Layout, check_layout, rows_below, shows_commas
 from lots.import_headings import guess_layout
 from lots.models import ImportDraft, SheetImport
 from lots.services.import_rows import PROBLEMS_MAX, Problem, sheet_order
@@ -32,8 +31,9 @@ from lots.services.sheet_files import ROWS_MAX, read_sheet
 from lots.sheet_cells import Sheet, from_json, to_json
 
 KEPT_FOR: Final = dt.timedelta(days=7)
+DRAFTS_MAX: Final = 20
 # What is checked in one go, with the ledger's lock held: others wait for no longer than this takes.
-SLICE_ROWS: Final = 200
+SLICE_ROWS: Final = 400
 PREVIEW_ROWS: Final = 20
 _State = ImportDraft.State
 
@@ -50,13 +50,14 @@ class Sent:
 def begin_import(*, subject: str, sent: Sent, act: Act) -> ImportDraft:
     """Keeps a sheet for its sender, its columns guessed; drafts that have expired go.
 
-    Raises what `read_sheet` and `subject_named` refuse.
+    Raises ConflictError `too_many_drafts` and what `read_sheet` and `subject_named` refuse.
     """
     sheet = read_sheet(sent.content)
     layout = guess_layout(sheet, subject_named(subject).columns)
     now = clock.now()
     with transaction.atomic():
         ImportDraft.objects.filter(expires_at__lt=now).delete()
+        _check_not_too_many(act)
         return ImportDraft.objects.create(
             owner_id=act.who.pk,
             subject=subject,
@@ -67,6 +68,17 @@ def begin_import(*, subject: str, sent: Sent, act: Act) -> ImportDraft:
             layout=layout.as_json(),
             created_at=now,
             expires_at=now + KEPT_FOR,
+        )
+
+
+def _check_not_too_many(act: Act) -> None:
+    under_way = ImportDraft.objects.filter(owner_id=act.who.pk).exclude(state=_State.RECORDED)
+    if under_way.count() >= DRAFTS_MAX:
+        raise ConflictError(
+            f"You have {DRAFTS_MAX} sheets on their way already.",
+            code="too_many_drafts",
+            field="file",
+            remedy="Record or throw away some of them first.",
         )
 
 
@@ -104,7 +116,12 @@ def lay_out(*, draft: ImportDraft, layout: Layout) -> ImportDraft:
         state=_State.CHECKING,
         row_count=len(rows),
         rows_checked=0,
-        findings={"problems": [], "metals": {}, "preview": [], "seconds": 0.0},
+        findings={
+            "problems": [],
+            "metals": {},
+            "preview": [],
+            "commas": shows_commas(layout, subject.columns, rows),
+        },
         failure=None,
     )
 
@@ -119,10 +136,9 @@ def check_slice(*, draft: ImportDraft, act: Act, rows: int = SLICE_ROWS) -> Impo
         return draft
     first = draft.rows_checked
     last = min(first + rows, draft.row_count)
-    began = time.monotonic()
     with transaction.atomic():
         lock_ledger()
-        sifter = sifter_of(upload_of(draft))
+        sifter = sifter_of(upload_of(draft), draft.findings["commas"])
         outcome = sifter.record(_at_one_moment(act), first=first, last=last)
         room = max(0, PREVIEW_ROWS - len(draft.findings["preview"]))
         shown = [shown_row(sifter.subject, row) for row in outcome.rows[:room]]
@@ -134,7 +150,6 @@ def check_slice(*, draft: ImportDraft, act: Act, rows: int = SLICE_ROWS) -> Impo
     for metal, mass_ug in outcome.metals.items():
         findings["metals"][metal] = findings["metals"].get(metal, 0) + mass_ug
     findings["preview"] = [*findings["preview"], *shown]
-    findings["seconds"] += time.monotonic() - began
     full = len(findings["problems"]) >= PROBLEMS_MAX
     return _change(
         draft,

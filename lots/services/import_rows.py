@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from django.db.models import Model
 from django.utils import timezone
 
 from config.refusals import ConflictError, RefusalError
-from lots.import_columns import Layout, RowRead, read_row, rows_below, ways_of
+from lots.import_columns import Layout, RowRead, read_row, rows_below, shows_commas, ways_of
 from lots.import_values import Ways
 from lots.services.import_subjects import Desk, Row, Subject
 from lots.services.recording import Act
@@ -53,14 +53,20 @@ class Sifter:
     """Reads and records the rows of one sheet by one layout.
 
     Make it inside the transaction that records: what rows name is looked up once and remembered.
+    `commas_seen` is what `shows_commas` says, when that is known already.
     """
 
-    def __init__(self, subject: Subject, sheet: Sheet, layout: Layout) -> None:
+    def __init__(
+        self, subject: Subject, sheet: Sheet, layout: Layout, commas_seen: bool | None = None
+    ) -> None:
         self.subject = subject
         self.layout = layout
         rows = rows_below(sheet, layout)
         zone = timezone.get_default_timezone()
-        self.ways: Ways = ways_of(sheet, layout, subject.columns, rows, Ways(zone))
+        self.ways: Ways = ways_of(sheet, layout, Ways(zone))
+        if commas_seen is None:
+            commas_seen = shows_commas(layout, subject.columns, rows)
+        self.ways = replace(self.ways, commas_seen=commas_seen)
         self.rows: Sequence[SheetRow] = self._in_time(rows) if subject.in_time else rows
         self._desk = Desk(subject)
 

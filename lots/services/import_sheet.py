@@ -118,11 +118,11 @@ def try_import(*, upload: Upload, act: Act) -> Trial:
     )
 
 
-def sifter_of(upload: Upload) -> Sifter:
+def sifter_of(upload: Upload, commas_seen: bool | None = None) -> Sifter:
     subject = subject_named(upload.subject)
     sheet = from_json(upload.cells.decode())
     check_layout(upload.layout, subject.columns, sheet.width)
-    return Sifter(subject, sheet, upload.layout)
+    return Sifter(subject, sheet, upload.layout, commas_seen)
 
 
 def refuse_problems(sifter: Sifter, outcome: Outcome) -> None:

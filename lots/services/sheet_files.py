@@ -6,6 +6,7 @@ import codecs
 import csv
 import datetime as dt
 import io
+import re
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import Any, Final
@@ -33,6 +34,7 @@ from lots.sheet_cells import (
 
 ROWS_MAX: Final = 10_000
 COLUMNS_MAX: Final = 60
+CELLS_MAX: Final = 300_000
 CELL_LENGTH_MAX: Final = 2000
 # Sheets are often formatted far below their last row; blank rows are passed over up to here.
 _ROWS_SCANNED_MAX: Final = 1_048_576
@@ -40,6 +42,9 @@ _SEPARATORS: Final = "\t;,"
 _SNIFFED_LINES: Final = 30
 # A spreadsheet keeps and shows fifteen significant digits.
 _DIGITS: Final = 15
+_PLAIN_FORMATS: Final = frozenset({"General", "0", "0.00", "#,##0", "#,##0.00"})
+_QUOTED: Final = re.compile(r'"([^"]*)"')
+_BEYOND: Final = Cell(text="…")
 _BINARY: Final = (b"\xd0\xcf\x11\xe0", b"%PDF-", b"\x89PNG", b"\xff\xd8\xff", b"PK")
 
 
@@ -47,7 +52,7 @@ def read_sheet(content: bytes) -> Sheet:
     """The rows of a file (xlsx, or CSV in UTF-8 or UTF-16), or of cells pasted as UTF-8 text.
 
     Raises InvalidError on `file`: `too_large`, `empty_file`, `not_a_sheet`, `too_many_rows`,
-    `too_many_columns`, and what `open_workbook_safely` refuses.
+    `too_many_columns`, `too_many_cells`, and what `open_workbook_safely` refuses.
     """
     check_size(len(content))
     sheet = _of_workbook(content) if content.startswith(WORKBOOK_SIGNATURE) else _of_text(content)
@@ -70,8 +75,13 @@ def _of_workbook(content: bytes) -> Sheet:
     try:
         shown = [each for each in book.worksheets if each.sheet_state == "visible"]
         sheet = (shown or book.worksheets)[0]
-        read = sheet_rows(sheet, rows_max=_ROWS_SCANNED_MAX, columns_max=COLUMNS_MAX + 1)
-        rows = _kept([_cell(value) for value in row] for row in read)
+        read = sheet_rows(
+            sheet, rows_max=_ROWS_SCANNED_MAX, columns_max=COLUMNS_MAX + 1, values_only=False
+        )
+        rows = _kept(
+            [] if all(cell.value is None for cell in row) else [_cell(cell) for cell in row]
+            for row in read
+        )
         return Sheet(rows, str(sheet.title)[:80], book.epoch.year == 1904)
     finally:
         book.close()
@@ -82,14 +92,25 @@ def _of_text(content: bytes) -> Sheet:
     separator, text = _separator(text)
     try:
         read = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-        return Sheet(_kept([text_cell(_as_sent(cell)) for cell in row] for row in read))
+        return Sheet(_kept(_text_cells(row) for row in read))
     except csv.Error as error:
         raise _not_a_sheet() from error
+
+
+def _text_cells(row: list[str]) -> list[Cell]:
+    """The cells up to the last that is not blank, and one too many at most."""
+    while row and not row[-1].strip():
+        row.pop()
+    # A row that is too wide stays so, without each of its cells being looked at.
+    return [text_cell(_as_sent(cell)) for cell in row[:COLUMNS_MAX]] + [_BEYOND] * (
+        len(row) > COLUMNS_MAX
+    )
 
 
 def _kept(rows: Iterable[list[Cell]]) -> tuple[SheetRow, ...]:
     """The rows that are not blank, numbered as the spreadsheet counts."""
     kept: list[SheetRow] = []
+    cells_kept = 0
     for number, cells in enumerate(rows, 1):
         row = trimmed(cells)
         if not row:
@@ -100,6 +121,11 @@ def _kept(rows: Iterable[list[Cell]]) -> tuple[SheetRow, ...]:
                 "too_many_columns",
                 "Copy the columns that are needed into a sheet of their own.",
             )
+        cells_kept += len(row)
+        if cells_kept > CELLS_MAX:
+            raise _refusal(
+                f"The sheet has more than {CELLS_MAX} cells.", "too_many_cells", "Send it in parts."
+            )
         # A few lines above the headings don't count.
         if len(kept) >= ROWS_MAX + _SNIFFED_LINES:
             raise _refusal(
@@ -109,14 +135,15 @@ def _kept(rows: Iterable[list[Cell]]) -> tuple[SheetRow, ...]:
     return tuple(kept)
 
 
-def _cell(value: Any) -> Cell:
-    """A workbook's cell; numbers with the digits that the spreadsheet shows."""
+def _cell(cell: Any) -> Cell:
+    """A workbook's cell; numbers with the digits, and the unit, that the spreadsheet shows."""
+    value = cell.value
     if value is None:
         return BLANK
     if isinstance(value, bool):
         return Cell(text="yes" if value else "no")
     if isinstance(value, int | float):
-        return _number(value)
+        return _with_shown_unit(_number(value), str(cell.number_format))
     if isinstance(value, dt.datetime):
         return Cell(MOMENT, value.replace(microsecond=0).isoformat())
     if isinstance(value, dt.date):
@@ -124,6 +151,17 @@ def _cell(value: Any) -> Cell:
     if isinstance(value, str):
         return text_cell(as_written(value[:CELL_LENGTH_MAX]))
     return text_cell(str(getattr(value, "text", value))[:CELL_LENGTH_MAX])
+
+
+def _with_shown_unit(number: Cell, number_format: str) -> Cell:
+    """A percentage is kept in hundredths, a unit sometimes by the format alone: read as shown."""
+    if number.kind != NUMBER or number_format in _PLAIN_FORMATS:
+        return number
+    positive = number_format.split(";", maxsplit=1)[0]
+    said = "".join(_QUOTED.findall(positive)).strip()
+    if "%" in _QUOTED.sub("", positive):
+        return Cell(text=f"{Decimal(number.text) * 100:f} %")
+    return Cell(text=f"{number.text} {said}") if said else number
 
 
 def _number(value: float) -> Cell:

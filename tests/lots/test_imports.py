@@ -309,6 +309,14 @@ def test_drafts_expire(works, by_manager):
     assert ImportDraft.objects.count() == 1
 
 
+def test_a_person_has_so_many_drafts_at_a_time(works, by_manager, monkeypatch):
+    monkeypatch.setattr(drafts, "DRAFTS_MAX", 1)
+    sent("receipts", lines(RECEIVED, TRAY), by_manager)
+    with pytest.raises(ConflictError) as caught:
+        sent("receipts", lines(RECEIVED, TRAY), by_manager)
+    assert caught.value.code == "too_many_drafts"
+
+
 def test_statements_a_row_are_bounded(works, by_manager):
     def statements(rows):
         upload = drafts.upload_of(sent("receipts", lines(RECEIVED, *[TRAY] * rows), by_manager))

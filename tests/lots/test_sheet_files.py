@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import zipfile
 from contextlib import suppress
 
 import pytest
@@ -67,6 +68,24 @@ def test_a_workbook_s_cells_keep_what_they_are():
     assert read_sheet(workbook([1], epoch_1904=True)).from_1904
 
 
+def test_a_unit_that_only_the_format_shows_is_read_with_its_number():
+    book = Workbook()
+    for at, (value, shown_as) in enumerate(
+        [
+            (0.925, "0.0%"),
+            (0.07, '0.00" %"'),
+            (64.3, '0.0" ozt"'),
+            (1.5, '#,##0.0 "kg";[Red]-#,##0.0 "kg"'),
+            (12, "#,##0.000"),
+        ],
+        1,
+    ):
+        book.active.cell(1, at, value).number_format = shown_as
+    file = io.BytesIO()
+    book.save(file)
+    assert texts(file.getvalue()) == [["92.500 %", "0.07 %", "64.3 ozt", "1.5 kg", "12"]]
+
+
 @pytest.mark.parametrize("separator", ["\t", ";", ","])
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
 def test_text_is_read_whatever_divides_it_and_however_it_is_marked(separator, encoding):
@@ -109,11 +128,39 @@ def test_what_is_no_sheet_is_refused(content, code):
     assert code_of(content) == code
 
 
+def packed(name, content):
+    """A workbook with one of its parts replaced."""
+    file = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(DAMAGED)) as old,
+        zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
+        for part in old.namelist():
+            new.writestr(part, content if part == name else old.read(part))
+    return file.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [
+        (b"\0" * (51 * 1024 * 1024), "too_large"),
+        (b" " * (20 * 1024 * 1024), "workbook_packed_too_tightly"),
+        (b'<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "workbook_unsafe"),
+        ('<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'.encode("utf-16"), "workbook_unsafe"),
+    ],
+    ids=["unpacks without end", "packed too tightly", "entities", "entities in UTF-16"],
+)
+def test_bombs_are_refused_before_they_are_parsed(content, code):
+    assert code_of(packed("xl/worksheets/sheet1.xml", content)) == code
+
+
 def test_rows_are_counted_and_blank_ones_are_not(monkeypatch):
     monkeypatch.setattr(sheet_files, "ROWS_MAX", 10)
     monkeypatch.setattr(sheet_files, "_SNIFFED_LINES", 0)
     assert len(read_sheet(b"x\n\n\n" * 10).rows) == 10
     assert code_of(b"x\n" * 11) == "too_many_rows"
+    monkeypatch.setattr(sheet_files, "CELLS_MAX", 20)
+    assert code_of(b"x\ty\tz\n" * 7) == "too_many_cells"
 
 
 @settings(suppress_health_check=[HealthCheck.too_slow], max_examples=150)

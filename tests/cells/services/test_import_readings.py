@@ -41,7 +41,7 @@ def test_a_logger_s_sheet_is_recorded_in_the_order_of_time(bench, run, by_operat
         lines(
             HEAD,
             [f"{DAY} 13:00", "0", "", "", "", "yes"],
-            [f"{DAY} 12:00", "39 500", "2,61", "31.5", "58.2", ""],
+            [f"{DAY} 12:00", "39 500", "2610 mV", "31.5", "58.2 g/l", ""],
         ),
         by_operator,
         sources={"run": Source(constant=run.code)},
@@ -70,6 +70,7 @@ def test_readings_that_cannot_be_are_named_and_none_is_recorded(bench, run, by_o
             [f"{DAY} 13:00", "-1", "", "", "", "perhaps", run.code],
             [f"{DAY} 14:00", "39500", "", "", "", "", "RN26-0009-A"],
             [f"{DAY} 15:00", "99000000", "", "", "", "", run.code],
+            [f"{DAY} 16:00", "39500", "2.6 A", "", "", "", run.code],
         ),
         by_operator,
     )
@@ -80,6 +81,7 @@ def test_readings_that_cannot_be_are_named_and_none_is_recorded(bench, run, by_o
         (5, "is_interruption", "not_yes_or_no"),
         (6, "run", "bad_check_character"),
         (7, "current_a", "too_large"),
+        (8, "voltage_v", "unknown_unit"),
     ]
     assert RunReading.objects.count() == before
     assert not SheetImport.objects.exists()
@@ -137,7 +139,7 @@ def test_the_sheets_of_readings_in_the_fixtures(bench, run, by_operator):
         (4, "run", "row_twice"),
         (5, "when", "ambiguous_date"),
         (6, "current_a", "too_small"),
-        (7, "current_a", "not_a_number"),
+        (7, "current_a", "ambiguous_number"),
         (8, "when", "cell_needed"),
     ]
     good = (SHEETS / "readings-good.xlsx").read_bytes()
