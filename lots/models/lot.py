@@ -133,7 +133,7 @@ class Document(models.Model):
     size_bytes = models.PositiveIntegerField()
     sha256 = models.CharField(max_length=64)
     file = models.FileField(upload_to=document_path, max_length=200)
-    added_at = models.DateTimeField(auto_now_add=True)
+    added_at = models.DateTimeField()
     added_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
     )

@@ -15,7 +15,7 @@ from lots.models import Assay, AssayResult, Lot, Weighing
 from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.trace_web import trace_web
 from lots.queries.documents import documents_for
-from lots.queries.grade import latest_analysis
+from lots.queries.grade import grade_sheet, latest_analysis
 from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
 from lots.queries.rulings import ruling_of
@@ -31,6 +31,7 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
     held = holding(lot)
     assays = _assays(lot)
     ruling = ruling_of(lot)
+    analysis = latest_analysis(lot)
     origins, destinations = trace_back(lot), trace_forward(lot)
     return render(
         request,
@@ -48,7 +49,8 @@ def lot_page(request: HttpRequest, code: str) -> HttpResponse:
             "documents": documents_for(role_of(request)).filter(lot=lot).select_related("added_by"),
             "excesses": lot.excesses.select_related("movement", "account"),
             "bars": lot.bar_records.order_by("-id"),
-            "analysis": latest_analysis(lot),
+            "graded": grade_sheet(analysis) if analysis else None,
+            "analysis": analysis,
             "deliveries": lot.delivery_lines.select_related("note__party", "movement__reversed_by"),
             "actions": links_for("LOT_ACTIONS", role_of(request) or "", kinds_of(lot)),
             "origins": origins,

@@ -13,6 +13,7 @@ from django.core.files.base import File
 from django.utils import timezone
 
 from config.refusals import ConflictError, InvalidError
+from lots import clock
 from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
 from lots.services.recording import Act, recorded_once
@@ -87,6 +88,7 @@ def attach_document(
         content_type=content_type,
         size_bytes=size_bytes,
         sha256=sha256,
+        added_at=clock.now(),
         added_by_id=act.who.pk,
     )
     _store(document, file)

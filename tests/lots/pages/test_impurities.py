@@ -48,6 +48,7 @@ def test_an_analysis_is_kept_and_its_grade_shown_with_every_limit(browser, works
     assert page.count("<li>Grade 99.99:") == 3
     on_lot = browser.get(reverse("lot", args=[crystal.code])).content.decode()
     assert reverse("grade", args=[crystal.code]) in on_lot
+    assert "grade 99.95" in on_lot
 
 
 def test_what_was_not_looked_for_is_named_beside_the_grade(browser, works, crystal):
