@@ -363,6 +363,12 @@ questions/<pk>/answer/                        office        office
 questions/<pk>/withdraw/                      office        office
 readings/<pk>/withdraw/                       staff         staff
 receive/                                      staff         staff
+receivers/                                    office        -
+receivers/<pk>/secret/                        office        -
+receivers/<pk>/start/                         office        office
+receivers/<pk>/stop/                          office        office
+receivers/add/                                office        office
+receivers/late/<pk>/                          office        office
 reference/balances/                           office        -
 reference/balances/add/                       office        office
 reference/balances/of/<code>/                 office        office

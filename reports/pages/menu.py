@@ -28,6 +28,7 @@ BENCH: Final = (
     Link("Prices", "prices", 87, group="Office", hint="The works' own table"),
     Link("Terms", "terms", 88, group="Office", hint="By customer, by version"),
     Link("Links", "links", 89, roles=OFFICE, group="Office", hint="Shown without a sign-in"),
+    Link("Receivers", "receivers", 92, roles=OFFICE, group="Office", hint="Told of events"),
 )
 LOT_ACTIONS: Final = (
     Link("Deliver", "deliver-lot", 59, about=_AT_HAND, hint="Under a note, alone or with others"),
