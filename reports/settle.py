@@ -23,7 +23,14 @@ from reports.assay_exchange import (
 )
 from reports.formulas import evaluate, with_names_replaced
 from reports.settlement_lines import Case, Evidence, Figure, Line, MetalFigures, Statement
-from reports.terms import AccountTier, MetalTerms, PriceBasis, SettleIn, TreatmentTier
+from reports.terms import (
+    AccountTier,
+    MetalTerms,
+    PriceBasis,
+    SettleIn,
+    TreatmentTier,
+    WeightBasis,
+)
 
 SIGNS: Final = (
     "Money: positive is due to the customer, negative is charged to the customer. Metal: positive "
@@ -47,12 +54,12 @@ BALANCE: Final = "Balance"
 def settle(case: Case) -> Statement:
     """The statement of one lot.
 
-    Raises ConflictError `result_missing`, `umpire_needed`, `price_missing`,
+    Raises ConflictError `moisture_missing`, `result_missing`, `umpire_needed`, `price_missing`,
     `impurity_missing`, naming what is missing. A provisional settlement goes on with the house's
     result alone, or with the lower of the two while the umpire's is awaited.
     """
     sheet = _Sheet(case)
-    sheet.given("weight", "Weight", "Weight settled on", case.weight_g, "g")
+    _weight(sheet)
     payable: dict[str, int] = {}
     outcomes: dict[str, Outcome] = {}
     figures = {each.metal: each for each in case.metals}
@@ -117,6 +124,20 @@ class _Sheet:
         assert line.key not in self.values, f"two lines are called {line.key}"
         self.lines.append(line)
         self.values[line.key] = line.value
+
+
+def _weight(sheet: _Sheet) -> None:
+    case = sheet.case
+    if case.terms.weight_basis != WeightBasis.RECEIVED_DRY:
+        sheet.given("weight", "Weight", "Weight settled on", case.weight_g, "g")
+        return
+    if case.moisture_ppt is None:
+        message = "The terms settle on the dry weight, and the moisture is not given."
+        raise _missing("moisture_missing", "moisture_ppt", message)
+    sheet.given("received", "Weight", "Weight received", case.weight_g, "g")
+    sheet.given("moisture", "Weight", "Moisture", case.moisture_ppt, PPT)
+    formula = f"ROUND(received*(1000-moisture)/1000,{MASS_DECIMALS})"
+    sheet.reckoned("weight", "Weight", "Weight settled on, dry", formula, "g")
 
 
 def _agreed(sheet: _Sheet, terms: MetalTerms, given: MetalFigures) -> Outcome:
@@ -228,7 +249,7 @@ def _treatment(sheet: _Sheet) -> None:
     terms = sheet.case.terms
     if not terms.treatment and not terms.treatment_minimum:
         return
-    weight_kg = sheet.case.weight_g.value / 1000
+    weight_kg = sheet.values["weight"] / 1000
     rate = treatment_tier(terms.treatment, weight_kg).per_kg if terms.treatment else Decimal(0)
     sheet.term("treatment_rate", CHARGES, "Treatment charge", rate, f"{terms.currency}/kg")
     minimum = terms.treatment_minimum

@@ -40,7 +40,10 @@ class MetalFigures:
 
 @dataclass(frozen=True)
 class Case:
-    """All that one settlement is reckoned from. `impurities_ppt` by element; `tax` by the user."""
+    """All that one settlement is reckoned from. `impurities_ppt` by element; `tax` by the user.
+
+    `moisture_ppt` is of the weight received, for terms that settle on the dry weight.
+    """
 
     terms: Terms
     weight_g: Figure
@@ -48,6 +51,7 @@ class Case:
     impurities_ppt: Mapping[str, Figure] = field(default_factory=dict)
     tax: Figure | None = None
     is_provisional: bool = False
+    moisture_ppt: Figure | None = None
 
 
 @dataclass(frozen=True)

@@ -25,8 +25,17 @@ DAYS_MAX: Final = 366
 
 
 class WeightBasis(StrEnum):
-    """Which weighing is settled on."""
+    """Which weight is settled on: as received, that less its moisture, or after the melt."""
 
+    RECEIVED = "received"
+    RECEIVED_DRY = "received_dry"
+    AFTER_MELT = "after_melt"
+
+
+class SamplingBasis(StrEnum):
+    """Of what the sample was taken whose assay counts; any unless the parties agreed on one."""
+
+    ANY = "any"
     RECEIVED = "received"
     AFTER_MELT = "after_melt"
 
@@ -104,6 +113,7 @@ class Terms:
     """All that a settlement is reckoned by, besides weights, assays and prices."""
 
     weight_basis: WeightBasis
+    sampling_basis: SamplingBasis
     exchanged: bool
     metals: tuple[MetalTerms, ...]
     treatment: tuple[TreatmentTier, ...]
@@ -152,6 +162,7 @@ def parse_terms(data: object, *, field: str = "terms") -> Terms:
     _check_distinct([each.element for each in penalties], f"{field}.penalties")
     return Terms(
         weight_basis=WeightBasis(given.choice("weight_basis", list(WeightBasis), "received")),
+        sampling_basis=SamplingBasis(given.choice("sampling_basis", list(SamplingBasis), "any")),
         exchanged=given.yes("exchanged", default=True),
         metals=metals,
         treatment=treatment,

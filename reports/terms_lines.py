@@ -7,7 +7,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from reports.assay_exchange import RULE_TEXTS
-from reports.terms import MetalTerms, PriceBasis, SettleIn, Terms, WeightBasis
+from reports.terms import (
+    MetalTerms,
+    PriceBasis,
+    SamplingBasis,
+    SettleIn,
+    Terms,
+    WeightBasis,
+)
 
 
 @dataclass(frozen=True)
@@ -31,7 +38,13 @@ class TermChange:
 _SETTLE_IN = {SettleIn.METAL: "in metal", SettleIn.MONEY: "in money"}
 _BASIS = {
     WeightBasis.RECEIVED: "as received",
+    WeightBasis.RECEIVED_DRY: "as received, less its moisture",
     WeightBasis.AFTER_MELT: "after the melt",
+}
+_SAMPLED = {
+    SamplingBasis.ANY: "as received or of the melt",
+    SamplingBasis.RECEIVED: "as received",
+    SamplingBasis.AFTER_MELT: "of the melt",
 }
 
 
@@ -40,6 +53,7 @@ def term_lines(terms: Terms) -> tuple[TermLine, ...]:
     lines = [
         TermLine("settle_in", "Settled", f"{_SETTLE_IN[terms.settle_in]}, {terms.currency}"),
         TermLine("weight_basis", "Weight", _BASIS[terms.weight_basis]),
+        TermLine("sampling_basis", "Sample", _SAMPLED[terms.sampling_basis]),
         TermLine("exchanged", "Assays", _exchanged(terms)),
     ]
     for metal in terms.metals:

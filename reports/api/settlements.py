@@ -125,6 +125,10 @@ class PrepareSettlementInput(ActSerializer):
         required=False,
         help_text="Parts per thousand by element, for penalties.",
     )
+    moisture_ppt = PartsField(
+        required=False,
+        help_text="Parts per thousand of the weight received, where the terms settle on it dry.",
+    )
     tax = ExactField(
         required=False,
         help_text="An amount the user worked out; positive is due to the customer.",
@@ -147,6 +151,7 @@ class PrepareSettlement(CommandView):
             kind=data["kind"],
             impurities_ppt=data.get("impurities_ppt"),
             tax=data.get("tax"),
+            moisture_ppt=data.get("moisture_ppt"),
             act=act,
         )
 

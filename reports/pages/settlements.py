@@ -11,6 +11,7 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
+from lots.fineness import WHOLE_PPT
 from lots.models import Lot, Person
 from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import choice_field
@@ -105,13 +106,24 @@ class PrepareForm(OfficeForm):
         required=False,
         help_text="Parts per thousand (‰).",
     )
+    moisture = FigureField(
+        label="Moisture, ‰ of the weight received",
+        required=False,
+        maximum=WHOLE_PPT,
+        help_text="Where the terms settle on the dry weight.",
+    )
     tax = FigureField(
         label="Tax to add",
         required=False,
         minimum=None,
         help_text="An amount of money you worked out: this program gives no tax advice.",
     )
-    asked_as = {**OfficeForm.asked_as, "impurities_ppt": "impurities", "lot": "kind"}
+    asked_as = {
+        **OfficeForm.asked_as,
+        "impurities_ppt": "impurities",
+        "moisture_ppt": "moisture",
+        "lot": "kind",
+    }
 
 
 class PrepareSettlement(BenchStep):
@@ -133,6 +145,7 @@ class PrepareSettlement(BenchStep):
             kind=data["kind"],
             impurities_ppt=data["impurities"] or None,
             tax=data["tax"],
+            moisture_ppt=data["moisture"],
             act=act,
         )
 

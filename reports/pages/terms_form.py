@@ -20,6 +20,7 @@ from reports.terms import (
     DECIMALS_MAX,
     PriceBasis,
     Rounding,
+    SamplingBasis,
     SettleIn,
     Terms,
     WeightBasis,
@@ -66,9 +67,22 @@ class TermsForm(OfficeForm):
         [(SettleIn.METAL, "metal"), (SettleIn.MONEY, "money")], label="Settled in", initial="metal"
     )
     weight_basis = choice_field(
-        [(WeightBasis.RECEIVED, "as received"), (WeightBasis.AFTER_MELT, "after the melt")],
+        [
+            (WeightBasis.RECEIVED, "as received"),
+            (WeightBasis.RECEIVED_DRY, "as received, less its moisture"),
+            (WeightBasis.AFTER_MELT, "after the melt"),
+        ],
         label="Weight settled on",
         initial="received",
+    )
+    sampling_basis = choice_field(
+        [
+            (SamplingBasis.ANY, "as received or of the melt"),
+            (SamplingBasis.RECEIVED, "as received"),
+            (SamplingBasis.AFTER_MELT, "of the melt"),
+        ],
+        label="Sample whose assay counts",
+        initial="any",
     )
     exchanged = forms.BooleanField(label="Assays are exchanged with the customer", required=False)
     treatment = _lines_field("Treatment charge", "A line a tier: from kg, charge per kg: 0 41.30")
@@ -120,7 +134,10 @@ class TermsForm(OfficeForm):
         """The fields by what they are about: heading, whether it stands open, and the fields."""
         plain = [
             ("When they hold", ["form", "valid_from", "note"]),
-            ("What is settled", ["settle_in", "currency", "weight_basis", "exchanged"]),
+            (
+                "What is settled",
+                ["settle_in", "currency", "weight_basis", "sampling_basis", "exchanged"],
+            ),
             ("Charges", ["treatment", *_MONEY, "penalties"]),
             ("Price", ["price_basis", "days_after_receipt", "days", "provisional_percent"]),
         ]
@@ -145,10 +162,11 @@ class TermsForm(OfficeForm):
     def content(self) -> dict[str, Any]:
         """The terms as plain data; what is left empty is left out."""
         data = self.cleaned_data
-        names = ("currency", "settle_in", "weight_basis", "exchanged", "price_basis")
+        names = ("currency", "settle_in", "weight_basis", "sampling_basis", "price_basis")
         numbers = (*_MONEY, "provisional_percent")
         return {
             **{name: data[name] for name in names},
+            "exchanged": data["exchanged"],
             **{name: f"{data[name]:f}" for name in numbers if data[name] is not None},
             "metals": [self._metal(metal) for metal in self.settled()],
             "treatment": _rows(data["treatment"], ("from_kg", "per_kg")),
@@ -209,6 +227,7 @@ def filled_in(terms: Terms) -> dict[str, Any]:
         "currency": terms.currency,
         "settle_in": terms.settle_in,
         "weight_basis": terms.weight_basis,
+        "sampling_basis": terms.sampling_basis,
         "exchanged": terms.exchanged,
         "treatment": _text((tier.from_kg, tier.per_kg) for tier in terms.treatment),
         "penalties": _text(

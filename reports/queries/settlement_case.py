@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from config.refusals import ConflictError
@@ -14,7 +15,7 @@ from reports.models import ContractTerms, MetalPrice
 from reports.queries.lot_evidence import AssayLine, LotEvidence, WeighingLine, lot_evidence
 from reports.queries.periods import local_day
 from reports.settlement_lines import Case, Evidence, Figure, MetalFigures
-from reports.terms import PriceBasis, SettleIn, Terms, WeightBasis
+from reports.terms import PriceBasis, SamplingBasis, SettleIn, Terms, WeightBasis
 
 _SIDE = Assay.Side
 
@@ -34,15 +35,17 @@ def settlement_case(
     is_provisional: bool = False,
     impurities_ppt: Mapping[str, Decimal] | None = None,
     tax: Decimal | None = None,
+    moisture_ppt: Decimal | None = None,
     as_of: AsOf = NOW,
 ) -> Case:
     """The case of a lot under `terms`, from what stands on record as of then.
 
     The weight is the latest of its kind; each side's result the latest that reports the metal, but
-    the house's is the one that rules where it does. Impurities given by the user go before those
-    found in assays. Raises ConflictError `weighing_missing`.
+    the house's is the one that rules where it does. Where the terms say of what the sample is
+    taken, assays of other samples don't count. Impurities given by the user go before those found
+    in assays. Raises ConflictError `weighing_missing`.
     """
-    evidence = lot_evidence(lot, as_of)
+    evidence = _as_sampled(lot_evidence(lot, as_of), lot, terms)
     metals = tuple(
         MetalFigures(
             metal=each.metal,
@@ -60,12 +63,24 @@ def settlement_case(
         impurities_ppt=_impurities(evidence, terms, impurities_ppt or {}),
         tax=None if tax is None else Figure(tax, (Evidence("user", "tax"),)),
         is_provisional=is_provisional,
+        moisture_ppt=(
+            None if moisture_ppt is None else Figure(moisture_ppt, (Evidence("user", "moisture"),))
+        ),
     )
 
 
 def received_on(lot: Lot) -> dt.date:
     """The works' day on which the lot came in."""
     return local_day(lot.registered_at)
+
+
+def _as_sampled(evidence: LotEvidence, lot: Lot, terms: Terms) -> LotEvidence:
+    """The evidence with the assays of the sample that counts: of the lot itself, or of its melt."""
+    if terms.sampling_basis == SamplingBasis.ANY:
+        return evidence
+    is_received = terms.sampling_basis == SamplingBasis.RECEIVED
+    counted = tuple(line for line in evidence.assays if (line.lot == lot.code) == is_received)
+    return replace(evidence, assays=counted)
 
 
 def _weight(evidence: LotEvidence, terms: Terms) -> Figure:

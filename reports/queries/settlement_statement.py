@@ -136,6 +136,7 @@ def case_of(settlement: Settlement) -> Case:
         impurities_ppt={name: _figure(each) for name, each in case["impurities_ppt"].items()},
         tax=_figure_or_none(case["tax"]),
         is_provisional=case["is_provisional"],
+        moisture_ppt=_figure_or_none(case.get("moisture_ppt")),
     )
 
 

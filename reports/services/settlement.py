@@ -38,6 +38,7 @@ def prepare_settlement(
     act: Act,
     impurities_ppt: Mapping[str, Decimal] | None = None,
     tax: Decimal | None = None,
+    moisture_ppt: Decimal | None = None,
 ) -> Settlement:
     """Reckons a draft of a lot's settlement from what stands on record; nothing is posted.
 
@@ -56,6 +57,7 @@ def prepare_settlement(
         is_provisional=kind == Settlement.Kind.PROVISIONAL,
         impurities_ppt=impurities_ppt,
         tax=tax,
+        moisture_ppt=moisture_ppt,
     )
     return _keep(lot, contract, case, in_force, act)
 

@@ -235,3 +235,16 @@ def test_without_exchange_only_the_houses_result_is_looked_at():
     statement = settle(replace(given, terms=terms))
     assert money(statement, "Ag_agreed") == Decimal("901.500")
     assert "Ag_counterparty" not in {line.key for line in statement.lines}
+
+
+def test_a_dry_weight_is_what_was_received_less_its_moisture():
+    dry = case(TERMS | {"weight_basis": "received_dry"}, moisture_ppt=figure("12.5"))
+    statement = settle(dry)
+    # 2500 g less 12.5 parts per thousand is 2468.75 g; 2.46875 kg at 40 is 98.75.
+    assert money(statement, "received") == Decimal(2500)
+    assert money(statement, "weight") == Decimal("2468.750000")
+    assert money(statement, "Ag_contained") == Decimal("2224.343750")
+    assert money(statement, "treatment") == Decimal("-98.75")
+    with pytest.raises(ConflictError) as refused:
+        settle(replace(dry, moisture_ppt=None))
+    assert (refused.value.code, refused.value.field) == ("moisture_missing", "moisture_ppt")

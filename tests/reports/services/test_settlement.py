@@ -12,6 +12,7 @@ from config.refusals import ConflictError, ForbiddenError, InvalidError
 from lots.models import ClaimEntry, Lot, Movement, ProcessBatch
 from lots.queries.holdings import claims_of
 from lots.services.assays import AssayReport, Finding, record_assay
+from lots.services.melting import Melted, melt_lot
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.reversal import reverse_movement
@@ -261,3 +262,35 @@ def test_a_replayed_approval_changes_nothing(pooled, works, act):
     settlement.refresh_from_db()
     assert approve_settlement(settlement=settlement, act=once) == settlement
     assert facts() == before
+
+
+def test_only_assays_of_the_agreed_sample_count(lot, works, act):
+    """The lot as received was assayed, and its melt again; the terms say which of them counts."""
+    melted = melt_lot(
+        lot=lot,
+        melted=Melted(
+            form=Lot.Form.GRANULES,
+            place=works.places["feed-shelf"],
+            weight=Weight(2_490_000_000, 0, works.balance),
+        ),
+        act=act(2),
+    )
+    assayed(works, act, melted, "905", "house", 2.5)
+    assayed(works, act, melted, "905", "counterparty", 2.5)
+
+    def agreed(basis: str) -> str:
+        terms(works, act, sampling_basis=basis)
+        draft = prepared(lot, act, works)
+        (line,) = (each for each in draft.lines if each["key"] == "Ag_house")
+        withdraw_settlement(settlement=draft, act=act(4, note="another basis"))
+        return line["value"]
+
+    assert [agreed(basis) for basis in ("received", "after_melt", "any")] == ["901.5", "905", "905"]
+
+
+def test_a_dry_settlement_keeps_the_moisture_it_was_given(pooled, works, act):
+    terms(works, act, weight_basis="received_dry")
+    draft = prepared(pooled.lot, act, works, moisture_ppt=Decimal(8))
+    assert case_of(draft).moisture_ppt.value == 8
+    # 2500 g less 0.8 per cent at 901 parts per thousand, 99 per cent of it.
+    assert draft.payable_ug == {"Ag": 2_212_135_200}
