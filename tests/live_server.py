@@ -33,6 +33,11 @@ class LiveServer:
     environment: dict[str, str]
     process: subprocess.Popen[bytes]
 
+    @property
+    def bound_to(self) -> tuple[str, int]:
+        host, _, port = self.address.removeprefix("http://").partition(":")
+        return host, int(port)
+
     def lines(self) -> list[dict[str, Any]]:
         return [json.loads(line) for line in self.log.read_text().splitlines()]
 

@@ -13,6 +13,7 @@ from prometheus_client.metrics_core import Metric
 
 from lots.models import LedgerHead
 from lots.queries.raw_sql import fetch
+from lots.queries.report_reading import replica_head
 
 
 @dataclass
@@ -36,6 +37,10 @@ def tell() -> Iterator[Metric]:
         movements.add_metric([kind], count)
     yield movements
     yield GaugeMetricFamily("ledger_sequence", "Number of the last movement.", head.last_sequence)
+    through = replica_head()
+    if through is not None:
+        what = "Number of the last movement on the replica."
+        yield GaugeMetricFamily("ledger_replica_sequence", what, through.sequence)
     yield GaugeMetricFamily("database_bytes", "Size of the database.", database_bytes())
 
 

@@ -28,7 +28,7 @@ def reading_for_report(needed: int = 0) -> Iterator[ReadThrough | None]:
 
     Yields None when the books themselves are read.
     """
-    through = _replica_head() if has_replica() else None
+    through = replica_head()
     if through is None or through.sequence < needed:
         yield None
         return
@@ -36,7 +36,10 @@ def reading_for_report(needed: int = 0) -> Iterator[ReadThrough | None]:
         yield through
 
 
-def _replica_head() -> ReadThrough | None:
+def replica_head() -> ReadThrough | None:
+    """How far the replica has got; None without one, or when it does not answer."""
+    if not has_replica():
+        return None
     try:
         head = LedgerHead.objects.using(REPLICA).get(pk=1)
     except (DatabaseError, LedgerHead.DoesNotExist) as error:

@@ -79,6 +79,9 @@ def _reads_the_replica(office: APIClient, behind: dict[str, Lot]) -> None:
         text = b"".join(report) if form == "csv" else report.content
         assert (known in text.decode(), newer in text.decode()) == (True, False), form
     assert office.get("/api/v1/lots/").json()["count"] == 2
+    measures = office.get("/metrics").content.decode()
+    assert "ledger_sequence 2.0" in measures
+    assert "ledger_replica_sequence 1.0" in measures
 
 
 def _reads_the_books_when_later_ones_are_needed(office: APIClient) -> None:
