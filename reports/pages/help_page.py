@@ -87,6 +87,9 @@ WORDS: Final = (
     Entry("Cementation", "Silver brought down from solution on copper."),
     Entry("Use", "How many runs an electrolyte has served, counting the one it is in."),
     Entry("Fineness", "Parts per thousand by mass (‰)."),
+    Entry("Gross and fine weight", "What a bar weighs by its list's rule, and the metal in that."),
+    Entry("Turn of the scale", "A beam must turn beyond the step, or the bar counts a step less."),
+    Entry("Agreed table", "Fine ounces of small gold bars that the market looks up, not computes."),
     Entry("Ruling assay", "The report that counts for a lot, with the reason it was chosen."),
     Entry("Umpire", "A third laboratory whose result decides when two parties' differ too far."),
     Entry("Standard uncertainty", "One standard deviation of what a measurement may be out by."),
@@ -99,6 +102,7 @@ FIRST_DAY: Final = (
     ("Open the lots", "lots", "Take one, and read its life line from the top."),
     ("Open a run", "cells", "Compare silver weighed with silver by charge."),
     ("Look at the slimes", "slimes", "Which bags wait, with how much at stake."),
+    ("Look at the bar list", "bars", "Open a bar, and see what each rule makes of it."),
     ("Take something back", "movements", "Open a movement of yours and reverse it."),
     ("Read a closed month", "months", "From opening book to closing book, and the difference."),
 )
