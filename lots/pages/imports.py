@@ -209,6 +209,8 @@ def import_record(request: HttpRequest, key: Any) -> HttpResponse:
 @staff_action
 def import_discard(request: HttpRequest, key: Any) -> HttpResponse:
     draft, _ = _own(request, key)
+    if draft.state == _State.RECORDING:
+        return redirect("import-draft", draft.pk)
     drafts.discard_draft(draft=draft)
     messages.success(request, "The sheet is thrown away; nothing of it was recorded.")
     return redirect("imports")

@@ -11,6 +11,8 @@ import contextvars
 import logging
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -61,7 +63,9 @@ def begin_recording(*, draft: ImportDraft, act: Act, again: bool = False) -> thr
 
 
 def progress_of(draft: ImportDraft) -> Progress:
-    told = caches["progress"].get(_key(draft.pk))
+    told = None
+    with _nothing_rests_on_it():
+        told = caches["progress"].get(_key(draft.pk))
     if told is None:
         return Progress(0, is_heard=False)
     done, at = told
@@ -93,12 +97,23 @@ def _record(pk: Any, act: Act, again: bool) -> None:
             )
         keep_failure(pk, refusal)
     finally:
-        caches["progress"].delete(_key(pk))
+        with _nothing_rests_on_it():
+            caches["progress"].delete(_key(pk))
         connections.close_all()
 
 
 def _tell(pk: Any, done: int) -> None:
-    caches["progress"].set(_key(pk), (done, time.time()), _KEPT_S)
+    with _nothing_rests_on_it():
+        caches["progress"].set(_key(pk), (done, time.time()), _KEPT_S)
+
+
+@contextmanager
+def _nothing_rests_on_it() -> Iterator[None]:
+    """A full or locked disk keeps the progress from being told, and nothing else."""
+    try:
+        yield
+    except OSError:
+        _logger.warning("the progress of an import could not be told", exc_info=True)
 
 
 def _key(pk: Any) -> str:

@@ -73,9 +73,26 @@ def test_a_fault_of_the_server_leaves_nothing_and_it_can_be_recorded_again(
     assert Movement.objects.count() == 6
 
 
+def test_a_disk_that_takes_no_progress_keeps_nothing_from_being_recorded(
+    draft, by_manager, settings, tmp_path
+):
+    (tmp_path / "in-the-way").write_text("a file where the folder should be")
+    settings.CACHES = {
+        "default": IN_MEMORY,
+        "progress": {
+            "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+            "LOCATION": str(tmp_path / "in-the-way"),
+        },
+    }
+    begin_recording(draft=draft, act=by_manager).join()
+    assert Movement.objects.count() == 6
+    assert progress_of(draft).done == 0
+
+
 def test_after_a_stop_of_the_server_the_page_offers_to_record_it_again(draft, browse_as, works):
     ImportDraft.objects.filter(pk=draft.pk).update(state="recording")
     office = browse_as(works.manager)
+    office.post(reverse("import-discard", args=[draft.pk]))
     page = office.get(reverse("import-draft", args=[draft.pk])).content.decode()
     assert "Nothing more is heard of it" in page
     office.post(reverse("import-record", args=[draft.pk]), {})
