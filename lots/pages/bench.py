@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import groupby
-
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 
-from config.menu import links_for
+from config.menu import Link, links_for
 from config.pages import message_of
 from config.refusals import RefusalError
 from lots.pages.access import role_of, staff_page
@@ -28,10 +26,11 @@ def bench(request: HttpRequest) -> HttpResponse:
             problem = message_of(refusal)
         except ValidationError:
             problem = f"There is no lot {code[:40]}."
-    steps = links_for("BENCH", role_of(request) or "")
-    groups = [(name, list(links)) for name, links in groupby(steps, key=lambda link: link.group)]
+    groups: dict[str, list[Link]] = {}
+    for link in links_for("BENCH", role_of(request) or ""):
+        groups.setdefault(link.group, []).append(link)
     return render(
         request,
         "lots/bench.html",
-        {"section": "bench", "groups": groups, "code": code[:200], "problem": problem},
+        {"section": "bench", "groups": groups.items(), "code": code[:200], "problem": problem},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
@@ -15,7 +16,7 @@ from lots.fineness import WHOLE_PPT
 from lots.models import Lot, Person
 from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import choice_field
-from lots.pages.form_fields import FigureField, FinenessField
+from lots.pages.form_fields import FigureField
 from lots.pages.steps import BenchStep
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
@@ -23,6 +24,8 @@ from reports.models import AccessRecord, Settlement, SettlementQuestion
 from reports.pages.month_steps import NotedForm, OfficeForm
 from reports.pages.noted import note_page
 from reports.queries.account_money import settlement_payments
+from reports.queries.lot_claim import customer_of
+from reports.queries.settlement_case import received_on, terms_for
 from reports.queries.settlement_statement import settlement_statement
 from reports.queries.shared_links import SHOWN_STATES, is_open
 from reports.services.settlement import (
@@ -30,6 +33,7 @@ from reports.services.settlement import (
     prepare_settlement,
     withdraw_settlement,
 )
+from reports.terms import Terms, WeightBasis, parse_terms
 
 LISTED_MAX = 200
 
@@ -100,30 +104,40 @@ def office_view(settlement: Settlement, role: str | None) -> dict[str, Any]:
 
 
 class PrepareForm(OfficeForm):
+    """Asks for what the lot's terms need beside what is on record: moisture, penalised elements."""
+
     kind = choice_field(Settlement.Kind, label="Which", initial=Settlement.Kind.FINAL)
-    impurities = FinenessField(
-        label="Impurities with a penalty by the terms",
-        required=False,
-        help_text="Parts per thousand (‰).",
-    )
-    moisture = FigureField(
-        label="Moisture, ‰ of the weight received",
-        required=False,
-        maximum=WHOLE_PPT,
-        help_text="Where the terms settle on the dry weight.",
-    )
     tax = FigureField(
         label="Tax to add",
         required=False,
         minimum=None,
         help_text="An amount of money you worked out: this program gives no tax advice.",
     )
-    asked_as = {
-        **OfficeForm.asked_as,
-        "impurities_ppt": "impurities",
-        "moisture_ppt": "moisture",
-        "lot": "kind",
-    }
+    asked_as = {**OfficeForm.asked_as, "moisture_ppt": "moisture", "lot": "kind"}
+
+    def __init__(self, *args: Any, terms: Terms | None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.elements: dict[str, str] = {}
+        for penalty in terms.penalties if terms else ():
+            # In small letters, as a refusal of `impurities.Bi` finds the field.
+            name = f"impurities_{penalty.element.lower()}"
+            self.elements[name] = penalty.element
+            self.fields[name] = FigureField(
+                label=f"{penalty.element} found, ‰",
+                required=False,
+                maximum=WHOLE_PPT,
+                help_text=f"The terms charge what is above {penalty.limit_ppt.normalize():f} ‰.",
+            )
+        if terms is not None and terms.weight_basis == WeightBasis.RECEIVED_DRY:
+            self.fields["moisture"] = FigureField(
+                label="Moisture of the weight received, ‰",
+                maximum=WHOLE_PPT,
+                help_text="The terms settle on the dry weight.",
+            )
+
+    def impurities_ppt(self) -> dict[str, Decimal]:
+        found = {element: self.cleaned_data[name] for name, element in self.elements.items()}
+        return {element: value for element, value in found.items() if value is not None}
 
 
 class PrepareSettlement(BenchStep):
@@ -138,14 +152,22 @@ class PrepareSettlement(BenchStep):
     def find(self, request: HttpRequest, **path: Any) -> Lot:
         return lot_for(request, path["code"])
 
+    def make_form(self, **kwargs: Any) -> PrepareForm:
+        customer = customer_of(self.subject)
+        contract = (
+            terms_for(customer, self.subject.form, received_on(self.subject)) if customer else None
+        )
+        terms = parse_terms(contract.content) if contract else None
+        return PrepareForm(terms=terms, **kwargs)
+
     def perform(self, act: Act, form: Any) -> Model:
         data = form.cleaned_data
         return prepare_settlement(
             lot=self.subject,
             kind=data["kind"],
-            impurities_ppt=data["impurities"] or None,
+            impurities_ppt=form.impurities_ppt() or None,
             tax=data["tax"],
-            moisture_ppt=data["moisture"],
+            moisture_ppt=data.get("moisture"),
             act=act,
         )
 

@@ -137,3 +137,29 @@ def test_customer_sees_their_own_account_only(
     assert "2\u202f312.500 g" in page
     assert browse_as(works.dane).get(address).status_code == 404
     assert browse_as(works.operator).get(address).status_code == 200
+
+
+def test_the_form_asks_for_what_the_terms_need(
+    lot: Lot, works: SimpleNamespace, act: Callable[..., Any], browse_as: Callable[[object], Client]
+) -> None:
+    """Penalties may be for elements that are no metals of the books, such as bismuth."""
+    office = browse_as(works.accountant)
+    address = reverse("settle", args=[lot.code])
+    plain = {"kind", "tax", "occurred_at", "note", "key"}
+    assert set(office.get(address).context["form"].fields) == plain
+    penalty = {"element": "Bi", "limit_ppt": "0.5", "per_ppt_and_kg": "2"}
+    set_terms(
+        customer=works.brackwater,
+        content=TERMS | {"weight_basis": "received_dry", "penalties": [penalty]},
+        valid_from=act(0).moment.date(),
+        act=act(2, who=works.accountant),
+    )
+    sent = {"kind": "provisional", "moisture": "8"}
+    missing = office.post(address, {**sent, "key": "a"})
+    assert missing.context["form"].has_error("impurities_bi", "impurity_missing")
+    dry = office.post(address, {"kind": "provisional", "impurities_bi": "1.5", "key": "b"})
+    assert dry.context["form"].has_error("moisture", "required")
+    assert office.post(address, {**sent, "impurities_bi": "1.5", "key": "c"}).status_code == 302
+    lines = {line["key"]: line["value"] for line in Settlement.objects.get().lines}
+    # 2500 g less 8 parts per thousand; 1 part of bismuth too much at 2 a kilogram.
+    assert (lines["weight"], lines["penalty_1"]) == ("2480.000000", "-4.96")
