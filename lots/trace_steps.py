@@ -84,12 +84,17 @@ def lots_in(step: Step) -> set[int]:
 
 def givers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
     """The lots, and every lot whose metal can have come to them."""
+    return reached(given_by(steps), lots)
+
+
+def given_by(steps: Iterable[Step]) -> dict[int, set[int]]:
+    """For each lot that took, the lots that gave in the same movement."""
     into: dict[int, set[int]] = defaultdict(set)
     for step in steps:
         sources, targets = _lots_of(step)
         for target in targets:
             into[target].update(sources)
-    return _reached(into, lots)
+    return into
 
 
 def takers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
@@ -99,7 +104,7 @@ def takers(steps: Iterable[Step], lots: Iterable[int]) -> set[int]:
         sources, targets = _lots_of(step)
         for source in sources:
             out_of[source].update(targets)
-    return _reached(out_of, lots)
+    return reached(out_of, lots)
 
 
 def restated_elsewhere(steps: Iterable[Step]) -> set[int]:
@@ -113,7 +118,8 @@ def restated_elsewhere(steps: Iterable[Step]) -> set[int]:
     }
 
 
-def _reached(links: Mapping[int, set[int]], lots: Iterable[int]) -> set[int]:
+def reached(links: Mapping[int, set[int]], lots: Iterable[int]) -> set[int]:
+    """The lots, and all that the links lead to from them."""
     seen = set(lots)
     frontier = list(seen)
     while frontier:

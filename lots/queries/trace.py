@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import logging
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
+from itertools import islice
 from typing import Final
 
 from django.db.models import Exists, OuterRef
@@ -30,10 +31,12 @@ from lots.queries.trace_steps import (
 from lots.trace import Kept, Mixing, Mixture, edges_of, mix, run
 from lots.trace_following import Following, follow, follow_since
 from lots.trace_packing import DamagedError
-from lots.trace_steps import Holder, givers, in_chunks, touching
+from lots.trace_steps import Holder, Step, given_by, givers, in_chunks, reached, touching
 
 # How often the following of a lot looks whether any of its metal moves on.
 MOVEMENTS_A_LOOK: Final = 1000
+# So many movements are held in memory; checkpoints that stand leave no more than that.
+FEW: Final = 10_000
 
 logger = logging.getLogger(__name__)
 
@@ -233,20 +236,27 @@ def _mixed(lot: int, as_of: AsOf) -> Mixing:
     """
     start = start_for(as_of)
     if start is not None:
-        steps = list(stream_steps(as_of, start.since))
-        lots = givers(steps, {lot})
+        steps = _repeatable(as_of, start.since)
+        links = given_by(steps())
+        lots = reached(links, {lot})
         try:
             kept = start.kept(lots)
             # What an origin ever brought in is told by its own row, and changes by its own steps.
-            origins = givers(steps, _origins(kept)) - lots
+            origins = reached(links, _origins(kept)) - lots
             kept |= start.kept(origins)
         except DamagedError:
             logger.exception("Not used: %s.", start.checkpoint)
         else:
             lots |= origins
-            return mix(touching(steps, lots), lots, kept, tells_gone=False)
+            return mix(touching(steps(), lots), lots, kept, tells_gone=False)
     lots = givers(stream_steps(as_of), {lot})
     return mix(touching(stream_steps(as_of), lots), lots, tells_gone=False)
+
+
+def _repeatable(as_of: AsOf, since: dt.datetime) -> Callable[[], Iterable[Step]]:
+    """The steps since then as often as they are asked for: out of memory if few, else read anew."""
+    few = list(islice(stream_steps(as_of, since), FEW + 1))
+    return (lambda: few) if len(few) <= FEW else (lambda: stream_steps(as_of, since))
 
 
 def _origins(kept: Mapping[int, Kept]) -> set[int]:

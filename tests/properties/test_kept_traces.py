@@ -157,6 +157,7 @@ def answers(as_of):
 def test_kept_traces_agree_with_the_books_after_any_work(works, monkeypatch, seed):
     monkeypatch.setattr("lots.services.keep_traces.MOVEMENTS_A_CHECKPOINT", 3)
     monkeypatch.setattr("lots.queries.trace.MOVEMENTS_A_LOOK", 4)
+    monkeypatch.setattr("lots.queries.trace.FEW", 3)
     floor = Floor(works, seed)
     kept = stale = 0
     for number in range(48):
