@@ -20,6 +20,12 @@ class Migration(migrations.Migration):
         ('lots', '0006_kept_forms'),
     ]
 
+    safe_because = {
+        "AddField ledgerhead last_seal": "the one row of this table is never inserted again",
+        "AddField ledgerhead last_seal_digest": "the one row of this table is never inserted again",
+        "RunPython": "puts triggers on tables that this migration makes",
+    }
+
     operations = [
         migrations.CreateModel(
             name='Seal',

@@ -24,6 +24,8 @@ class Migration(migrations.Migration):
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
+    safe_because = {"RunPython": "puts triggers on a table that this migration makes"}
+
     operations = [
         migrations.CreateModel(
             name='StatementSignature',
