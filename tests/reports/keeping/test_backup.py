@@ -73,7 +73,7 @@ def test_a_backup_taken_in_use_gives_back_one_moment(
         papers = [attachment_path(each.file.name) for each in documents]
         assert all(paper.read_bytes().startswith(b"%PDF-") for paper in papers)
         with pytest.raises(Exception, match="append-only"):
-            Movement.objects.filter(pk=1).update(note="later")
+            Movement.objects.filter(sequence=1).update(note="later")
 
         papers[0].unlink()
         name = str(connection.settings_dict["NAME"])

@@ -49,9 +49,8 @@ def changed(export: Path, folder: Path, name: str, old: bytes, new: bytes, *, ha
     for path, data in content(export).items():
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
         (folder / path).write_bytes(data)
-    data = (folder / name).read_bytes()
-    assert old in data
-    data = data.replace(old, new, 1)
+    data, count = re.subn(old, new, (folder / name).read_bytes(), count=1)
+    assert count == 1
     (folder / name).write_bytes(data)
     if hashed:
         manifest = json.loads((folder / "manifest.json").read_bytes())
@@ -74,17 +73,17 @@ def test_an_import_is_identical_sound_and_goes_on(
         move_a_lot(books)
         assert Movement.objects.latest("pk").pk == last + 1
         with pytest.raises(Exception, match="append-only"):
-            Movement.objects.filter(pk=1).update(note="later")
+            Movement.objects.filter(sequence=1).update(note="later")
     assert content(tmp_path / "again") == content(export)
 
 
 @contextmanager
-def on_sqlite(path: Path) -> Iterator[None]:
+def on_sqlite(papers: Path) -> Iterator[None]:
     kept = connections["default"]
-    engine = {"ENGINE": "django.db.backends.sqlite3", "NAME": str(path), "OPTIONS": {}}
+    engine = {"ENGINE": "django.db.backends.sqlite3", "NAME": ":memory:", "OPTIONS": {}}
     connections["default"] = sqlite3.DatabaseWrapper(kept.settings_dict | engine)
     try:
-        with override_settings(MEDIA_ROOT=path.with_suffix(".papers")):
+        with override_settings(MEDIA_ROOT=papers):
             yield
     finally:
         connections["default"].close()
@@ -93,7 +92,7 @@ def on_sqlite(path: Path) -> Iterator[None]:
 
 @pytest.mark.postgresql
 def test_from_postgresql_to_sqlite_and_back(export: Path, blank: Blank, tmp_path: Path) -> None:
-    with on_sqlite(tmp_path / "ledger.sqlite3"):
+    with on_sqlite(tmp_path / "papers"):
         call_command("migrate", verbosity=0)
         call_command("import_all", export)
         call_command("export_all", tmp_path / "there")
@@ -170,12 +169,18 @@ def test_every_column_that_sounds_secret_is_decided_on() -> None:
 
 DAMAGE = {
     "a byte changed": ("tables/lots_entry.csv", b"Ag", b"Au", False, "not as it was written"),
-    "no whole number": ("tables/lots_entry.csv", b"\r\n1,1,", b"\r\n1,1.0,", True, "whole number"),
-    "a field too many": ("tables/lots_lot.csv", b"\r\n1,", b"\r\n1,1,", True, "fields where"),
+    "no whole number": (
+        "tables/lots_entry.csv",
+        rb"(\r\n\d+,\d+),",
+        rb"\1.0,",
+        True,
+        "whole number",
+    ),
+    "a field too many": ("tables/lots_lot.csv", rb"(\r\n)(\d+,)", rb"\1\2\2", True, "fields where"),
     "a column renamed": ("tables/lots_lot.csv", b"code", b"name", True, "header"),
     "another schema": ("schemas/lots_lot.schema.json", b"maxLength", b"minLength", True, "schema"),
-    "another figure": ("tables/lots_ledgerhead.csv", b"\r\n1,", b"\r\n2,", True, "ledger's head"),
-    "a link to nothing": ("tables/lots_lot.csv", b"\r\n1,", b"\r\n9999,", True, "foreign key"),
+    "another figure": ("tables/lots_ledgerhead.csv", rb"\r\n1,", rb"\r\n2,", True, "ledger's head"),
+    "a link to nothing": ("tables/lots_lot.csv", rb"\r\n\d+,", rb"\r\n99999,", True, "foreign key"),
 }
 
 

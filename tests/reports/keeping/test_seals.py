@@ -32,6 +32,7 @@ from lots.models import (
 from lots.queries.ledger_checks import all_checks, run_check
 from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
 from lots.services.recording import Act
+from reports.demo.wet_work import WetWork
 from reports.models import AccessRecord
 from tests.databases import unguarded
 from tests.reports.keeping.conftest import move_a_lot
@@ -129,7 +130,7 @@ def tampered(*change: Any) -> Iterator[None]:
     transaction.savepoint_rollback(before)
 
 
-def test_any_change_of_a_sealed_column_names_its_row(books: Act) -> None:
+def test_any_change_of_a_sealed_column_names_its_row(demo: WetWork) -> None:
     tables = {table.name: table.model for table in kept_tables()}
     tried, empty = 0, set()
     unchecked()
@@ -157,7 +158,7 @@ def findings() -> list[dict[str, object]]:
     return [row for check in checks for row in run_check(check).rows]
 
 
-def test_any_change_of_the_ledgers_own_rows_names_the_movement(books: Act) -> None:
+def test_any_change_of_the_ledgers_own_rows_names_the_movement(demo: WetWork) -> None:
     unchecked()
     with unguarded(connection, back=False):
         assert findings() == []
@@ -174,7 +175,7 @@ def test_any_change_of_the_ledgers_own_rows_names_the_movement(books: Act) -> No
             assert set(names) - tried <= {"reverses_id", "account_id"}, "all that have a value"
 
 
-def test_the_seals_themselves_and_the_head_can_not_be_rewritten(books: Act) -> None:
+def test_the_seals_themselves_and_the_head_can_not_be_rewritten(demo: WetWork) -> None:
     unchecked()
     with unguarded(connection, back=False):
         for model in (Seal, SealLayout, SealedRow, LedgerHead):
@@ -185,18 +186,18 @@ def test_the_seals_themselves_and_the_head_can_not_be_rewritten(books: Act) -> N
                     assert failed, (model, column)
 
 
-def test_a_row_put_in_by_hand_stays_a_finding_whatever_is_recorded_after(books: Act) -> None:
+def test_a_row_put_in_by_hand_stays_a_finding_whatever_is_recorded_after(demo: WetWork) -> None:
     forged = AssayResult.objects.first()
     assert forged is not None
     forged.pk, forged.metal = None, "Pt"
     forged.save(force_insert=True)
-    move_a_lot(books)
+    move_a_lot(Act(who=demo.bench.cast.people["marit"]))
     (found,) = rows_not_as_sealed()
     assert found == {"table": "lots_assayresult", "row_id": forged.pk, "found": "never sealed"}
     assert list(broken_seals()) == []
 
 
-def test_what_was_put_right_by_hand_is_accepted_with_its_reason(books: Act) -> None:
+def test_what_was_put_right_by_hand_is_accepted_with_its_reason(demo: WetWork) -> None:
     with unguarded(connection):
         planted(Measurement, "note", Measurement.objects.order_by("pk")[0].pk, "read again")
     with pytest.raises(CommandError, match="as-sealed"):
@@ -206,10 +207,10 @@ def test_what_was_put_right_by_hand_is_accepted_with_its_reason(books: Act) -> N
     assert Seal.objects.latest("number").reason == "misread label, slip 12"
 
 
-def test_records_of_reading_wait_for_their_seal(books: Act) -> None:
+def test_records_of_reading_wait_for_their_seal(demo: WetWork) -> None:
     record = AccessRecord.objects.create(
         read_at=dt.datetime(2026, 6, 25, 12, tzinfo=dt.UTC),
-        user=books.who,
+        user=demo.bench.cast.people["marit"],
         customer_id=1,
         what="lots",
         reference="all",
