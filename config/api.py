@@ -17,7 +17,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
 from config.database_trouble import names_nothing, refusal_of_database
-from config.refusals import InvalidError, RefusalError, shorten
+from config.refusals import InvalidError, RefusalError, TooManyError, shorten
 from config.request_record import note_refusal
 
 GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
@@ -99,6 +99,9 @@ def answer_problem(error: Exception, context: dict[str, Any]) -> Response | None
 
 
 def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
+    if isinstance(error, TooManyError):
+        headers = {"Retry-After": str(error.wait_s)}
+        return Response(error.as_problem(), status=error.status, headers=headers)
     if isinstance(error, RefusalError):
         return Response(error.as_problem(), status=error.status)
     if isinstance(error, exceptions.ValidationError):

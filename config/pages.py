@@ -9,7 +9,7 @@ from typing import Final
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
-from django.contrib.auth.views import LoginView, LogoutView
+from django.contrib.auth.views import LogoutView
 from django.db import DatabaseError
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -37,12 +37,6 @@ class SignInForm(AuthenticationForm):
         "invalid_login": "This name and password do not belong together. Both count upper case.",
         "inactive": "This account is not in use.",
     }
-
-
-class SignIn(LoginView):
-    template_name = "site/sign_in.html"
-    authentication_form = SignInForm
-    redirect_authenticated_user = True
 
 
 class SignOut(LogoutView):

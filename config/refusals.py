@@ -89,6 +89,21 @@ class UnavailableError(RefusalError):
     default_code = "busy"
 
 
+class TooManyError(RefusalError):
+    """Too many attempts lately; the same may be tried again after so many seconds (HTTP 429)."""
+
+    status = 429
+    default_code = "too_many_attempts"
+
+    def __init__(self, wait_s: int) -> None:
+        super().__init__(
+            "There were too many attempts that failed.",
+            code="too_many_attempts",
+            remedy=f"Wait {wait_s} seconds, then try once more.",
+        )
+        self.wait_s = wait_s
+
+
 class UnknownError(RefusalError):
     """What the request names does not exist, or is not this person's to see (HTTP 404)."""
 

@@ -55,7 +55,6 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "django.contrib.staticfiles",
     "rest_framework",
-    "rest_framework.authtoken",
     "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",
@@ -204,15 +203,15 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = _HTTPS
 SECURE_HSTS_PRELOAD = _HTTPS
 # Asked over plain HTTP from this machine or its own network.
 SECURE_REDIRECT_EXEMPT = [r"^health/", r"^metrics$"]
-SECURE_PROXY_SSL_HEADER = (
-    ("HTTP_X_FORWARDED_PROTO", "https") if _flag("TRUST_PROXY", default=False) else None
-)
+# Whether a proxy of ours stands before this, so that its forwarding headers are true.
+TRUST_PROXY = _flag("TRUST_PROXY", default=False)
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if TRUST_PROXY else None
 
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "rest_framework.authentication.TokenAuthentication",
+        "lots.api.token_authentication.ByToken",
         "rest_framework.authentication.SessionAuthentication",
     ],
     "DEFAULT_PERMISSION_CLASSES": ["lots.api.permissions.WorksStaff"],

@@ -224,6 +224,9 @@ api/v1/terms/                                 staff         -
 api/v1/terms/<pk>/                            staff         -
 api/v1/terms/record/                          -             office
 api/v1/token/                                 -             all
+api/v1/tokens/                                signed in     -
+api/v1/tokens/<pk>/                           signed in     -
+api/v1/tokens/<pk>/revoke/                    -             signed in
 api/v1/volume-readings/                       staff         -
 api/v1/volume-readings/<pk>/                  staff         -
 api/v1/volume-readings/<pk>/withdraw/         -             staff
@@ -409,9 +412,11 @@ slimes/recover/                               staff         staff
 terms/                                        staff         -
 terms/<code>/                                 staff         -
 terms/<code>/write/                           office        office
-warnings/<pk>/                                staff         staff
 today/how-sure/                               staff         -
 today/look-again/                             -             staff
+tokens/                                       signed in     signed in
+tokens/<pk>/revoke/                           -             signed in
+warnings/<pk>/                                staff         staff
 weighings/<pk>/post/                          staff         staff
 """
 

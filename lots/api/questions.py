@@ -12,6 +12,7 @@ from rest_framework.views import APIView
 
 from config.refusals import InvalidError
 from lots.api.records import BY_METAL, schema_of, show
+from lots.models import ApiToken
 from lots.queries.holdings import AsOf
 
 
@@ -59,6 +60,7 @@ class QuestionView(APIView):
     shows: ClassVar[Any]
     by_metal: ClassVar[frozenset[str]] = BY_METAL
     other_answers: ClassVar[dict[Any, Any]] = {}
+    scope: ClassVar[str] = ApiToken.Scope.REPORT
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
         super().__init_subclass__(**kwargs)

@@ -20,6 +20,7 @@ from lots.api import (
     reversals,
     samples,
     shipping,
+    tokens,
     traces,
     webhooks,
 )
@@ -37,6 +38,7 @@ router.register("documents", lists.DocumentViewSet, "document")
 router.register("bars", fine_metal.BarRecordViewSet, "bar")
 router.register("impurity-analyses", fine_metal.ImpurityViewSet, "impurity-analysis")
 router.register("delivery-notes", fine_metal.DeliveryNoteViewSet, "delivery-note")
+router.register("tokens", tokens.TokenViewSet, "token")
 router.register("webhooks", webhooks.SubscriptionViewSet, "webhook")
 router.register("webhook-deliveries", webhooks.DeliveryViewSet, "webhook-delivery")
 router.register("parties", reference.PartyViewSet, "party")
@@ -84,6 +86,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{LOT}/split/", motions.SplitLot.as_view()),
     path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
     path(f"{LOT}/write-off/", motions.WriteOff.as_view()),
+    path("token/", tokens.ObtainToken.as_view(), name="token"),
+    path("tokens/<int:pk>/revoke/", tokens.RevokeToken.as_view()),
     path("blends/", motions.BlendLots.as_view()),
     path("assays/<int:pk>/rule/", motions.RuleAssay.as_view()),
     path("openings/lots/", motions.OpenLot.as_view()),

@@ -14,7 +14,7 @@ from lots.api.fields import shown_code
 from lots.api.inputs import by_code
 from lots.api.permissions import WorksOffice
 from lots.api.questions import Question, QuestionView
-from lots.models import EventDelivery, EventSubscription, Movement, Party
+from lots.models import ApiToken, EventDelivery, EventSubscription, Movement, Party
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from lots.services.subscriptions import (
@@ -176,6 +176,7 @@ class SubscriptionSecret(QuestionView):
 
     asks = Question
     shows = {"secret": str}
+    scope = ApiToken.Scope.ADMINISTER
     permission_classes = [WorksOffice]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> dict[str, str]:

@@ -1,5 +1,6 @@
 """Facts of the works: who, where, what lots, what was measured, and the ledger itself."""
 
+from lots.models.api_token import ApiToken, SignInAttempt
 from lots.models.fine_metal import BarRecord, DeliveryLine, DeliveryNote, ImpurityAnalysis
 from lots.models.imports import ImportDraft, ImportedRow, SheetImport
 from lots.models.kept_form import KeptForm
@@ -33,6 +34,7 @@ from lots.models.webhooks import EventDelivery, EventSubscription
 
 __all__ = [
     "Account",
+    "ApiToken",
     "Assay",
     "AssayResult",
     "AssayRuling",
@@ -69,6 +71,7 @@ __all__ = [
     "SealLayout",
     "SealedRow",
     "SheetImport",
+    "SignInAttempt",
     "TraceCheckpoint",
     "VolumeReading",
     "Weighing",

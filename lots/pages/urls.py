@@ -22,6 +22,7 @@ from lots.pages import (
     rearrange,
     receive,
     reference,
+    tokens,
     treat,
 )
 
@@ -98,6 +99,8 @@ urlpatterns: list[URLPattern] = [
     path("reference/balances/", reference.balance_list, name="balances-kept"),
     path("reference/balances/add/", reference.EditBalance.as_view(), name="balance-add"),
     path("reference/balances/of/<str:code>/", reference.EditBalance.as_view(), name="balance-edit"),
+    path("tokens/", tokens.token_page, name="tokens"),
+    path("tokens/<int:pk>/revoke/", tokens.revoke, name="token-revoke"),
     path("papers/", papers.papers_page, name="papers"),
     path("papers/<int:pk>/file/", papers.FilePaper.as_view(), name="paper-file"),
     path("papers/attach/", papers.AttachPaper.as_view(), name="paper-attach"),

@@ -12,6 +12,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from config.refusals import InvalidError
+from lots.models import ApiToken
 from reports.network import NAME_MAX, solve_network
 
 # More would take longer than a request should; see the benchmark of the engine for larger ones.
@@ -183,6 +184,8 @@ EXAMPLE: Final[dict[str, Any]] = {
 
 class ReconcileNetwork(APIView):
     """Reconcile any network of nodes and streams, and name the measurements to doubt."""
+
+    scope = ApiToken.Scope.REPORT
 
     @extend_schema(
         request=NetworkSerializer,

@@ -21,7 +21,7 @@ from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
 from lots.fineness import parse_fineness
-from lots.models import Lot, Party
+from lots.models import ApiToken, Lot, Party
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
@@ -240,6 +240,8 @@ class WhatIfInput(serializers.Serializer[Any]):
 
 class SupposeSettlement(APIView):
     """Reckon a settlement again with another result, price, weight or term; nothing is kept."""
+
+    scope = ApiToken.Scope.REPORT
 
     @extend_schema(
         request=WhatIfInput,

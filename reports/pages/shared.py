@@ -11,10 +11,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
+from config.asker import address_of
 from config.pages import not_found
+from config.refusals import TooManyError
 from lots import clock
 from lots.api.records import show
-from lots.models import Lot, Party
+from lots.models import Lot, Party, SignInAttempt
+from lots.services.doors import check_door, knock
 from reports.exports.lot_answer_pdf import lot_answer_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.models import Settlement, SharedLink
@@ -47,13 +50,27 @@ def _kept_private(view: Callable[..., HttpResponse]) -> Callable[..., HttpRespon
 @require_safe
 def shared_page(request: HttpRequest, token: str, form: str = "page") -> HttpResponse:
     """The thing as a page, as JSON or as a PDF; 404 alike for every token that opens nothing."""
-    link = read_link(token, form) if form in FORMS else None
-    if link is None:
-        return not_found(request, Exception())
+    address = address_of(request)
+    try:
+        check_door(door=SignInAttempt.Door.LINK, digest="", address=address)
+        link = read_link(token, form) if form in FORMS else None
+        if link is None:
+            knock(door=SignInAttempt.Door.LINK, name="", address=address)
+            return not_found(request, Exception())
+    except TooManyError as refusal:
+        return _come_later(refusal)
     if link.settlement is not None:
         return _settlement(request, link, link.settlement, token, form)
     assert link.lot is not None
     return _lot(request, link, link.lot, token, form)
+
+
+def _come_later(refusal: TooManyError) -> HttpResponse:
+    answer = HttpResponse(
+        f"{refusal.message} {refusal.remedy}", content_type="text/plain", status=refusal.status
+    )
+    answer.headers["Retry-After"] = str(refusal.wait_s)
+    return answer
 
 
 def _settlement(

@@ -10,10 +10,26 @@ from tests.client.calling import LEFT_OUT, Caller
 class LedgerClient(Caller):
     """Each method is an operation of the API; it answers its JSON or raises `Refused`."""
 
-    def token_create(self, *, password: str, username: str) -> Any:
-        """token_create."""
+    def token_create(
+        self,
+        *,
+        password: str,
+        username: str,
+        days: Any = LEFT_OUT,
+        name: Any = LEFT_OUT,
+        scopes: Any = LEFT_OUT,
+    ) -> Any:
+        """Make a token with a name and a password. It reads unless `scopes` says more."""
         return self.call(
-            "POST", "/api/v1/token/", body={"password": password, "username": username}
+            "POST",
+            "/api/v1/token/",
+            body={
+                "password": password,
+                "username": username,
+                "days": days,
+                "name": name,
+                "scopes": scopes,
+            },
         )
 
     def receipts_create(

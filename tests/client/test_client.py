@@ -43,7 +43,9 @@ def test_receive_assay_and_balance_over_a_live_server(emptied_database, works, t
         with pytest.raises(Refused) as refused:
             client.lots_list()
         assert refused.value.status == 401
-        client.token = client.token_create(username="assayer", password=PASSWORD)["token"]
+        client.token = client.token_create(
+            username="assayer", password=PASSWORD, scopes=["read", "report", "record"]
+        )["token"]
         lot = client.receipts_create(**RECEIPT)
         assay = client.lots_assays_create(
             lot["code"],

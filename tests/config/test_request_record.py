@@ -78,7 +78,7 @@ def test_no_key_of_a_link_and_no_message_of_an_error_is_logged(client, db, lines
     def broken(*_: object) -> object:
         raise ValueError("Brackwater's silver")
 
-    monkeypatch.setattr("config.pages.SignIn.get", broken)
+    monkeypatch.setattr("lots.pages.sign_in.SignIn.get", broken)
     client.raise_request_exception = False
     assert client.get("/sign-in/").status_code == 500
     text = json.dumps(lines)

@@ -139,7 +139,7 @@ def test_somebody_elses_program_can_read_it(export: Path) -> None:
 def test_an_export_holds_no_secret_unless_told(export: Path, books: Act, tmp_path: Path) -> None:
     users = list(rows_by_another_program(export, "auth_user"))
     assert {user["password"] for user in users} == {"!"}
-    assert not (export / "tables/authtoken_token.csv").exists()
+    assert not (export / "tables/lots_apitoken.csv").exists()
     assert not (export / "tables/django_session.csv").exists()
     call_command("export_all", tmp_path / "all", with_secrets=True)
     hashes = {user["password"] for user in rows_by_another_program(tmp_path / "all", "auth_user")}

@@ -33,10 +33,10 @@ TERMS = {
     "metals": [{"metal": "Ag", "splitting_limit_ppt": "2"}],
 }
 # Made for customers, by the names of their addresses.
-OPEN = {"lot-answer", "settlement", "account", "my-lots"}
+OPEN = {"lot-answer", "settlement", "account", "my-lots", "tokens"}
 # Open to strangers too, or only leading elsewhere.
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}
-NOBODYS |= {"live", "ready", "metrics"}
+NOBODYS |= {"live", "ready", "metrics", "token-revoke"}
 # Nobody's: what an address is filled with that names nothing.
 NOTHING = {
     "key": UUID(int=2),
