@@ -1,4 +1,4 @@
-"""The feed of events through the API: what happened after what a program has already seen."""
+"""Events through the API: what happened after what a program has already seen."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import Question, QuestionView
 from lots.api.records import show
 from lots.models import Movement
-from lots.queries.events import EVENTS_MAX, Event, Feed, all_events_after, events_after
+from lots.queries.events import EVENTS_MAX, Event, EventPage, all_events_after, events_after
 
 LINES: Final = "application/x-ndjson"
 
@@ -33,7 +33,7 @@ class EventsQuestion(Question):
     )
 
 
-class EventsFeed(QuestionView):
+class EventsAfter(QuestionView):
     """Events after an id, in the order of the ledger; ask again with `next_after`.
 
     Ids go up by one without a gap, before any filter. An event may be met twice, never missed.
@@ -41,7 +41,7 @@ class EventsFeed(QuestionView):
     """
 
     asks = EventsQuestion
-    shows = Feed
+    shows = EventPage
     permission_classes = [StaffOrCustomer]
     other_answers = {(200, LINES): OpenApiTypes.STR}
 
@@ -52,7 +52,7 @@ class EventsFeed(QuestionView):
             _as_lines(all_events_after(asked["after"], **self._wanted(asked))), content_type=LINES
         )
 
-    def answer(self, asked: dict[str, Any], **path: Any) -> Feed:
+    def answer(self, asked: dict[str, Any], **path: Any) -> EventPage:
         return events_after(asked["after"], limit=asked["limit"], **self._wanted(asked))
 
     def _wanted(self, asked: dict[str, Any]) -> dict[str, Any]:

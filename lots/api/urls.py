@@ -49,7 +49,7 @@ LOT = "lots/<str:code>"
 BATCH = "process-batches/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("events/", events.EventsFeed.as_view()),
+    path("events/", events.EventsAfter.as_view()),
     path("webhooks/subscribe/", webhooks.Subscribe.as_view()),
     path("webhooks/<int:pk>/stop/", webhooks.StopSubscription.as_view()),
     path("webhooks/<int:pk>/start/", webhooks.StartSubscription.as_view()),

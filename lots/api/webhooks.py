@@ -55,7 +55,7 @@ class SubscriptionSerializer(serializers.ModelSerializer[EventSubscription]):
 
 
 class DeliverySerializer(serializers.ModelSerializer[EventDelivery]):
-    """An event that did not arrive at once. `event` is its id in the feed."""
+    """An event that did not arrive at once. `event` is its id among the events."""
 
     event = serializers.IntegerField(source="sequence", read_only=True)
 

@@ -36,7 +36,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class Feed:
+class EventPage:
     """Events after an id. Ask again with `next_after`; `more` says that there is more already."""
 
     events: tuple[Event, ...]
@@ -50,7 +50,7 @@ def events_after(
     limit: int = EVENTS_MAX,
     kinds: Collection[str] = (),
     party: Party | None = None,
-) -> Feed:
+) -> EventPage:
     """Events of sequence above `after`, oldest first, `limit` at most.
 
     With `kinds`, only these; with `party`, only those of lots it sent in, owns or has a claim
@@ -89,7 +89,7 @@ def events_after(
         )
         for row in rows
     )
-    return Feed(events, events[-1].id if more else max(head, after), more)
+    return EventPage(events, events[-1].id if more else max(head, after), more)
 
 
 def all_events_after(
@@ -98,9 +98,9 @@ def all_events_after(
     """Every event after an id, read in pages, so that a long history takes little memory."""
     more = True
     while more:
-        feed = events_after(after, kinds=kinds, party=party)
-        yield from feed.events
-        after, more = feed.next_after, feed.more
+        page = events_after(after, kinds=kinds, party=party)
+        yield from page.events
+        after, more = page.next_after, page.more
 
 
 def _theirs(party: Party) -> Q:

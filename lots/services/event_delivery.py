@@ -66,14 +66,14 @@ def _go_on(subscription: EventSubscription, outcome: Counter[str]) -> None:
         return
     more = True
     while more:
-        feed = events_after(
+        page = events_after(
             subscription.after, limit=PAGE, kinds=subscription.kinds, party=subscription.party
         )
-        for event in feed.events:
+        for event in page.events:
             if not _deal_with(subscription, event, outcome):
                 return
-        _advance(subscription, feed.next_after)
-        more = feed.more
+        _advance(subscription, page.next_after)
+        more = page.more
 
 
 def _deal_with(subscription: EventSubscription, event: Event, outcome: Counter[str]) -> bool:
