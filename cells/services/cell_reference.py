@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
 from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Final
@@ -14,11 +13,9 @@ from cells.models import UNFINISHED, Cell, CellRun
 from config.refusals import ConflictError, InvalidError
 from lots.models import Place
 from lots.services.recording import Act, recorded_once
-from lots.texts import checked_text
+from lots.services.reference import check_label
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 
-NAME_MAX: Final = 80
-_CODE: Final = re.compile(r"[-a-zA-Z0-9_]{1,24}")
 # What must be above zero, and the most that its column holds.
 _ABOVE_ZERO: Final[dict[str, int]] = {
     "bath_volume_ul": VOLUME_UL_MAX,
@@ -108,7 +105,7 @@ def _values(details: CellDetails) -> dict[str, object]:
 
 
 def _check(details: CellDetails, cell: Cell | None) -> None:
-    _check_label(details, cell)
+    check_label(Cell, details, cell)
     _check_digits(details)
     for name, most in _ABOVE_ZERO.items():
         value = getattr(details, name)
@@ -147,30 +144,6 @@ def _check_digits(details: CellDetails) -> None:
             column = Cell._meta.get_field(each.name)
             assert isinstance(column, DecimalField)
             parse_decimal(value, field=each.name, decimals_max=column.decimal_places)
-
-
-def _check_label(details: CellDetails, cell: Cell | None) -> None:
-    code = checked_text(details.code, field="code", limit=24, required=True)
-    if not _CODE.fullmatch(code):
-        raise InvalidError(
-            "A code is made of letters, digits, hyphens and underscores.",
-            code="bad_code",
-            field="code",
-            value=code,
-            remedy="Choose a short code such as north.",
-        )
-    checked_text(details.name, field="name", limit=NAME_MAX, required=True)
-    others = Cell.objects.filter(code=code)
-    if cell is not None:
-        others = others.exclude(pk=cell.pk)
-    if others.exists():
-        raise ConflictError(
-            "This code is taken.",
-            code="duplicate_code",
-            field="code",
-            value=code,
-            remedy="Choose another code.",
-        )
 
 
 def _check_place(details: CellDetails, cell: Cell | None) -> None:

@@ -16,13 +16,13 @@ from cells.services.electrolytes import (
 )
 from config.refusals import ConflictError, InvalidError
 from lots import chart
-from lots.metals import Metal
-from lots.models import Entry, Lot, Movement, Place
+from lots.models import Lot, Movement, Place
 from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.outputs import Volume, keep_volume
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
+from lots.services.supplies import supply_lines
 from lots.services.taking import Take, commingled_claims, take
 
 
@@ -188,22 +188,3 @@ def refuse_if_used(movement: Movement) -> None:
             value=movement.sequence,
             remedy="Measure the electrolyte and post the difference instead.",
         )
-
-
-def supply_lines(lot: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
-    """Metal from supplies into a lot. Raises InvalidError `unknown_metal`, `not_positive`."""
-    lines = []
-    for metal, mass_ug in supplies_ug.items():
-        if metal not in Metal.values or mass_ug <= 0:
-            raise InvalidError(
-                "Supplies are a known metal and a mass above zero.",
-                code="not_positive" if metal in Metal.values else "unknown_metal",
-                field=f"supplies.{metal}",
-                value=mass_ug,
-                remedy="Enter the metal added from supplies, such as the silver of bought nitrate.",
-            )
-        lines += [
-            Line(metal, mass_ug, lot=lot, basis=Entry.Basis.DECLARED),
-            Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
-        ]
-    return lines

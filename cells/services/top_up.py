@@ -14,7 +14,6 @@ from cells.services.electrolytes import (
     refuse_if_measured_since,
     run_at,
 )
-from cells.services.prepare_electrolyte import supply_lines
 from cells.services.run_steps import attach
 from config.refusals import InvalidError
 from lots.models import Lot, Movement
@@ -23,6 +22,7 @@ from lots.services.outputs import Volume, keep_volume
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
+from lots.services.supplies import supply_lines
 from lots.services.taking import Take, check_at_hand, commingled_claims, take
 
 

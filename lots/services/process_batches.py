@@ -10,21 +10,20 @@ from django.db.models import F, Max, Q, QuerySet
 
 from config.refusals import ConflictError, InvalidError
 from lots import chart
-from lots.metals import Metal
 from lots.models import (
-    Entry,
     Lot,
     Movement,
     Place,
     ProcessBatch,
 )
 from lots.queries.holdings import AsOf, holding
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.services.drafts import Draft, MaterialLine, StandingLine
 from lots.services.lot_register import next_code, register_lot
 from lots.services.outputs import Output, check_output, content_of, measure
 from lots.services.posting import house, post
 from lots.services.recording import Act, recorded_once
 from lots.services.reversal import undo_for
+from lots.services.supplies import supply_lines
 from lots.services.surplus import draw, mark_surpluses, rest_to_difference
 from lots.services.taking import Take, commingled_claims, into, take
 
@@ -258,31 +257,13 @@ def _post_inputs(
         Draft(
             kind=Movement.Kind.BATCH_INPUT,
             stage=stage_of(batch),
-            lines=[*taken.lines, *lines, *_supplies(vessel, inputs.supplies_ug)],
+            lines=[*taken.lines, *lines, *supply_lines(vessel, inputs.supplies_ug)],
             claims=commingled_claims(taken) if vessel.owner.is_house else [],
             materials=[*taken.materials, *materials],
             standings=standings,
         ),
         act,
     )
-
-
-def _supplies(vessel: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
-    lines = []
-    for metal, mass_ug in supplies_ug.items():
-        if metal not in Metal.values or mass_ug <= 0:
-            raise InvalidError(
-                "Supplies are a known metal and a mass above zero.",
-                code="not_positive" if metal in Metal.values else "unknown_metal",
-                field=f"supplies.{metal}",
-                value=mass_ug,
-                remedy="Enter the metal put in from supplies, such as copper for cementation.",
-            )
-        lines += [
-            Line(metal, mass_ug, lot=vessel, basis=Entry.Basis.DECLARED),
-            Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
-        ]
-    return lines
 
 
 def _start_of(batch: ProcessBatch) -> Movement:

@@ -6,7 +6,9 @@ import datetime as dt
 import re
 from collections.abc import Collection
 from dataclasses import asdict, dataclass
-from typing import Final, TypeVar
+from typing import Final, Protocol, TypeVar
+
+from django.db.models import Model
 
 from config.refusals import ConflictError, InvalidError
 from lots.models import Balance, Lot, Party, Place
@@ -144,7 +146,7 @@ def _check_version(row: Row, version: int) -> None:
 
 
 def _check_party(details: PartyDetails, party: Party | None) -> None:
-    _check_label(Party, details, party)
+    check_label(Party, details, party)
     checked_text(details.contact, field="contact", limit=CONTACT_MAX)
     _check_choice(details.kind, Party.Kind.values, "kind")
     house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
@@ -160,7 +162,7 @@ def _check_party(details: PartyDetails, party: Party | None) -> None:
 
 
 def _check_place(details: PlaceDetails, place: Place | None) -> None:
-    _check_label(Place, details, place)
+    check_label(Place, details, place)
     _check_choice(details.area, Place.Area.values, "area")
     if place is None or details.is_active:
         return
@@ -183,7 +185,7 @@ def _check_place(details: PlaceDetails, place: Place | None) -> None:
 
 
 def _check_balance(details: BalanceDetails, balance: Balance | None) -> None:
-    _check_label(Balance, details, balance)
+    check_label(Balance, details, balance)
     for name, least in (
         ("capacity_ug", 1),
         ("readability_ug", 1),
@@ -200,7 +202,18 @@ def _check_balance(details: BalanceDetails, balance: Balance | None) -> None:
             )
 
 
-def _check_label(model: type[Row], details: Details, row: Row | None) -> None:
+class Labelled(Protocol):
+    """What every kind of reference data is told by."""
+
+    @property
+    def code(self) -> str: ...
+
+    @property
+    def name(self) -> str: ...
+
+
+def check_label(model: type[Model], details: Labelled, row: Model | None) -> None:
+    """Refuses a code that is badly made or taken by another row than `row`, and a bad name."""
     code = checked_text(details.code, field="code", limit=24, required=True)
     if not _CODE.fullmatch(code):
         raise InvalidError(
@@ -211,7 +224,7 @@ def _check_label(model: type[Row], details: Details, row: Row | None) -> None:
             remedy="Choose a short code such as feed-shelf.",
         )
     checked_text(details.name, field="name", limit=NAME_MAX, required=True)
-    others = model.objects.filter(code=code)
+    others = model._default_manager.filter(code=code)
     if row is not None:
         others = others.exclude(pk=row.pk)
     if others.exists():
