@@ -16,6 +16,8 @@ from lots.services.recording import Act, recorded_once
 from lots.services.reference import check_label
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 
+NAME_MAX: Final = 80
+
 # What must be above zero, and the most that its column holds.
 _ABOVE_ZERO: Final[dict[str, int]] = {
     "bath_volume_ul": VOLUME_UL_MAX,
@@ -105,7 +107,7 @@ def _values(details: CellDetails) -> dict[str, object]:
 
 
 def _check(details: CellDetails, cell: Cell | None) -> None:
-    check_label(Cell, details, cell)
+    check_label(Cell, details, cell, name_max=NAME_MAX)
     _check_digits(details)
     for name, most in _ABOVE_ZERO.items():
         value = getattr(details, name)

@@ -212,7 +212,9 @@ class Labelled(Protocol):
     def name(self) -> str: ...
 
 
-def check_label(model: type[Model], details: Labelled, row: Model | None) -> None:
+def check_label(
+    model: type[Model], details: Labelled, row: Model | None, *, name_max: int = NAME_MAX
+) -> None:
     """Refuses a code that is badly made or taken by another row than `row`, and a bad name."""
     code = checked_text(details.code, field="code", limit=24, required=True)
     if not _CODE.fullmatch(code):
@@ -223,7 +225,7 @@ def check_label(model: type[Model], details: Labelled, row: Model | None) -> Non
             value=code,
             remedy="Choose a short code such as feed-shelf.",
         )
-    checked_text(details.name, field="name", limit=NAME_MAX, required=True)
+    checked_text(details.name, field="name", limit=name_max, required=True)
     others = model._default_manager.filter(code=code)
     if row is not None:
         others = others.exclude(pk=row.pk)
