@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Final
 
 from django import forms
+from django.core.paginator import Paginator
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -22,25 +24,30 @@ from lots.pages.process import OfBatch
 from lots.pages.steps import BenchStep
 from lots.services.recording import Act
 
+BAGS_A_PAGE: Final = 50
+BAGS_DRAWN: Final = 15
+BATCHES_SHOWN: Final = 20
+
 
 @staff_page
 def queue_page(request: HttpRequest) -> HttpResponse:
     now = clock.now()
-    queue = slimes_queue(now)
+    page = Paginator(slimes_queue(now), BAGS_A_PAGE).get_page(request.GET.get("page"))
     return render(
         request,
         "cells/slimes.html",
         {
             "section": "slimes",
-            "queue": queue,
-            "batches": recovery_batches(now),
+            "queue": page.object_list,
+            "page": page,
+            "batches": recovery_batches(now)[:BATCHES_SHOWN],
             "stake_min_g": stake_min_g(),
-            "chart": _chart(queue),
+            "chart": _chart(page.object_list[:BAGS_DRAWN]),
         },
     )
 
 
-def _chart(queue: list[Any]) -> BarChart | None:
+def _chart(queue: Sequence[Any]) -> BarChart | None:
     if len(queue) < 2:
         return None
     bars = [

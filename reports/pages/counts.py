@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from django import forms
+from django.core.paginator import Paginator
 from django.db.models import Model
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -38,6 +39,9 @@ from reports.services.counts import (
 
 _SHEET: Final = "reports/sheet_step.html"
 
+# A place with more lots is counted in pages; the form to take along has them all.
+LINES_A_PAGE: Final = 100
+
 
 def sheet_of(code: str) -> CountSheet:
     sheets = CountSheet.objects.select_related("place", "month_end__books_month")
@@ -68,11 +72,12 @@ def sheet_page(request: HttpRequest, code: str) -> HttpResponse:
     """The sheet as the counter may see it; the office sees the differences beside."""
     sheet = sheet_of(code)
     is_office = role_of(request) in OFFICE
-    figures = (
-        [f for f in count_figures(sheet.month_end.books_month.first_day) if f.sheet == sheet.code]
-        if is_office
-        else []
-    )
+    page = Paginator(blind_lines(sheet), LINES_A_PAGE).get_page(request.GET.get("page"))
+    figures = []
+    if is_office:
+        shown = {line.lot.code for line in page.object_list}
+        every = count_figures(sheet.month_end.books_month.first_day)
+        figures = [each for each in every if each.sheet == sheet.code and each.lot in shown]
     proposals = CountAdjustment.objects.filter(line__sheet=sheet).select_related(
         "line__lot", "proposed_by", "decided_by"
     )
@@ -82,7 +87,8 @@ def sheet_page(request: HttpRequest, code: str) -> HttpResponse:
         {
             "section": "months",
             "sheet": sheet,
-            "lines": blind_lines(sheet),
+            "page": page,
+            "lines": page.object_list,
             "is_office": is_office,
             "figures": figures,
             "proposals": proposals if is_office else (),
