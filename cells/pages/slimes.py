@@ -42,7 +42,7 @@ def queue_page(request: HttpRequest) -> HttpResponse:
             "page": page,
             "batches": recovery_batches(now)[:BATCHES_SHOWN],
             "stake_min_g": stake_min_g(),
-            "chart": _chart(page.object_list[:BAGS_DRAWN]),
+            "chart": _chart(list(page.object_list)[:BAGS_DRAWN]),
         },
     )
 

@@ -8,71 +8,22 @@ from typing import Final
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from config.explained import explained
 from lots import clock
-from lots.elements import electrochemical_equivalent_g_per_ah
 from lots.models import Balance
 from lots.pages.access import staff_page
 from lots.units import UG_PER_UNIT, UNIT_NAMES
-from reports import conventions
-from reports.queries.lot_answer_lines import MIXING
-from reports.queries.obligations import COVER
 from reports.queries.periods import local_day
 
 
 @dataclass(frozen=True)
 class Entry:
-    """A word or a figure, and what there is to say of it. `source` is where the rule is from."""
+    """A word, and what it means here."""
 
     name: str
     text: str
-    source: str = ""
 
 
-_SILVER_G_PER_AH: Final = round(electrochemical_equivalent_g_per_ah("Ag", 1), 4)
-FIGURES: Final = (
-    Entry(
-        "Metal in a lot",
-        "The sum of every entry of that metal into and out of the lot, in whole micrograms. The "
-        "screen rounds to the milligram and the thousandth of a troy ounce; the books never do.",
-    ),
-    Entry(
-        "Metal by assay",
-        "Net weight times fineness, divided by 1000; of a solution, volume times grams per litre. "
-        "Its standard uncertainty combines those of weight and fineness in squares.",
-        "JCGM 100:2008, 5.1.2",
-    ),
-    Entry(
-        "Net weight and its uncertainty",
-        "Gross less tare. The balance's own standard uncertainty counts once when the pan was "
-        "tared and twice, in squares, when gross and tare were read apart.",
-        "JCGM 100:2008, 5.1.2",
-    ),
-    Entry(
-        "Limit of error",
-        "1.96 times the standard uncertainty: half of an interval that holds the true value in 95 "
-        "of 100 cases when errors are normal.",
-        "JCGM 100:2008, table G.1",
-    ),
-    Entry(
-        "Silver by Faraday's law",
-        f"Ampere-hours times {_SILVER_G_PER_AH} g: the silver that would plate if all of the "
-        "charge plated silver. Ampere-hours are counted from the readings by the trapezoid rule; "
-        "gaps are told apart and bridged by a straight line.",
-        "CODATA Faraday constant, CIAAW atomic weight of silver",
-    ),
-    Entry(
-        "A slimes bag's estimate",
-        "Gold, platinum and rhodium: all that was charged. Silver, copper and palladium: a share "
-        "learnt from what past recoveries found beside what had been estimated.",
-    ),
-    Entry("A run's difference", "What was found less the book, so a loss is negative."),
-    Entry("A month's difference", conventions.SIGN_CONVENTION),
-    Entry("Throughput of a month", conventions.STATEMENT_THROUGHPUT),
-    Entry("Throughput of a stage", conventions.STAGE_THROUGHPUT),
-    Entry("Where a mixed lot's metal came from", MIXING, "common practice, no source"),
-    Entry("Owed against held", COVER),
-    Entry("Troy ounces", conventions.OUNCE_RULE, "NIST Handbook 44, Appendix C"),
-)
 WORDS: Final = (
     Entry("Lot", "One labelled body of material: feed, granules, a bag, an electrolyte, a bar."),
     Entry("Movement", "One event that moved metal between lots, or between a lot and the outside."),
@@ -97,14 +48,44 @@ WORDS: Final = (
     Entry("Blind count", "Counting without seeing what the book says."),
 )
 FIRST_DAY: Final = (
-    ("Look at Today", "today", "What needs somebody, and where the metal is."),
-    ("Receive a lot", "receive", "Type a weight with its unit and see it converted."),
+    ("Look at Today", "today", "What needs somebody, where the metal is, and what is owed."),
+    (
+        "Receive a lot",
+        "receive",
+        "Type a weight as 41.87 ozt and see it converted. Press “Keep it for later” half-way: it "
+        "is listed on Today, on any device, until you finish it.",
+    ),
+    (
+        "Print its label",
+        "labels",
+        "Tick lots on the list; choose a sheet and its first free place.",
+    ),
     ("Open the lots", "lots", "Take one, and read its life line from the top."),
-    ("Open a run", "cells", "Compare silver weighed with silver by charge."),
+    (
+        "Open a run",
+        "cells",
+        "Compare silver weighed with silver by charge; in a running cell, see when its anode ends "
+        "and how its silver and copper stand to their limits.",
+    ),
+    (
+        "Plan a charge",
+        "cells",
+        "Let the lots on hand be chosen, and the form be filled in.",
+    ),
     ("Look at the slimes", "slimes", "Which bags wait, with how much at stake."),
     ("Look at the bar list", "bars", "Open a bar, and see what each rule makes of it."),
     ("Take something back", "movements", "Open a movement of yours and reverse it."),
     ("Read a closed month", "months", "From opening book to closing book, and the difference."),
+    (
+        "Find the wrong weighing",
+        "months",
+        "In the open month, “How sure is it” names the weighing that was keyed in wrongly.",
+    ),
+    (
+        "Answer a customer",
+        "settlements",
+        "Open a settlement line by line; sign in as a customer to see what they see.",
+    ),
 )
 
 
@@ -115,7 +96,7 @@ def help_page(request: HttpRequest) -> HttpResponse:
         "reports/help.html",
         {
             "section": "help",
-            "figures": FIGURES,
+            "figures": explained().values(),
             "words": sorted(WORDS, key=lambda entry: entry.name),
             "first_day": FIRST_DAY,
             "units": [
