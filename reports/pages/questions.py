@@ -14,7 +14,9 @@ from lots import clock
 from lots.models import Lot
 from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.lists import ROWS_A_PAGE
+from lots.pages.trace_web import trace_web
 from lots.queries.roles import OFFICE
+from lots.queries.trace import Edge, Graph, Node
 from lots.services.recording import Act
 from reports.models import AccessRecord, SettlementQuestion
 from reports.pages.month_steps import OfficeForm
@@ -68,10 +70,21 @@ def question_page(request: HttpRequest, pk: int) -> HttpResponse:
             "section": "settlements",
             "question": question,
             "facts": question_facts(question),
+            "web": trace_web(_graph(question), question.lot, "from"),
             "days": (clock.now() - question.asked_at).days,
             "is_open": is_open,
             "is_office": role_of(request) in OFFICE,
         },
+    )
+
+
+def _graph(question: SettlementQuestion) -> Graph:
+    """The way of the lot's metal, as it was kept with the question."""
+    kept = question.answer["lot"]["graph"]
+    return Graph(
+        nodes=[Node(**each) for each in kept["nodes"]],
+        edges=[Edge(**each) for each in kept["edges"]],
+        is_whole=kept.get("is_whole", True),
     )
 
 

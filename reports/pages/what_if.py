@@ -17,12 +17,13 @@ from lots.fineness import WHOLE_PPT
 from lots.metals import Metal
 from lots.pages.access import staff_page
 from lots.pages.form_fields import FigureField
+from reports.assay_exchange import RULE_TEXTS
 from reports.models import Settlement
 from reports.pages.settlements import settlement_for
 from reports.queries.settlement_statement import case_of
 from reports.queries.what_if import SIDES, Supposed, WhatIf, what_if
 from reports.settlement_lines import Case, Line
-from reports.terms import MetalTerms, SettleIn, terms_as_json
+from reports.terms import MetalTerms, SettleIn, Terms, terms_as_json
 
 _SIDE_NAMES: Final = {
     "house": "the works' result, ‰",
@@ -35,7 +36,10 @@ _METAL_TERMS: Final = {
     "splitting_limit_ppt": "splitting limit, ‰",
     "refining_charge_per_ozt": "refining charge per ozt",
 }
+_RULE: Final = "umpire_rule"
+_PER_KG: Final = "treatment_per_kg"
 _TERMS: Final = {
+    _PER_KG: "Treatment charge per kg",
     "treatment_minimum": "Least treatment charge",
     "assay_fee": "Assay fee",
     "umpire_fee": "Umpire's fee a metal",
@@ -58,7 +62,7 @@ class WhatIfForm(forms.Form):
     def __init__(self, *args: Any, settlement: Settlement, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.case = case_of(settlement)
-        self.frozen: dict[str, Decimal | None] = {"weight_g": self.case.weight_g.value}
+        self.frozen: dict[str, Decimal | str | None] = {"weight_g": self.case.weight_g.value}
         self._add("weight_g", "Weight settled on, g", self.case.weight_g.value)
         for figures in self.case.metals:
             metal = figures.metal
@@ -86,8 +90,20 @@ class WhatIfForm(forms.Form):
                 value = _term(terms, name)
                 if value is not None:
                     self._add(f"{terms.metal}-{name}", f"{terms.metal}: {label}", value)
+            if case.terms.exchanged:
+                self._add_rule(terms)
         for name, label in _TERMS.items():
-            self._add(name, f"{label}, {case.terms.currency}", getattr(case.terms, name))
+            if name != _PER_KG or len(case.terms.treatment) == 1:
+                self._add(name, f"{label}, {case.terms.currency}", _charge(case.terms, name))
+
+    def _add_rule(self, terms: MetalTerms) -> None:
+        name = f"{terms.metal}-{_RULE}"
+        rules = [(rule.value, text) for rule, text in RULE_TEXTS.items()]
+        self.fields[name] = forms.ChoiceField(
+            choices=rules, label=f"{terms.metal}: beyond the limit", required=False
+        )
+        self.fields[name].widget.wide = True
+        self.frozen[name] = self.initial[name] = terms.umpire_rule.value
 
     def groups(self) -> list[tuple[str, list[forms.BoundField]]]:
         """The fields by what they are about, for the page."""
@@ -97,14 +113,14 @@ class WhatIfForm(forms.Form):
             (Metal(metal).label, [self[name] for name in self.fields if name.startswith(metal)])
             for metal in names
         ]
-        return [*groups, ("Charges", [self[name] for name in _TERMS])]
+        return [*groups, ("Charges", [self[name] for name in _TERMS if name in self.fields])]
 
     def supposed(self) -> Supposed:
         """What differs from what was frozen."""
         given = {
             name: value
             for name, value in self.cleaned_data.items()
-            if value is not None and value != self.frozen[name]
+            if value not in (None, "") and value != self.frozen[name]
         }
         results: dict[str, dict[str, object]] = {}
         prices: dict[str, object] = {}
@@ -118,11 +134,17 @@ class WhatIfForm(forms.Form):
             results=results, prices=prices, weight_g=given.get("weight_g"), terms=self._terms(given)
         )
 
-    def _terms(self, given: Mapping[str, Decimal]) -> dict[str, Any]:
+    def _terms(self, given: Mapping[str, Any]) -> dict[str, Any]:
         terms: dict[str, Any] = {name: f"{given[name]:f}" for name in _TERMS if name in given}
+        if _PER_KG in terms:
+            terms["treatment"] = [{"per_kg": terms.pop(_PER_KG)}]
         metals = terms_as_json(self.case.terms)["metals"]
         is_changed = False
         for each in metals:
+            rule = given.get(f"{each['metal']}-{_RULE}")
+            if rule is not None:
+                is_changed = True
+                each[_RULE] = rule
             for name in _METAL_TERMS:
                 value = given.get(f"{each['metal']}-{name}")
                 if value is not None:
@@ -176,6 +198,11 @@ def compared(found: WhatIf) -> tuple[Compared, ...]:
         )
         for key in keys
     )
+
+
+def _charge(terms: Terms, name: str) -> Decimal:
+    charge: Decimal = terms.treatment[0].per_kg if name == _PER_KG else getattr(terms, name)
+    return charge
 
 
 def _term(terms: MetalTerms, name: str) -> Decimal | None:

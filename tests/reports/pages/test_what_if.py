@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 
 import pytest
 from django.urls import reverse
@@ -45,6 +46,13 @@ def test_another_weight_and_other_terms(suppose):
     assert found["Ag_payable_g"].after == 1764
     assert found["weight"].difference == 1000
     assert found["treatment"].difference == -40
+
+
+def test_another_umpire_rule_and_treatment_charge(suppose):
+    found = lines(suppose(Ag_umpire_rule="umpire", treatment_per_kg="41.5"))
+    # The umpire's 900.8 settles, where the nearer party's 900 did.
+    assert found["Ag_agreed"].after == Decimal("900.800")
+    assert found["treatment"].difference == Decimal("-1.50")
 
 
 def test_figures_left_as_they_are_change_nothing(suppose, in_force):
