@@ -9,14 +9,16 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
+from pathlib import Path
 from typing import Any
 
 # Before the site is loaded, which reads them.
 os.environ.setdefault("LOG_FORMAT", "json")
 os.environ.setdefault("LOG_LEVEL", "INFO")
-# Where the workers keep their counters, empty at each start.
+# Where the workers keep their counters, empty at each start unless a folder is named.
+_MADE = "parting-ledger-metrics-"
 if "PROMETHEUS_MULTIPROC_DIR" not in os.environ:
-    os.environ["PROMETHEUS_MULTIPROC_DIR"] = tempfile.mkdtemp(prefix="parting-ledger-metrics-")
+    os.environ["PROMETHEUS_MULTIPROC_DIR"] = tempfile.mkdtemp(prefix=_MADE)
 
 bind = os.environ.get("BIND", "127.0.0.1:8000")
 workers = int(os.environ.get("WEB_CONCURRENCY", "2"))
@@ -46,4 +48,6 @@ def child_exit(server: Any, worker: Any) -> None:
 
 def on_exit(server: Any) -> None:
     """The counters go with the server; Prometheus takes a counter's new start into account."""
-    shutil.rmtree(os.environ["PROMETHEUS_MULTIPROC_DIR"], ignore_errors=True)
+    folder = Path(os.environ["PROMETHEUS_MULTIPROC_DIR"])
+    if folder.name.startswith(_MADE):
+        shutil.rmtree(folder, ignore_errors=True)

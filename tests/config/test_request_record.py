@@ -113,3 +113,19 @@ def test_a_streamed_answer_counts_to_its_last_byte(db, lines):
 
 def count(name: str, **labels: str) -> float:
     return metrics._OWN.get_sample_value(name, labels) or 0.0
+
+
+def test_the_servers_own_lines_leave_out_addresses_and_what_was_sent(lines):
+    server = logging.getLogger("gunicorn.error")
+    server.warning("Invalid request from ip=192.0.2.7: Invalid HTTP request line: '/shared/a-key'")
+    try:
+        raise ValueError("Brackwater")
+    except ValueError:
+        server.exception("Error handling request %s", "/shared/a-key/")
+    server.info("Booting worker with pid: %s", 7)
+    assert [line["message"] for line in lines] == [
+        "Invalid request from ip=192.0.2.7",
+        "Error handling request",
+        "Booting worker with pid: 7",
+    ]
+    assert not [each for each in ("a-key", "Brackwater") if each in json.dumps(lines)]
