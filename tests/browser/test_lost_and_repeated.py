@@ -124,3 +124,22 @@ def test_rows_are_added_for_one_more_lot(open_as: Callable[..., Page]) -> None:
     before = page.get_by_label("Lot", exact=True).count()
     page.get_by_role("button", name="One more lot").click()
     assert page.get_by_label("Lot", exact=True).count() == before + 1
+
+
+def test_form_begun_on_a_phone_is_finished_in_the_office(open_as: Callable[..., Page]) -> None:
+    office = open_as("operator")
+    fill_receipt(office, "7 g")
+    phone = open_as("operator", "phone")
+    fill_receipt(phone, "100 g")
+    phone.locator("main").get_by_role("button", name="Keep it for later").click()
+    phone.get_by_role("link", name="Receive a lot").last.wait_for()
+    assert Lot.objects.count() == 0
+    office.goto("/")
+    office.get_by_role("heading", name="Begun and kept").wait_for()
+    office.goto("/receive/")
+    assert office.get_by_label("Gross").input_value() == "100 g"
+    press(office)
+    office.wait_for_url("**/movements/1/")
+    phone.goto("/receive/")
+    assert phone.get_by_label("Gross").input_value() == ""
+    assert Lot.objects.count() == 1
