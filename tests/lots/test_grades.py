@@ -10,7 +10,13 @@ from types import MappingProxyType
 import pytest
 
 from config.refusals import InvalidError
-from lots.grades import ASTM_B413, LimitBroken, grade_by_analysis, silver_grade
+from lots.grades import (
+    ASTM_B413,
+    LimitBroken,
+    grade_by_analysis,
+    limits_beside,
+    silver_grade,
+)
 
 BEST = replace(
     ASTM_B413[0],
@@ -81,3 +87,19 @@ def test_analysis_refused(analysis, code, field):
 
 def test_recalled_limits_say_that_they_are_recalled():
     assert all("from memory" in grade.limits_source for grade in ASTM_B413)
+
+
+def test_a_figure_at_its_limit_keeps_it_and_one_step_beyond_breaks_it():
+    def verdicts(**analysis):
+        contents = {each: Decimal(text) for each, text in analysis.items()}
+        lines = limits_beside(contents, [BEST])
+        return {line.element: line.limits[0].verdict for line in lines}
+
+    assert verdicts(Ag="999.9", Cu="0.05", Te="0") == {
+        "Ag": "kept",
+        "Cu": "kept",
+        "Pb": "not measured",
+        "Te": "no limit",
+    }
+    beyond = verdicts(Ag="999.89", Cu="0.051")
+    assert (beyond["Ag"], beyond["Cu"]) == ("broken", "broken")

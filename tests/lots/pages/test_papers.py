@@ -113,6 +113,9 @@ def test_papers_are_listed_by_how_they_stand_and_narrowed(office, works, act):
 def test_a_paper_whose_time_is_over_says_so(office, works):
     given = paper(party=works.brackwater.pk, retention_until="2026-05-20")
     office.post(reverse("paper-attach"), given)
+    with clock.at(dt.datetime(2026, 5, 20, 12, tzinfo=dt.UTC)):
+        # Until the end of its day it must be kept.
+        assert not office.get(reverse("papers"), {"keeping": "over"}).context["rows"]
     with clock.at(dt.datetime(2026, 5, 21, 12, tzinfo=dt.UTC)):
         page = office.get(reverse("papers"), {"keeping": "over"})
     assert [each.name for each, _, _ in page.context["rows"]] == ["passport.pdf"]

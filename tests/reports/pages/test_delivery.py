@@ -114,6 +114,8 @@ def test_a_lot_kept_apart_was_never_in_what_is_owed(works, act, fine, owed):
     (planned,) = effect_of_plan("return", works.brackwater, [own])
     assert (planned.leaving_ug, planned.charged_ug) == (92_500_000, 0)
     assert planned.pool_before == planned.pool_after
+    note = deliver(kind="return", party=works.brackwater, items=[Delivered(own)], act=act(1))
+    assert effect_of_note(note) == [planned]
 
 
 def test_more_than_is_owed_is_told_before_and_refused(browser, works, fine, owed):
