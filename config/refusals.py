@@ -99,7 +99,7 @@ class TooManyError(RefusalError):
         super().__init__(
             "There were too many attempts that failed.",
             code="too_many_attempts",
-            remedy=f"Wait {wait_s} seconds, then try once more.",
+            remedy=f"Wait {wait_s} s, then try once more.",
         )
         self.wait_s = wait_s
 

@@ -37,6 +37,7 @@ from lots.models import (
 )
 from lots.queries.documents import documents_for
 from lots.queries.holdings import holdings
+from lots.services.documents import TYPE_BY_ENDING
 
 
 class LotViewSet(ReadOnlyModelViewSet[Lot]):
@@ -151,7 +152,11 @@ class DocumentViewSet(ReadOnlyModelViewSet[Document]):
     def get_queryset(self) -> QuerySet[Document]:
         return documents_for(role_of(self.request))
 
-    @extend_schema(responses={(200, "application/octet-stream"): OpenApiTypes.BINARY})
+    @extend_schema(
+        responses={
+            (200, kind): OpenApiTypes.BINARY for kind in sorted(set(TYPE_BY_ENDING.values()))
+        }
+    )
     @action(detail=True, url_path="file")
     def download(self, request: Request, pk: str) -> FileResponse:
         """The file as uploaded, offered for saving so that no browser runs it."""
