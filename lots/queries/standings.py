@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from lots.models import Lot
 from lots.queries.holdings import AsOf
-from lots.queries.raw_sql import fetch, placeholders
+from lots.queries.raw_sql import fetch, moment_of, placeholders
 
 
 @dataclass(frozen=True)
@@ -29,3 +30,34 @@ def standings_of(lots: Iterable[Lot | int], as_of: AsOf) -> dict[int, Standing]:
     )
     # The last of each lot's rows stays.
     return {lot_id: Standing(place_id, owner_id) for lot_id, place_id, owner_id in rows}
+
+
+@dataclass(frozen=True)
+class Owners:
+    """A lot's owner at a moment, and each later one with when it became the owner."""
+
+    then: int | None
+    later: tuple[tuple[dt.datetime, int], ...] = ()
+
+
+def owners_from(lots: Iterable[int], moment: dt.datetime) -> dict[int, Owners]:
+    """Whose each lot is at the moment and after it, in one query; `then` is None before it is."""
+    ids = list(lots)
+    if not ids:
+        return {}
+    rows = fetch(
+        "SELECT lot_id, owner_id, CASE WHEN occurred_at > %s THEN occurred_at END "
+        f"FROM lots_lotstanding WHERE lot_id IN {placeholders(ids)} "
+        "ORDER BY lot_id, occurred_at, id",
+        [moment, *ids],
+    )
+    found: dict[int, Owners] = {}
+    for lot_id, owner_id, later in rows:
+        so_far = found.get(lot_id, Owners(None))
+        if later is None:
+            found[lot_id] = Owners(owner_id)
+        elif owner_id != (so_far.later[-1][1] if so_far.later else so_far.then):
+            found[lot_id] = Owners(so_far.then, (*so_far.later, (moment_of(later), owner_id)))
+        else:
+            found[lot_id] = so_far
+    return found

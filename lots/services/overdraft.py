@@ -25,7 +25,7 @@ def check_not_below_zero(moment: dt.datetime, house_id: int, lines: Written) -> 
         if entry.lot_id is not None:
             key = (entry.lot_id, entry.owner_id, entry.metal)
             taken[key] = _plus(taken[key], (entry.mass_ug,))
-    _check(_METALS, taken, moment)
+    _check(METALS, taken, moment)
     drawn: _Changes = defaultdict(lambda: (0, 0))
     for material in lines.materials:
         change = (material.mass_ug, material.volume_ul)
@@ -43,7 +43,7 @@ _Changes = dict[Any, _Amounts]
 
 
 @dataclass(frozen=True)
-class _Timeline:
+class Timeline:
     """Running balances: sums of `amounts` over rows of `table` that share `keys`."""
 
     table: str
@@ -52,12 +52,12 @@ class _Timeline:
     refuse: Callable[[Any, dt.datetime, _Amounts], ConflictError]
 
 
-def _check(timeline: _Timeline, changes: _Changes, moment: dt.datetime) -> None:
+def _check(timeline: Timeline, changes: _Changes, moment: dt.datetime) -> None:
     """Refuses when a negative change makes a running balance negative at `moment` or later."""
     lowered = {key: change for key, change in changes.items() if min(change) < 0}
     if not lowered:
         return
-    history = _history(timeline, {key[0] for key in lowered}, moment)
+    history = history_of(timeline, {key[0] for key in lowered}, moment)
     for key, change in sorted(lowered.items()):
         up_to_then, later = history.get(key, (tuple(0 for _ in change), []))
         running = _plus(up_to_then, change)
@@ -72,8 +72,8 @@ def _check(timeline: _Timeline, changes: _Changes, moment: dt.datetime) -> None:
                 raise timeline.refuse(key, at, running)
 
 
-def _history(
-    timeline: _Timeline, firsts: set[int], moment: dt.datetime
+def history_of(
+    timeline: Timeline, firsts: set[int], moment: dt.datetime
 ) -> dict[Any, tuple[_Amounts, list[tuple[dt.datetime, _Amounts]]]]:
     """By key, the sums up to `moment` and what each later moment adds, in one statement."""
     keys = ", ".join(timeline.keys)
@@ -136,10 +136,8 @@ def _claim_short(key: tuple[int, str], at: dt.datetime, left: _Amounts) -> Confl
     )
 
 
-_METALS: Final = _Timeline(
-    "lots_entry", ("lot_id", "owner_id", "metal"), ("mass_ug",), _metal_short
-)
-_MATERIAL: Final = _Timeline(
+METALS: Final = Timeline("lots_entry", ("lot_id", "owner_id", "metal"), ("mass_ug",), _metal_short)
+_MATERIAL: Final = Timeline(
     "lots_materialentry", ("lot_id",), ("mass_ug", "volume_ul"), _material_short
 )
-_CLAIMS: Final = _Timeline("lots_claimentry", ("owner_id", "metal"), ("mass_ug",), _claim_short)
+_CLAIMS: Final = Timeline("lots_claimentry", ("owner_id", "metal"), ("mass_ug",), _claim_short)

@@ -27,7 +27,8 @@ from lots.models import (
 )
 from lots.queries.holdings import AsOf, holdings
 from lots.queries.raw_sql import fetch, moment_of, placeholders
-from lots.queries.standings import standings_of
+from lots.queries.standings import Owners, owners_from, standings_of
+from lots.services.changed_hands import check_held_by_owner
 from lots.services.drafts import Draft, Line
 from lots.services.keep_traces import look_after, mark_stale
 from lots.services.overdraft import check_not_below_zero
@@ -44,7 +45,7 @@ class _Posting:
     moment: dt.datetime
     recorded_at: dt.datetime
     house_id: int
-    owners: dict[int, int]
+    owners: dict[int, Owners]
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,8 @@ def post(draft: Draft, act: Act) -> Movement:
     Call it inside a service marked `recorded_once`. Refuses (nothing is written): a moment in the
     future (`in_the_future`) or in a closed month (`month_closed`); taking a lot, its mass or
     volume, or a customer's claim below zero at that moment or any later one (`lot_overdrawn`,
-    `claim_overdrawn`, naming lot and date). Lines that don't balance are our own mistake.
+    `claim_overdrawn`, naming lot and date); leaving metal of an earlier owner in a lot that has
+    changed hands (`changed_hands_since`). Lines that don't balance are our own mistake.
     """
     books = _read_books()
     now = clock.now()
@@ -114,6 +116,7 @@ def post(draft: Draft, act: Act) -> Movement:
     entries = _entries(posting)
     written = Written(entries, _claims(posting, entries), _materials(posting), _standings(posting))
     check_not_below_zero(act.moment, posting.house_id, written)
+    check_held_by_owner(act.moment, posting.owners, written)
     movement = _write(posting, act, books, written)
     _follow(draft, written)
     if books.traces_kept_until is not None and act.moment <= books.traces_kept_until:
@@ -156,16 +159,16 @@ def _write(posting: _Posting, act: Act, books: _Books, written: Written) -> Move
     return movement
 
 
-def _owners(draft: Draft, act: Act) -> dict[int, int]:
-    """Each lot's owner at the moment; for a lot that begins with this movement, its standing's."""
+def _owners(draft: Draft, act: Act) -> dict[int, Owners]:
+    """Each lot's owners from the moment on; its standing's, for a lot that begins with this."""
     lots = {line.lot.pk for line in draft.lines if line.lot is not None}
-    owners = {
-        pk: standing.owner_id for pk, standing in standings_of(lots, AsOf(act.moment)).items()
-    }
+    owners = owners_from(lots, act.moment)
     for standing in draft.standings:
-        owners.setdefault(standing.lot.pk, standing.owner.pk)
+        found = owners.get(standing.lot.pk, Owners(None))
+        if found.then is None:
+            owners[standing.lot.pk] = Owners(standing.owner.pk, found.later)
     for line in draft.lines:
-        if line.lot is not None and line.lot.pk not in owners:
+        if line.lot is not None and owners.get(line.lot.pk, Owners(None)).then is None:
             raise ConflictError(
                 f"Lot {line.lot.code} was not there yet at that moment.",
                 code="lot_not_there_yet",
@@ -233,7 +236,9 @@ def _entries(posting: _Posting) -> list[Entry]:
 def _owner_id(posting: _Posting, line: Line) -> int:
     if line.owner is not None:
         return line.owner.pk
-    return posting.owners[line.lot.pk] if line.lot is not None else posting.house_id
+    owner_id = posting.owners[line.lot.pk].then if line.lot is not None else posting.house_id
+    assert owner_id is not None
+    return owner_id
 
 
 def _claims(posting: _Posting, entries: Sequence[Entry]) -> list[ClaimEntry]:

@@ -6,11 +6,14 @@ import pytest
 
 from lots.models import Lot, Movement
 from lots.queries.holdings import balances, claims_of, holding
+from lots.queries.ledger_checks import run_checks
 from lots.services.opening import open_claim
 from lots.services.ownership import change_owner, settle_claim
+from lots.services.reversal import reverse_movement
 from lots.services.shipping import return_to_customer
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
+from lots.services.write_off import write_off
 
 G = 1_000_000
 
@@ -139,3 +142,17 @@ def test_nobody_settles_with_the_same_owner_or_for_the_house(works, act, pool, r
     with refused("house_has_no_claim", "owner"):
         settle_claim(owner=works.house, metals={"Ag": 1}, act=act(1))
     assert not Movement.objects.filter(kind="claim").exists()
+
+
+def test_what_is_put_down_late_leaves_nothing_of_the_old_owners_behind(
+    works, act, received, refused
+):
+    lot = received(1000)
+    lost = write_off(lot=lot, cause="spill", stage="store", act=act(1), mass_ug=10 * G)
+    change_owner(lot=lot, owner=works.house, act=act(2))
+    with refused("changed_hands_since", "occurred_at"):
+        reverse_movement(movement=lost, reason="It was found.", act=act(3))
+    with refused("lot_overdrawn", "Ag"):
+        write_off(lot=lot, cause="spill", stage="store", act=act(1.5), mass_ug=10 * G)
+    write_off(lot=lot, cause="spill", stage="store", act=act(2.5), mass_ug=10 * G)
+    assert not [result for result in run_checks() if result.found]

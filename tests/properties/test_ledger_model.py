@@ -56,6 +56,7 @@ BY_RULE: Final = {
     "already_reversed",
     "already_there",
     "batch_closed",
+    "changed_hands_since",
     "claim_needs_the_pool",
     "is_a_reversal",
     "kept_apart",
