@@ -105,6 +105,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
     kept = set(guards.guarded_tables())
     changeable = {
         "lots_account",
+        "lots_apitoken",
         "lots_balance",
         "lots_barrecord",
         "lots_booksmonth",
@@ -123,6 +124,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_place",
         "lots_processbatch",
         "lots_recordedrequest",
+        "lots_signinattempt",
         "lots_tracecheckpoint",
     }
     tables = {model._meta.db_table for model in apps.get_app_config("lots").get_models()}
