@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from io import StringIO
 from types import SimpleNamespace
 
 import pytest
+from django.core.management import call_command
 from django.db import connection
 
 from lots import clock
@@ -40,6 +42,7 @@ def closed_april(works: SimpleNamespace, act: Callable[..., Act]) -> BooksMonth:
         statement_digest="0" * 64,
     )
     receive(works, act())
+    call_command("seal_ledger", accept="a month closed by hand", stdout=StringIO())
     return month
 
 
@@ -82,5 +85,5 @@ def test_a_recorded_time_set_back_to_hide_it_is_found_too(
 def test_books_left_unlocked_are_found(closed_april: BooksMonth) -> None:
     BooksMonth.objects.update(state="open")
     found = findings()
-    assert set(found) == {"month-lock"}
+    assert set(found) == {"month-lock", "as-sealed"}
     assert found["month-lock"][0]["month_id"] == closed_april.pk
