@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import QuerySet
 
-from lots.models import Assay, AssayRuling, ContentChange, Entry, Lot, Movement
+from lots.models import Assay, AssayRuling, Entry, Lot
 from lots.queries.holdings import NOW, AsOf
+from lots.queries.raw_sql import fetch, placeholders
 
 
 def rulings_in_force(lot: Lot | None = None) -> QuerySet[AssayRuling]:
@@ -49,16 +50,21 @@ def ruled_uncertainties(
 
     A content ruled to be nothing has no relative uncertainty and is left out.
     """
-    taken_back = Movement.objects.filter(as_of.limit(), reverses=OuterRef("movement"))
-    rows = (
-        ContentChange.objects.filter(
-            ~Exists(taken_back), as_of.limit("movement__"), lot__in=lots, content_ug__gt=0
-        )
-        .order_by("movement__sequence", "id")
-        .values_list("lot_id", "metal", "content_ug", "standard_uncertainty_ug")
+    ids = [lot.pk if isinstance(lot, Lot) else lot for lot in lots]
+    if not ids:
+        return {}
+    limit, moments = as_of.sql_limit("m.")
+    back_limit, _ = as_of.sql_limit("back.")
+    rows = fetch(
+        "SELECT c.lot_id, c.metal, c.content_ug, c.standard_uncertainty_ug "
+        "FROM lots_contentchange c JOIN lots_movement m ON m.id = c.movement_id "
+        f"LEFT JOIN lots_movement back ON back.reverses_id = m.id{back_limit} "
+        f"WHERE c.lot_id IN {placeholders(ids)}{limit} AND back.id IS NULL AND c.content_ug > 0 "
+        "ORDER BY m.sequence, c.id",
+        [*moments, *ids, *moments],
     )
     found: dict[int, dict[str, float]] = {}
     for lot_id, metal, content_ug, uncertainty_ug in rows:
-        if content_ug and uncertainty_ug is not None:
+        if uncertainty_ug is not None:
             found.setdefault(lot_id, {})[metal] = uncertainty_ug / content_ug
     return found
