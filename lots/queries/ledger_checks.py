@@ -20,6 +20,7 @@ from lots.models import RecordedRequest
 from lots.queries import ledger_findings as sql
 from lots.queries.digest_chain import broken_links
 from lots.queries.kept_trace_checks import kept_apart_from_entries
+from lots.queries.paper_findings import papers_changed
 from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
 
 ROWS_SHOWN: Final = 20
@@ -31,13 +32,15 @@ Row = dict[str, object]
 class Check:
     """One statement to be proved. `find` yields a row for everything that contradicts it.
 
-    `find` is SQL or a function; `subject` is the table whose rows are examined.
+    `find` is SQL or a function; `subject` is the table whose rows are examined. One that reads
+    files beside the database `has_files`.
     """
 
     name: str
     states: str
     subject: str
     find: str | Callable[[], Iterator[Row]]
+    has_files: bool = False
 
 
 @dataclass(frozen=True)
@@ -60,10 +63,11 @@ def all_checks() -> list[Check]:
     return checks
 
 
-def run_checks(rows_shown: int = ROWS_SHOWN) -> Iterator[CheckResult]:
-    """The result of every check, one after the other."""
+def run_checks(rows_shown: int = ROWS_SHOWN, *, with_files: bool = True) -> Iterator[CheckResult]:
+    """The result of every check, one after the other; without files, of the database alone."""
     for check in all_checks():
-        yield run_check(check, rows_shown)
+        if with_files or not check.has_files:
+            yield run_check(check, rows_shown)
 
 
 def run_check(check: Check, rows_shown: int = ROWS_SHOWN) -> CheckResult:
@@ -250,6 +254,13 @@ CHECKS: Final = (
         "what is kept of the traces is what the entries give",
         "lots_keptmixture",
         kept_apart_from_entries,
+    ),
+    Check(
+        "papers",
+        "every attached paper's file is there, byte for byte as it was attached",
+        "lots_document",
+        papers_changed,
+        has_files=True,
     ),
     Check(
         "guards",
