@@ -364,6 +364,7 @@ questions/                                    staff         -
 questions/<pk>/                               staff         -
 questions/<pk>/answer/                        office        office
 questions/<pk>/withdraw/                      office        office
+read-log/                                     office        -
 readings/<pk>/withdraw/                       staff         staff
 receive/                                      staff         staff
 receivers/                                    office        -

@@ -28,6 +28,7 @@ BENCH: Final = (
     Link("Prices", "prices", 87, group="Office", hint="The works' own table"),
     Link("Terms", "terms", 88, group="Office", hint="By customer, by version"),
     Link("Links", "links", 89, roles=OFFICE, group="Office", hint="Shown without a sign-in"),
+    Link("Who read what", "read-log", 91, roles=OFFICE, group="Office", hint="Of customers' data"),
     Link("Receivers", "receivers", 92, roles=OFFICE, group="Office", hint="Told of events"),
 )
 LOT_ACTIONS: Final = (

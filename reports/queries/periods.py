@@ -70,6 +70,11 @@ def local_day(moment: dt.datetime) -> dt.date:
     return timezone.localdate(moment, timezone.get_default_timezone())
 
 
+def day_bounds(day: dt.date) -> tuple[dt.datetime, dt.datetime]:
+    """A day at the works: from its midnight up to, not including, the next."""
+    return _midnight(day), _midnight(day + dt.timedelta(days=1))
+
+
 def _midnight(day: dt.date) -> dt.datetime:
     midnight = dt.datetime.combine(day, dt.time(), timezone.get_default_timezone())
     return midnight.astimezone(dt.UTC)
