@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from math import ceil, floor, isfinite, log10
 from typing import Final
 
-from config.charts import BarChart, Chart, Flow, LineChart, Waterfall, Web, number
+from config.charts import BarChart, Chart, LineChart, Streams, Waterfall, Web, number
+from config.streams_drawing import draw_streams
+from config.svg_marks import WIDE, WIDTH, check_finite, line, rect, ribbon, svg, text_at
 from config.web_layout import columns
 
-WIDTH: Final = 460
 # How many names of places fit below a chart of lines.
 PLACES_NAMED_MAX: Final = 6
-# For charts whose labels are long.
-WIDE: Final = 640
 LEFT: Final = 62
 RIGHT: Final = 16
 TOP: Final = 14
@@ -39,8 +37,8 @@ def draw(chart: Chart) -> str:
         return _draw_lines(chart)
     if isinstance(chart, BarChart):
         return _draw_bars(chart)
-    if isinstance(chart, Flow):
-        return _draw_flow(chart)
+    if isinstance(chart, Streams):
+        return draw_streams(chart)
     if isinstance(chart, Web):
         return _draw_web(chart)
     return _draw_waterfall(chart)
@@ -64,33 +62,6 @@ def _tick_text(value: float, step: float) -> str:
     return number(value, decimals)
 
 
-def _svg(title: str, height: float, body: Sequence[str], kind: str, width: int = WIDTH) -> str:
-    inner = "".join(body)
-    # A web keeps its own width and is scrolled, so that its names stay legible.
-    own = f'width="{width}" height="{height:g}" ' if kind == "web" else ""
-    return (
-        f'<svg class="chart chart-{kind}" {own}viewBox="0 0 {width} {height:g}" role="img" '
-        f'aria-label="{escape(title)}" preserveAspectRatio="xMidYMid meet">{inner}</svg>'
-    )
-
-
-def _text(x: float, y: float, text: str, css: str = "", anchor: str = "start") -> str:
-    return (
-        f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="{css}">{escape(text)}</text>'
-    )
-
-
-def _line(x1: float, y1: float, x2: float, y2: float, css: str) -> str:
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" class="{css}"/>'
-
-
-def _rect(x: float, y: float, width: float, height: float, css: str) -> str:
-    return (
-        f'<rect x="{x:.1f}" y="{y:.1f}" width="{max(width, 0.8):.1f}" height="{height:.1f}" '
-        f'class="{css}"/>'
-    )
-
-
 @dataclass(frozen=True)
 class _Scale:
     low: float
@@ -107,18 +78,13 @@ def _scale(ticks: Sequence[float], start: float, end: float) -> _Scale:
     return _Scale(ticks[0], ticks[-1], start, end)
 
 
-def _check_finite(values: Sequence[float]) -> None:
-    if not all(map(isfinite, values)):
-        raise ValueError("a chart needs finite figures")
-
-
 def _draw_lines(chart: LineChart) -> str:
     xs = [x for series in chart.series for x, _ in series.points]
     xs += [x for band in chart.bands for x, _, _ in band.points]
     ys = [y for series in chart.series for _, y in series.points]
     ys += [y for band in chart.bands for _, low, high in band.points for y in (low, high)]
     ys += [limit.value for limit in chart.limits]
-    _check_finite([*xs, *ys])
+    check_finite([*xs, *ys])
     bottom = chart.height - PLOT_BOTTOM
     places = [float(place) for place in range(len(chart.x_names))]
     x_ticks = places or nice_ticks(min(xs, default=0.0), max(xs, default=1.0), 6)
@@ -128,18 +94,18 @@ def _draw_lines(chart: LineChart) -> str:
         across = _Scale(-0.5, len(places) - 0.5, LEFT, WIDTH - RIGHT)
         x_ticks = places[:: ceil(len(places) / PLACES_NAMED_MAX)]
     down = _scale(y_ticks, bottom, TOP + 18)
-    body = [_text(LEFT - 54, TOP + 2, chart.y_label, "axis")]
+    body = [text_at(LEFT - 54, TOP + 2, chart.y_label, "axis")]
     for tick in y_ticks:
-        body.append(_line(LEFT, down(tick), WIDTH - RIGHT, down(tick), "grid"))
+        body.append(line(LEFT, down(tick), WIDTH - RIGHT, down(tick), "grid"))
         text = _tick_text(tick, y_ticks[1] - y_ticks[0])
-        body.append(_text(LEFT - 7, down(tick) + 4, text, "tick", "end"))
+        body.append(text_at(LEFT - 7, down(tick) + 4, text, "tick", "end"))
     for tick in x_ticks:
         text = chart.x_names[int(tick)] if places else _tick_text(tick, x_ticks[1] - x_ticks[0])
-        body.append(_line(across(tick), bottom, across(tick), bottom + 4, "axis-line"))
-        body.append(_text(across(tick), bottom + 17, text, "tick", "middle"))
+        body.append(line(across(tick), bottom, across(tick), bottom + 4, "axis-line"))
+        body.append(text_at(across(tick), bottom + 17, text, "tick", "middle"))
     for level in {bottom, down(0.0)}:
-        body.append(_line(LEFT, level, WIDTH - RIGHT, level, "axis-line"))
-    body.append(_text(WIDTH - RIGHT, chart.height - 8, chart.x_label, "axis", "end"))
+        body.append(line(LEFT, level, WIDTH - RIGHT, level, "axis-line"))
+    body.append(text_at(WIDTH - RIGHT, chart.height - 8, chart.x_label, "axis", "end"))
     for band in chart.bands:
         upper = [f"{across(x):.1f},{down(high):.1f}" for x, _, high in band.points]
         lower = [f"{across(x):.1f},{down(low):.1f}" for x, low, _ in reversed(band.points)]
@@ -147,8 +113,8 @@ def _draw_lines(chart: LineChart) -> str:
         body.append(f'<polygon class="{css}" points="{" ".join(upper + lower)}"/>')
     for limit in chart.limits:
         level = down(limit.value)
-        body.append(_line(LEFT, level, WIDTH - RIGHT, level, "limit"))
-        body.append(_text(WIDTH - RIGHT - 2, level - 5, limit.name, "limit-name", "end"))
+        body.append(line(LEFT, level, WIDTH - RIGHT, level, "limit"))
+        body.append(text_at(WIDTH - RIGHT - 2, level - 5, limit.name, "limit-name", "end"))
     for series in chart.series:
         css = f"line accent-{series.accent}" + (" dotted" if series.dotted else "")
         path = " ".join(f"{across(x):.1f},{down(y):.1f}" for x, y in series.points)
@@ -160,7 +126,7 @@ def _draw_lines(chart: LineChart) -> str:
                 f'class="dot accent-{series.accent}"/>'
                 for x, y in series.points
             ]
-    return _svg(chart.title, chart.height, body, "lines")
+    return svg(chart.title, chart.height, body, "lines")
 
 
 @dataclass(frozen=True)
@@ -175,7 +141,7 @@ class _Rows:
 
 
 def _rows(levels: Sequence[float], figures: Sequence[str], width: int, label_width: int) -> _Rows:
-    _check_finite(levels)
+    check_finite(levels)
     ticks = nice_ticks(min([0.0, *levels]), max([0.0, *levels]) or 1.0, 4)
     room = CHARACTER * max((len(each) for each in figures), default=0) + 8
     across = _scale(ticks, label_width + 8, width - RIGHT - room)
@@ -186,11 +152,11 @@ def _frame(rows: _Rows, unit: str) -> list[str]:
     body = []
     across, bottom = rows.across, rows.bottom
     for tick in rows.ticks:
-        body.append(_line(across(tick), TOP, across(tick), bottom, "grid"))
+        body.append(line(across(tick), TOP, across(tick), bottom, "grid"))
         text = _tick_text(tick, rows.ticks[1] - rows.ticks[0])
-        body.append(_text(across(tick), bottom + 16, text, "tick", "middle"))
-    body.append(_line(across(0), TOP, across(0), bottom, "axis-line"))
-    body.append(_text(rows.width - RIGHT, bottom + 33, unit, "axis", "end"))
+        body.append(text_at(across(tick), bottom + 16, text, "tick", "middle"))
+    body.append(line(across(0), TOP, across(0), bottom, "axis-line"))
+    body.append(text_at(rows.width - RIGHT, bottom + 33, unit, "axis", "end"))
     return body
 
 
@@ -203,16 +169,16 @@ def _draw_bars(chart: BarChart) -> str:
         top = TOP + BAR_STEP * index + 7
         left, right = sorted((across(0), across(bar.value)))
         middle = top + 11
-        body.append(_text(LABEL_WIDTH, middle + 4, bar.label, "label", "end"))
-        body.append(_rect(left, top, right - left, 22, f"bar accent-{bar.accent}"))
+        body.append(text_at(LABEL_WIDTH, middle + 4, bar.label, "label", "end"))
+        body.append(rect(left, top, right - left, 22, f"bar accent-{bar.accent}"))
         reach = right
         if bar.plus_minus:
             low, high = across(bar.value - bar.plus_minus), across(bar.value + bar.plus_minus)
             reach = max(reach, high)
-            body.append(_line(low, middle, high, middle, "whisker"))
-            body += [_line(x, middle - 5, x, middle + 5, "whisker") for x in (low, high)]
-        body.append(_text(reach + 6, middle + 4, figures[index], "figure"))
-    return _svg(chart.title, rows.bottom + 40, body, "bars")
+            body.append(line(low, middle, high, middle, "whisker"))
+            body += [line(x, middle - 5, x, middle + 5, "whisker") for x in (low, high)]
+        body.append(text_at(reach + 6, middle + 4, figures[index], "figure"))
+    return svg(chart.title, rows.bottom + 40, body, "bars")
 
 
 def _draw_waterfall(chart: Waterfall) -> str:
@@ -229,47 +195,17 @@ def _draw_waterfall(chart: Waterfall) -> str:
         top = TOP + BAR_STEP * index + 7
         left, right = sorted((across(before), across(after)))
         css = "total" if step.is_total else "gain" if step.value >= 0 else "fall"
-        body.append(_text(LONG_LABEL_WIDTH, top + 15, step.label, "label", "end"))
-        body.append(_rect(left, top, right - left, 22, css))
+        body.append(text_at(LONG_LABEL_WIDTH, top + 15, step.label, "label", "end"))
+        body.append(rect(left, top, right - left, 22, css))
         if index + 1 < len(chart.steps):
-            body.append(_line(across(after), top + 22, across(after), top + BAR_STEP, "joint"))
-        body.append(_text(right + 6, top + 15, figures[index], "figure"))
-    return _svg(chart.title, rows.bottom + 40, body, "waterfall", WIDE)
-
-
-FLOW_BODY: Final = 190.0
-FLOW_GAP: Final = 20.0
-
-
-def _draw_flow(chart: Flow) -> str:
-    """Each side's streams are stacked with gaps; in the middle they stand together."""
-    _check_finite([value for _, value in (*chart.came, *chart.went)])
-    whole = max(sum(v for _, v in chart.came), sum(v for _, v in chart.went)) or 1.0
-    rows = max(len(chart.came), len(chart.went))
-    top = TOP + 8.0
-    inner_top = top + FLOW_GAP * (rows - 1) / 2
-    height = top + FLOW_BODY + FLOW_GAP * rows + 14
-    middle, edge = WIDE / 2, LONG_LABEL_WIDTH + 30.0
-    body = [_rect(middle - 8, inner_top, 16, FLOW_BODY, "total")]
-    for streams, is_left in ((chart.came, True), (chart.went, False)):
-        outer, inner = top, inner_top
-        begin, end = (edge, middle - 8) if is_left else (WIDE - edge, middle + 8)
-        for name, value in streams:
-            width = FLOW_BODY * value / whole
-            css = "stream came" if is_left else "stream went"
-            body.append(_stream((begin, outer), (end, inner), max(width, 1.0), css))
-            text = f"{name} {number(value, chart.decimals)}"
-            x, anchor = (begin - 5, "end") if is_left else (begin + 5, "start")
-            body.append(_text(x, outer + width / 2 + 4, text, "label", anchor))
-            outer += width + FLOW_GAP
-            inner += width
-    body.append(_text(WIDE - RIGHT, height - 4, chart.unit, "axis", "end"))
-    return _svg(chart.title, height, body, "flow", WIDE)
+            body.append(line(across(after), top + 22, across(after), top + BAR_STEP, "joint"))
+        body.append(text_at(right + 6, top + 15, figures[index], "figure"))
+    return svg(chart.title, rows.bottom + 40, body, "waterfall", WIDE)
 
 
 def _draw_web(chart: Web) -> str:
     """Knots in columns, what went between them as bands as wide as their share of the most."""
-    _check_finite([value for _, _, value in chart.threads])
+    check_finite([value for _, _, value in chart.threads])
     laid = columns(chart.knots, [(source, target) for source, target, _ in chart.threads])
     most = max((value for _, _, value in chart.threads), default=0.0) or 1.0
     width = max(WIDE, len(laid) * WEB_COLUMN)
@@ -283,20 +219,9 @@ def _draw_web(chart: Web) -> str:
         (x1, y1), (x2, y2) = place[source], place[target]
         thick = max(WEB_THREAD * value / most, 1.0)
         begin = (x1 + WEB_KNOT, y1 + (WEB_BOX - thick) / 2)
-        body.append(_stream(begin, (x2, y2 + (WEB_BOX - thick) / 2), thick, "stream came"))
+        body.append(ribbon(begin, (x2, y2 + (WEB_BOX - thick) / 2), thick, "stream came"))
     for knot, (x, y) in place.items():
-        body.append(_rect(x, y, WEB_KNOT, WEB_BOX, "knot"))
-        body.append(_text(x + WEB_KNOT / 2, y + WEB_BOX / 2 + 4, knot, "label", "middle"))
+        body.append(rect(x, y, WEB_KNOT, WEB_BOX, "knot"))
+        body.append(text_at(x + WEB_KNOT / 2, y + WEB_BOX / 2 + 4, knot, "label", "middle"))
     height = TOP + WEB_ROW * max((len(each) for each in laid), default=1)
-    return _svg(chart.title, height, body, "web", width)
-
-
-def _stream(begin: tuple[float, float], end: tuple[float, float], width: float, css: str) -> str:
-    """A ribbon of even width; `begin` and `end` are the corners of its upper edge."""
-    (x1, y1), (x2, y2) = begin, end
-    bend = (x1 + x2) / 2
-    return (
-        f'<path class="{css}" d="M{x1:.1f},{y1:.1f} C{bend:.1f},{y1:.1f} {bend:.1f},{y2:.1f} '
-        f"{x2:.1f},{y2:.1f} L{x2:.1f},{y2 + width:.1f} C{bend:.1f},{y2 + width:.1f} "
-        f'{bend:.1f},{y1 + width:.1f} {x1:.1f},{y1 + width:.1f} Z"/>'
-    )
+    return svg(chart.title, height, body, "web", width)

@@ -1,4 +1,4 @@
-"""What a chart shows: lines with a band and limits, bars, a waterfall, a flow.
+"""What a chart shows: lines with a band and limits, bars, a waterfall, streams, a web.
 
 Every chart has a table alternative made from the same figures, and a unit on each axis.
 `chart_drawing` turns one into SVG.
@@ -102,13 +102,36 @@ class Waterfall:
 
 
 @dataclass(frozen=True)
-class Flow:
-    """What came together from the left and went apart to the right, as streams of true width."""
+class Knot:
+    """Where streams meet: told apart by `key`, shown by `name`, in a column from the left."""
+
+    key: str
+    name: str
+    column: int
+
+
+@dataclass(frozen=True)
+class Stream:
+    """What went from one knot to another, and what of it came `back`; drawn as the net."""
+
+    source: str
+    target: str
+    there: float
+    back: float = 0.0
+
+    @property
+    def net(self) -> float:
+        return self.there - self.back
+
+
+@dataclass(frozen=True)
+class Streams:
+    """Streams of true width from knot to knot, by columns from left to right."""
 
     title: str
     unit: str
-    came: Sequence[tuple[str, float]]
-    went: Sequence[tuple[str, float]]
+    knots: Sequence[Knot]
+    streams: Sequence[Stream]
     decimals: int = 3
 
 
@@ -131,7 +154,7 @@ class ChartTable:
     rows: tuple[tuple[str, ...], ...] = field(default=())
 
 
-Chart = LineChart | BarChart | Waterfall | Flow | Web
+Chart = LineChart | BarChart | Waterfall | Streams | Web
 
 
 def tabulate(chart: Chart) -> ChartTable:
@@ -155,16 +178,32 @@ def tabulate(chart: Chart) -> ChartTable:
                 for step in chart.steps
             ),
         )
-    if isinstance(chart, Flow):
-        rows = [(f"From: {name}", number(value, chart.decimals)) for name, value in chart.came]
-        rows += [(f"To: {name}", number(value, chart.decimals)) for name, value in chart.went]
-        return ChartTable(("", chart.unit), tuple(rows))
+    if isinstance(chart, Streams):
+        return _tabulate_streams(chart)
     if isinstance(chart, Web):
         return ChartTable(
             ("From", "To", chart.unit),
             tuple((a, b, number(value, chart.decimals)) for a, b, value in chart.threads),
         )
     return _tabulate_lines(chart)
+
+
+def _tabulate_streams(chart: Streams) -> ChartTable:
+    names = {knot.key: knot.name for knot in chart.knots}
+    rows = [
+        (
+            names[each.source],
+            names[each.target],
+            number(each.there, chart.decimals),
+            number(each.back, chart.decimals) if each.back else "",
+            number(each.net, chart.decimals),
+        )
+        for each in chart.streams
+    ]
+    unit = chart.unit
+    return ChartTable(
+        ("From", "To", f"There, {unit}", f"Back, {unit}", f"Net, {unit}"), tuple(rows)
+    )
 
 
 def _tabulate_lines(chart: LineChart) -> ChartTable:

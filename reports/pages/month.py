@@ -9,14 +9,16 @@ from typing import Any, Final
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from config.charts import Chart, Flow, Step, Waterfall
+from config.charts import Step, Waterfall
 from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.pages.access import staff_page
+from lots.queries.snapshot import snapshot
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import CountSheet, MonthEnd
+from reports.pages.month_flow import FLOW_NOTE, flow_chart
 from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import MetalStatement
 from reports.queries.months_on_books import months_on_books
@@ -66,11 +68,13 @@ def month_list(request: HttpRequest) -> HttpResponse:
 @staff_page
 def month_page(request: HttpRequest, month: str) -> HttpResponse:
     period = period_for(month)
-    pack = month_pack(period)
-    statement = pack.statement
     wanted = request.GET.get("metal", "")
-    chosen = next((each for each in statement.metals if each.metal == wanted), None)
-    chosen = chosen or next(iter(statement.metals), None)
+    with snapshot():
+        pack = month_pack(period)
+        statement = pack.statement
+        chosen = next((each for each in statement.metals if each.metal == wanted), None)
+        chosen = chosen or next(iter(statement.metals), None)
+        flow = flow_chart(chosen.metal, statement) if chosen else None
     month_end = month_end_of(period)
     return render(
         request,
@@ -82,7 +86,9 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             "statement": statement,
             "chosen": chosen,
             "overview": _overview(statement.metals),
-            "charts": month_charts(chosen, str(period)) if chosen else [],
+            "waterfall": waterfall(chosen, str(period)) if chosen else None,
+            "flow": flow,
+            "flow_note": FLOW_NOTE,
             "month_end": month_end,
             "close_steps": _progress(month_end),
             "sheets": CountSheet.objects.filter(month_end=month_end).select_related("place")
@@ -120,26 +126,14 @@ def _overview(metals: Sequence[MetalStatement]) -> list[tuple[str, list[int | No
     return rows
 
 
-def month_charts(each: MetalStatement, month: str) -> list[Chart]:
-    """From opening to closing book as a waterfall, and as streams in and out."""
+def waterfall(each: MetalStatement, month: str) -> Waterfall:
+    """From opening to closing book by what came and went."""
     name = Metal(each.metal).label
     steps = [Step("Opening book", _g(each.opening_ug), is_total=True)]
     lines = [line for line in each.lines if line.change_ug]
     steps += [Step(_short(line.name), _g(line.change_ug)) for line in lines]
     steps.append(Step("Closing book", _g(each.closing_ug), is_total=True))
-    came = [("Opening book", each.opening_ug)] if each.opening_ug else []
-    came += [(_short(line.name), line.change_ug) for line in lines if line.change_ug > 0]
-    went = [(_short(line.name), -line.change_ug) for line in lines if line.change_ug < 0]
-    went += [("Closing book", each.closing_ug)] if each.closing_ug else []
-    return [
-        Waterfall(f"{name} in {month}, from opening to closing book", "grams", steps),
-        Flow(
-            f"{name} in {month}, where it came from and went",
-            "grams",
-            [(label, _g(mass_ug)) for label, mass_ug in came],
-            [(label, _g(mass_ug)) for label, mass_ug in went],
-        ),
-    ]
+    return Waterfall(f"{name} in {month}, from opening to closing book", "grams", steps)
 
 
 def _short(name: str) -> str:

@@ -12,11 +12,13 @@ from config.charts import (
     Band,
     Bar,
     BarChart,
-    Flow,
+    Knot,
     Limit,
     LineChart,
     Series,
     Step,
+    Stream,
+    Streams,
     Waterfall,
     number,
     tabulate,
@@ -36,7 +38,13 @@ FALL = Waterfall(
     "grams",
     [Step("Opening", 100, True), Step("Lost", -12.5), Step("Closing", 87.5, True)],
 )
-FLOW = Flow("Silver", "grams", [("Opening", 100.0)], [("Shipped", 60.0), ("Closing", 40.0)])
+KNOTS = (Knot("a", "Opening", 0), Knot("b", "Store", 1), Knot("c", "Melt", 2))
+FLOW = Streams(
+    "Silver",
+    "grams",
+    KNOTS,
+    [Stream("a", "b", 100.0), Stream("b", "c", 60.0, 20.0), Stream("c", "a", 10.0)],
+)
 
 
 @pytest.mark.parametrize("chart", [LINES, BARS, FALL, FLOW])
@@ -81,7 +89,7 @@ def test_bar_is_as_long_as_its_figure() -> None:
 def test_tables_hold_the_same_figures() -> None:
     assert tabulate(BARS).rows == (("SB1", "28.0", "14.1"), ("SB2", "0.5", ""))
     assert tabulate(FALL).rows[1] == ("Lost", "−12.500")
-    assert tabulate(FLOW).rows[-1] == ("To: Closing", "40.000")
+    assert tabulate(FLOW).rows[1] == ("Store", "Melt", "60.000", "20.000", "40.000")
     lines = tabulate(LINES)
     assert lines.headings == ("hours", "Current (amperes)", "Forecast (amperes)")
     assert ("10.00", "31.25", "30.00 to 32.00") in lines.rows

@@ -13,7 +13,7 @@ from django.urls import reverse
 from lots import shown
 from lots.models import BooksMonth, Lot
 from reports.models import CountAdjustment, CountLine, CountSheet, MonthEnd
-from reports.pages.month import month_charts
+from reports.pages.month import waterfall
 from reports.queries.month_statement import month_statement
 from reports.queries.periods import Period
 from tests.builders import receive, row_counts
@@ -55,16 +55,22 @@ def test_month_page_shows_every_figure_of_the_statement(
     assert "book less physical" in page
 
 
-def test_charts_of_the_month_lead_from_opening_to_closing(
+def test_waterfall_of_the_month_leads_from_opening_to_closing(
     in_june: SimpleNamespace, april: Period
 ) -> None:
     silver = next(each for each in month_statement(april).metals if each.metal == "Ag")
-    waterfall, flow = month_charts(silver, "2026-04")
-    changes = sum(step.value for step in waterfall.steps if not step.is_total)
-    first, last = waterfall.steps[0].value, waterfall.steps[-1].value
-    assert first + changes == pytest.approx(last)
-    came, went = sum(v for _, v in flow.came), sum(v for _, v in flow.went)
-    assert came == pytest.approx(went)
+    steps = waterfall(silver, "2026-04").steps
+    changes = sum(step.value for step in steps if not step.is_total)
+    assert steps[0].value + changes == pytest.approx(steps[-1].value)
+
+
+def test_month_draws_the_metal_asked_for_and_silver_unasked(
+    in_june: SimpleNamespace, accountant: Client
+) -> None:
+    address = reverse("month", args=["2026-04"])
+    assert "Silver in 2026-04, from area to area" in accountant.get(address).content.decode()
+    copper = accountant.get(address, {"metal": "Cu"}).content.decode()
+    assert "Copper in 2026-04, from area to area" in copper
 
 
 def test_month_is_counted_prepared_approved_and_closed_by_forms(

@@ -37,6 +37,7 @@ from reports.queries.month_network import month_network
 from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import month_statement
 from reports.queries.periods import month_period
+from tests.reports.queries.test_metal_flow import unbalanced
 
 pytestmark = pytest.mark.django_db
 
@@ -371,3 +372,8 @@ def test_a_month_without_movements_keeps_what_it_began_with(demo: WetWork) -> No
     silver = holdings_by(july)["Ag", ""]
     assert silver.best_ug == pytest.approx(silver.book_ug, abs=50)
     assert silver.best_u_ug == pytest.approx(silver.book_u_ug, rel=0.2)
+
+
+def test_streams_balance_every_area_in_every_month_and_metal(demo: WetWork) -> None:
+    for month in (APRIL, MAY, JUNE):
+        assert unbalanced(month_statement(month)) == []
