@@ -10,9 +10,11 @@ from typing import Final
 from config.charts import Stream, Streams, number
 from config.svg_marks import WIDE, check_finite, rect, ribbon, svg, text_at
 
-COLUMN: Final = 156
+COLUMN: Final = 116
+# The last column's labels end at its knots: so much more room than a column's it needs for them.
+LAST_COLUMN: Final = 56
 KNOT: Final = 12
-SIDE: Final = 44.0
+SIDE: Final = 40.0
 # What the fullest column's streams take together, and the room above a knot for its two lines.
 BODY: Final = 230.0
 GAP: Final = 40.0
@@ -56,15 +58,14 @@ def draw_streams(chart: Streams) -> str:
             )
             lane += width / 2 + LANE_GAP
         body.append(f"<g><title>{escape(_said(chart, each))}</title>{mark}</g>")
-    columns = {knot.key: knot.column for knot in chart.knots}
-    last = max(columns.values(), default=0)
+    last = max((spot.x for spot in spots.values()), default=0.0)
     flows = _sizes(drawn)
     for knot in chart.knots:
         if knot.key not in spots:
             continue
         spot = spots[knot.key]
         body.append(rect(spot.x, spot.top, KNOT, max(spot.size, THINNEST), "total"))
-        is_last = columns[knot.key] == last
+        is_last = spot.x == last
         x, anchor = (spot.x + KNOT, "end") if is_last else (spot.x, "start")
         figure = number(flows[knot.key], chart.decimals)
         body.append(text_at(x, spot.top - 19, knot.name, "label halo", anchor))
@@ -100,7 +101,8 @@ def _spots(chart: Streams, drawn: list[Stream]) -> tuple[dict[str, _Spot], float
         top = 0.0
         for key in columns[column]:
             top += GAP
-            spots[key] = _Spot(SIDE + index * COLUMN, top, sizes[key] * scale)
+            x = SIDE + index * COLUMN + (LAST_COLUMN if column == max(columns) else 0)
+            spots[key] = _Spot(x, top, sizes[key] * scale)
             top += max(sizes[key] * scale, THINNEST)
         bottom = max(bottom, top)
     return spots, scale, bottom
