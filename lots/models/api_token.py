@@ -52,7 +52,7 @@ class ApiToken(models.Model):
 
 
 class SignInAttempt(models.Model):
-    """One try to sign in, to get a token or to guess a link; only ever added.
+    """One try to sign in, to get a token or to guess a link; forgotten after 60 days.
 
     What was typed as a name is kept as a digest alone: people type passwords there too.
     """

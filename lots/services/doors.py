@@ -20,6 +20,8 @@ FREE_BY_NAME: Final = 5
 FREE_BY_ADDRESS: Final = 20
 WINDOW: Final = dt.timedelta(hours=1)
 KNOWN_FOR: Final = dt.timedelta(days=30)
+KEPT_FOR: Final = dt.timedelta(days=60)
+FORGETS_EVERY: Final = 100  # attempts, so that hardly one of them waits for it
 _SALT: Final = "lots.sign_in_name"
 
 
@@ -31,9 +33,12 @@ def knock(*, door: str, name: str, address: str | None) -> SignInAttempt:
     """
     digest = digest_of_name(name)
     check_door(door=door, digest=digest, address=address)
-    return SignInAttempt.objects.create(
+    attempt = SignInAttempt.objects.create(
         at=clock.now(), door=door, name_digest=digest, address=address, succeeded=False
     )
+    if attempt.pk % FORGETS_EVERY == 0:
+        SignInAttempt.objects.filter(at__lt=attempt.at - KEPT_FOR).delete()
+    return attempt
 
 
 def let_in(attempt: SignInAttempt, user: Any) -> None:

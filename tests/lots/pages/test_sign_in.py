@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from lots import clock
 from lots.models import SignInAttempt
-from lots.services.doors import FREE_BY_ADDRESS, FREE_BY_NAME
+from lots.services import doors
+from lots.services.doors import FREE_BY_ADDRESS, FREE_BY_NAME, KEPT_FOR
 from lots.waiting import WAIT_S_MAX, wait_s
 
 PASSWORD = "silver-in-the-cell"
@@ -135,3 +136,16 @@ def test_the_wait_grows_to_a_limit_and_begins_after_the_free_ones(failures: int,
     wait = wait_s(failures, free)
     assert (wait == 0) == (failures < free)
     assert wait <= wait_s(failures + 1, free) <= WAIT_S_MAX
+
+
+def test_attempts_are_forgotten_by_themselves_once_they_are_old(
+    operator: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert sign_in(PASSWORD).status_code == 302
+    with later(1):
+        assert sign_in("wrong").status_code == 200
+    monkeypatch.setattr(doors, "FORGETS_EVERY", 1)
+    with clock.at(clock.now() + KEPT_FOR + dt.timedelta(seconds=1)):
+        assert sign_in("wrong", "somebody", OTHER).status_code == 200
+    kept = SignInAttempt.objects.order_by("at").values_list("succeeded", "address")
+    assert list(kept) == [(False, HOME), (False, OTHER)]
