@@ -82,7 +82,6 @@ def test_no_export_lets_a_name_run(
         if answer.status_code != 200:
             continue
         content = b"".join(answer)
-        answer.close()
         answered.add(path)
         for text in texts_of(content, form):
             if "HYPERLINK" in text:

@@ -25,6 +25,7 @@ from lots.models import (
     MaterialEntry,
     Measurement,
     Movement,
+    Party,
     Seal,
     SealedRow,
     SealLayout,
@@ -211,7 +212,7 @@ def test_records_of_reading_wait_for_their_seal(demo: WetWork) -> None:
     record = AccessRecord.objects.create(
         read_at=dt.datetime(2026, 6, 25, 12, tzinfo=dt.UTC),
         user=demo.bench.cast.people["marit"],
-        customer_id=1,
+        customer=Party.objects.filter(kind=Party.Kind.CUSTOMER).first(),
         what="lots",
         reference="all",
         form="page",
