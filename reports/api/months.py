@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, ClassVar
 
+from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 
+from lots import clock
 from lots.api.inputs import by_code
 from lots.models import Party
-from reports.api.answers import ReportQuestion, ReportView
+from reports.api.answers import PDF, ReportQuestion, ReportView, sent, temporary
 from reports.api.losses import Losses, shown_losses
 from reports.exports.month_end import claims_table, month_end_tables
+from reports.exports.month_end_pdf import month_end_pdf
 from reports.exports.tables import Table
 from reports.queries.claims_statement import OwnerStatement
 from reports.queries.counts import CountFigure
@@ -31,6 +34,7 @@ class MonthQuestion(ReportQuestion):
 
 
 class StatementQuestion(MonthQuestion):
+    forms = (*MonthQuestion.forms, "pdf")
     currency = serializers.RegexField(
         r"^[A-Z]{3}\Z",
         required=False,
@@ -68,11 +72,16 @@ class Month:
 class MonthReport(ReportView):
     """A month's statement: opening, what came and went, closing book, count and difference.
 
-    As a workbook it has every sheet of the month's end, its totals live formulas.
+    As a workbook it has every sheet of the month's end, its totals live formulas; as a PDF the
+    statement alone, with who closed it and, attached, what was signed.
     """
 
     asks = StatementQuestion
     shows = Month
+    other_answers: ClassVar[dict[Any, Any]] = {
+        **ReportView.other_answers,
+        (200, PDF): OpenApiTypes.BINARY,
+    }
     may_lag = True
     file_name = "month-end"
 
@@ -103,6 +112,13 @@ class MonthReport(ReportView):
 
     def tables(self, answered: MonthPack) -> list[Table]:
         return month_end_tables(answered)
+
+    def compose(self, asked: dict[str, Any], **path: Any) -> Any:
+        if asked["as"] != "pdf":
+            return super().compose(asked, **path)
+        file = temporary()
+        file.write(month_end_pdf(self.answer(asked, **path), made_at=clock.now()))
+        return sent(file, f"{self.name_of(asked, **path)}.pdf", PDF)
 
 
 class ClaimsQuestion(MonthQuestion):

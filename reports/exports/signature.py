@@ -11,6 +11,8 @@ UNSIGNED: Final = "Not signed: the month is not closed, or the works had no sign
 # A cell takes 32,767 characters.
 _PIECE: Final = 30_000
 SHEET: Final = "Signature"
+# The name under which a PDF carries what was signed.
+ATTACHED_NAME: Final = "signed-statement.json"
 _COLUMNS: Final = (Column("name", "What", width=18), Column("value", "Value", width=100))
 
 

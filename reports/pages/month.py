@@ -17,6 +17,7 @@ from lots.pages.access import staff_page
 from lots.queries.snapshot import snapshot
 from lots.units import ug_to_g
 from reports import conventions
+from reports.exports.month_end_pdf import month_end_pdf
 from reports.models import CountSheet, MonthEnd
 from reports.pages.month_flow import FLOW_NOTE, flow_chart
 from reports.queries.month_pack import month_pack
@@ -104,6 +105,15 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             ),
         },
     )
+
+
+@staff_page
+def month_paper(request: HttpRequest, month: str) -> HttpResponse:
+    """The statement to print, file and hand over."""
+    period = period_for(month)
+    content = month_end_pdf(month_pack(period), made_at=clock.now())
+    name = f'attachment; filename="month-end-{period}.pdf"'
+    return HttpResponse(content, "application/pdf", headers={"Content-Disposition": name})
 
 
 def _overview(metals: Sequence[MetalStatement]) -> list[tuple[str, list[int | None]]]:

@@ -58,6 +58,7 @@ urlpatterns: list[URLPattern] = [
     path("losses/", accounts.losses_page, name="losses"),
     path("months/", month.month_list, name="months"),
     path(f"{MONTH}/", month.month_page, name="month"),
+    path(f"{MONTH}/paper/", month.month_paper, name="month-paper"),
     path(f"{MONTH}/how-sure/", month_estimate.estimate_page, name="month-estimate"),
     path(f"{MONTH}/begin/", month_steps.BeginMonthEnd.as_view(), name="month-begin"),
     path(f"{MONTH}/prepare/", month_steps.PrepareMonth.as_view(), name="month-prepare"),

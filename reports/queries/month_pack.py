@@ -6,7 +6,9 @@ import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from lots.models import Party
 from lots.queries.snapshot import unmoving
+from reports.models import MonthEnd
 from reports.queries.best_estimate import BestEstimate, best_estimate
 from reports.queries.claims_statement import OwnerStatement, owner_statements
 from reports.queries.difference_sequence import (
@@ -19,6 +21,16 @@ from reports.queries.month_statement import MonthStatement, month_statement
 from reports.queries.movements_list import MovementRow, movement_rows
 from reports.queries.periods import Period
 from reports.queries.signed_statement import Signed, signed_month
+
+
+@dataclass(frozen=True)
+class StepTaken:
+    """A step of the close: who took it and when."""
+
+    name: str
+    who: str
+    at: dt.datetime
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -39,6 +51,32 @@ class MonthPack:
     def movements(self) -> Iterator[MovementRow]:
         period = self.statement.period
         return movement_rows(period.starts_at, period.ends_at, self.recorded)
+
+    def house(self) -> str:
+        """The works' name."""
+        house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
+        return house.name if house else ""
+
+    def steps(self) -> list[StepTaken]:
+        """Who prepared, approved and closed the month, so far as it has come."""
+        month_end = (
+            MonthEnd.objects.filter(books_month__first_day=self.statement.period.first_day)
+            .select_related("prepared_by", "approved_by", "closed_by")
+            .first()
+        )
+        if month_end is None:
+            return []
+        waiver = f"Sheets left uncounted: {month_end.waiver}" if month_end.waiver else ""
+        steps = (
+            ("Prepared", month_end.prepared_by, month_end.prepared_at, waiver),
+            ("Approved", month_end.approved_by, month_end.approved_at, ""),
+            ("Closed", month_end.closed_by, month_end.closed_at, ""),
+        )
+        return [
+            StepTaken(name, who.get_username(), at, note)
+            for name, who, at, note in steps
+            if who is not None and at is not None
+        ]
 
 
 @unmoving

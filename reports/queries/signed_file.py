@@ -15,6 +15,9 @@ from openpyxl.utils.exceptions import InvalidFileException
 from config.refusals import InvalidError
 from reports.exports.signature import SHEET
 
+_PDF_HEAD: Final = b"%PDF-"
+# How the attached file begins that a month's PDF carries.
+_ATTACHED: Final = b'{"signed": {"content": '
 FILE_BYTES_MAX: Final = 64 * 1024 * 1024
 
 
@@ -36,7 +39,7 @@ class GivenStatement:
 
 
 def given_statement(path: Path) -> GivenStatement:
-    """From a month's JSON (of the API or of `month_end --json`) or its workbook.
+    """From a month's JSON (of the API or of `month_end --json`), its workbook or its PDF.
 
     Raises InvalidError `no_such_file`, `too_large`, `not_readable`, `not_signed`.
     """
@@ -45,7 +48,7 @@ def given_statement(path: Path) -> GivenStatement:
     if path.stat().st_size > FILE_BYTES_MAX:
         raise _refused("The file is too large for a statement.", "too_large", path)
     try:
-        found = _of_workbook(path) if zipfile.is_zipfile(path) else _of_json(path)
+        found = _read(path)
     except (ValueError, KeyError, TypeError, InvalidFileException, zipfile.BadZipFile) as error:
         raise _refused("This is no statement that can be read.", "not_readable", path) from error
     if found is None:
@@ -59,8 +62,25 @@ def _refused(message: str, code: str, path: Path) -> InvalidError:
         code=code,
         field="file",
         value=path,
-        remedy="Give a closed month's JSON or workbook as the works sent it.",
+        remedy="Give a closed month's JSON, workbook or PDF as the works sent it.",
     )
+
+
+def _read(path: Path) -> GivenStatement | None:
+    with path.open("rb") as file:
+        is_pdf = file.read(len(_PDF_HEAD)) == _PDF_HEAD
+    if is_pdf:
+        return _of_pdf(path)
+    return _of_workbook(path) if zipfile.is_zipfile(path) else _of_json(path)
+
+
+def _of_pdf(path: Path) -> GivenStatement | None:
+    """The attached file, which stands in the PDF as plain ASCII; the printed page is not read."""
+    _, found, rest = path.read_bytes().partition(_ATTACHED)
+    if not found:
+        return None
+    data, _ = json.JSONDecoder().raw_decode((found + rest).decode("latin-1"))
+    return _of_signed(data["signed"])
 
 
 def _of_json(path: Path) -> GivenStatement | None:
@@ -70,6 +90,10 @@ def _of_json(path: Path) -> GivenStatement | None:
     signed = data["signed"]
     if signed is None:
         return None
+    return _of_signed(signed)
+
+
+def _of_signed(signed: dict[str, str]) -> GivenStatement:
     return GivenStatement(signed["content"], signed["public_key"], signed["signature"])
 
 

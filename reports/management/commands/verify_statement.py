@@ -1,4 +1,4 @@
-"""Verifies a signed statement (JSON or workbook) against the works' public keys, offline."""
+"""Verifies a signed statement (JSON, workbook or PDF) against the works' public keys, offline."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from io import StringIO
 from pathlib import Path
@@ -12,17 +13,21 @@ import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from django.core.management import CommandError, call_command
 from django.db import connection
+from django.test import Client
 from openpyxl import load_workbook
 from rest_framework.test import APIClient
 
 from lots.models import BooksMonth, Movement
 from lots.queries.ledger_checks import run_checks
 from lots.services.recording import Act
+from reports.conventions import SIGN_CONVENTION
+from reports.exports.signature import UNSIGNED
 from reports.models import MonthEnd, StatementSignature
 from reports.services.approvals import approve_month
 from reports.services.month_end import begin_month_end, close_month, prepare_month, reopen_month
-from reports.signatures import holds, public_key_of, sign
+from reports.signatures import fingerprint_of, holds, public_key_of, sign
 from tests.databases import unguarded
+from tests.pdf_text import text_of
 from tests.reports.conftest import APRIL
 
 pytestmark = pytest.mark.django_db
@@ -125,6 +130,58 @@ def test_the_signature_is_in_the_json_and_on_the_page(
     assert "Month 2026-04" in verify(path, ledger=True)
     page = browse_as(manager).get("/months/2026-04/").content.decode()
     assert answer.json()["signed"]["fingerprint"] in page
+
+
+@pytest.fixture
+def pdf(
+    closed: MonthEnd,
+    browse_as: Callable[[object], Client],
+    in_june: SimpleNamespace,
+    tmp_path: Path,
+) -> Path:
+    path = tmp_path / "april.pdf"
+    answer = browse_as(in_june.works.manager).get("/months/2026-04/paper/")
+    path.write_bytes(answer.content)
+    return path
+
+
+def test_the_pdf_tells_who_closed_the_month_and_verifies(
+    pdf: Path, closed: MonthEnd, api_as: Callable[[object], APIClient], in_june: SimpleNamespace
+) -> None:
+    text = text_of(pdf.read_bytes())
+    signature = StatementSignature.objects.latest("id")
+    assert "Silver (Ag) g ozt Opening book 2,000.000000 64.301493" in text
+    for each in (
+        closed.statement_digest,
+        signature.signature,
+        fingerprint_of(signature.public_key),
+    ):
+        assert each in text.replace(" ", "") or each in text
+    assert re.search(rf"Prepared \S+ \S+ by {in_june.works.accountant.username}\b", text)
+    assert SIGN_CONVENTION in text
+    assert "Month 2026-04" in verify(pdf, ledger=True)
+    answer = api_as(in_june.works.manager).get("/api/v1/reports/months/2026-04/?as=pdf")
+    assert answer["Content-Type"] == "application/pdf"
+    pdf.write_bytes(b"".join(answer.streaming_content))
+    assert "Month 2026-04" in verify(pdf)
+
+
+def test_one_figure_changed_in_what_the_pdf_carries_is_told(pdf: Path) -> None:
+    content = pdf.read_bytes()
+    assert content.count(b"2000000000") == 1
+    pdf.write_bytes(content.replace(b"2000000000", b"2000000001"))
+    with pytest.raises(CommandError, match="does not hold"):
+        verify(pdf)
+
+
+def test_a_pdf_of_a_month_not_signed_says_so(
+    in_june: SimpleNamespace, browse_as: Callable[[object], Client], tmp_path: Path
+) -> None:
+    path = tmp_path / "may.pdf"
+    path.write_bytes(browse_as(in_june.works.manager).get("/months/2026-05/paper/").content)
+    assert UNSIGNED in text_of(path.read_bytes())
+    with pytest.raises(CommandError, match="is not signed"):
+        verify(path)
 
 
 def test_one_character_changed_is_told(workbook: Path, tmp_path: Path) -> None:
