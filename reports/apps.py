@@ -34,5 +34,11 @@ class ReportsConfig(AppConfig):
     ledger_checks = "reports.queries.month_checks.CHECKS"
 
     def ready(self) -> None:
-        # Counts and settlements register what reversing their movements means, whoever does it.
-        from reports.services import approvals, import_counts, settlement  # noqa: F401, PLC0415
+        # Counts and settlements register what reversing their movements means, whoever does it;
+        # records of reading register to be told of what the lots' own lists and events show.
+        from reports.services import (  # noqa: F401, PLC0415
+            access_records,
+            approvals,
+            import_counts,
+            settlement,
+        )

@@ -13,8 +13,9 @@ from rest_framework import serializers
 from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import Question, QuestionView
 from lots.api.records import show
-from lots.models import Movement
+from lots.models import Movement, Party
 from lots.queries.events import EVENTS_MAX, Event, EventPage, all_events_after, events_after
+from lots.services.reading import EVENTS, tell_reading
 
 LINES: Final = "application/x-ndjson"
 
@@ -48,12 +49,21 @@ class EventsAfter(QuestionView):
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         if not asked["lines"]:
             return super().respond(asked, **path)
-        return StreamingHttpResponse(
-            _as_lines(all_events_after(asked["after"], **self._wanted(asked))), content_type=LINES
-        )
+        wanted = self._wanted(asked)
+        self._tell(wanted["party"])
+        events = all_events_after(asked["after"], **wanted)
+        return StreamingHttpResponse(_as_lines(events), content_type=LINES)
 
     def answer(self, asked: dict[str, Any], **path: Any) -> EventPage:
-        return events_after(asked["after"], limit=asked["limit"], **self._wanted(asked))
+        wanted = self._wanted(asked)
+        page = events_after(asked["after"], limit=asked["limit"], **wanted)
+        if page.events:
+            self._tell(wanted["party"])
+        return page
+
+    def _tell(self, customer: Party | None) -> None:
+        if customer is not None:
+            tell_reading(customer=customer, user=self.request.user, what=EVENTS, form="json")
 
     def _wanted(self, asked: dict[str, Any]) -> dict[str, Any]:
         return {

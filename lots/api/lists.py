@@ -38,6 +38,7 @@ from lots.models import (
 from lots.queries.documents import documents_for
 from lots.queries.holdings import holdings
 from lots.services.documents import TYPE_BY_ENDING
+from lots.services.reading import tell_lots_of
 
 
 class LotViewSet(ReadOnlyModelViewSet[Lot]):
@@ -55,6 +56,8 @@ class LotViewSet(ReadOnlyModelViewSet[Lot]):
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
         assert page is not None
+        if page:
+            tell_lots_of(request.query_params, request.user, "json")
         context = {**self.get_serializer_context(), "holdings": holdings(page)}
         return self.get_paginated_response(LotSerializer(page, many=True, context=context).data)
 

@@ -14,6 +14,7 @@ from lots.api.filters import LotFilter, MovementFilter
 from lots.models import Lot, Movement
 from lots.pages.access import staff_page
 from lots.queries.holdings import holdings
+from lots.services.reading import tell_lots_of
 
 ROWS_A_PAGE: Final = 50
 # What the filter forms show first; the rest is folded away.
@@ -41,6 +42,8 @@ def paged_address(request: HttpRequest) -> str:
 def lot_list(request: HttpRequest) -> HttpResponse:
     lots = Lot.objects.select_related("owner", "place").order_by("-registered_at", "-id")
     chosen, page = filtered(request, LotFilter, lots)
+    if page.object_list:
+        tell_lots_of(request.GET, request.user, "page")
     held = holdings(page.object_list)
     return render(
         request,

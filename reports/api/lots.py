@@ -21,6 +21,7 @@ from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import AsOfQuestion, Question, moment_of
 from lots.models import Lot, Party, Place
 from lots.queries.holdings import AsOf, Holding
+from lots.services.reading import tell_lots_of
 from reports.api.answers import CSV, XLSX, ReportQuestion, ReportView, csv_file, workbook_file
 from reports.api.shared_links import note_read
 from reports.exports.lot_answer import lot_answer_tables
@@ -114,9 +115,12 @@ class LotSheets(GenericAPIView[Lot]):
         if asked["as"] == "json":
             page = self.paginate_queryset(lots)
             assert page is not None
+            if page:
+                tell_lots_of(request.query_params, request.user, asked["as"])
             balances = lot_balances(page, as_of)
             shown = LotBalanceSerializer(balances, many=True)  # type: ignore[arg-type]
             return self.get_paginated_response(shown.data)
+        tell_lots_of(request.query_params, request.user, asked["as"])
         table = lot_balances_table(_all_balances(lots, as_of), as_of)
         if asked["as"] == "csv":
             return csv_file(table, "lots")

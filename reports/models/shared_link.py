@@ -66,6 +66,7 @@ class AccessRecord(models.Model):
         LOT_ANSWER = "lot_answer", "Lot answer"
         ACCOUNT = "account", "Account"
         LOTS = "lots", "List of lots"
+        EVENTS = "events", "Events"
 
     read_at = models.DateTimeField(db_index=True)
     user = models.ForeignKey(

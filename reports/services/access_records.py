@@ -6,9 +6,11 @@ from django.contrib.auth.models import AbstractBaseUser
 
 from lots import clock
 from lots.models import Party
+from lots.services.reading import keeps_readings
 from reports.models import AccessRecord, SharedLink
 
 
+@keeps_readings
 def record_access(
     *,
     customer: Party | None,

@@ -108,3 +108,35 @@ def test_only_the_office_sees_it_and_finds_it_on_the_bench(works, browse_as, off
     assert reverse("read-log") not in operator.get(reverse("bench")).content.decode()
     customer = browse_as(works.isolde)
     assert customer.get(reverse("read-log")).status_code == 404
+
+
+def test_lists_and_events_of_one_customers_lots_are_readings_of_their_data(
+    works, browse_as, api_as, act
+):
+    receive(works, act(0), owner=works.pellow)
+    browser, program = browse_as(works.operator), api_as(works.operator)
+    of_pellow = {"owner": "pellow-dane"}
+    for narrowed in ({}, {"owner": "tern-quay"}, {"owner": "brackwater"}, {"form": "bar"}):
+        browser.get(reverse("lots"), narrowed)
+        program.get("/api/v1/lots/", narrowed)
+    program.get("/api/v1/events/")
+    api_as(works.isolde).get("/api/v1/events/")
+    assert not AccessRecord.objects.exists()
+    browser.get(reverse("lots"), {**of_pellow, "received_from": "pellow-dane"})
+    program.get("/api/v1/lots/", {"received_from": "pellow-dane"})
+    for form in ("json", "csv"):
+        program.get("/api/v1/reports/lot-sheets/", {**of_pellow, "as": form}).close()
+    dane = api_as(works.dane)
+    dane.get("/api/v1/events/")
+    dane.get("/api/v1/events/", {"after": 1})
+    dane.get("/api/v1/events/", {"lines": "true"}).close()
+    kept = AccessRecord.objects.order_by("id").values_list("user__username", "what", "form")
+    assert list(kept) == [
+        ("operator", "lots", "page"),
+        ("operator", "lots", "json"),
+        ("operator", "lots", "json"),
+        ("operator", "lots", "csv"),
+        ("dane", "events", "json"),
+        ("dane", "events", "json"),
+    ]
+    assert {each.customer for each in AccessRecord.objects.all()} == {works.pellow}
