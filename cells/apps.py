@@ -8,6 +8,7 @@ class CellsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = APPEND_ONLY
     sealed_tables = SEALED
+    searched = "cells.queries.searched.SEARCHED"
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.

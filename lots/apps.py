@@ -10,6 +10,7 @@ class LotsConfig(AppConfig):
     append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS)
     sealed_tables = SEALED
     readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
+    searched = "lots.queries.search.SEARCHED"
     metrics = ("lots.queries.ledger_metrics.tell",)
 
     def ready(self) -> None:

@@ -22,6 +22,8 @@ def search_page(request: HttpRequest) -> HttpResponse:
     found = search(words)
     if found.exact is not None:
         return redirect("lot", code=found.exact.code)
+    if found.exact_record is not None:
+        return redirect(found.exact_record.url_name, found.exact_record.key)
     return render(request, "lots/search.html", {"words": words, "found": found})
 
 
