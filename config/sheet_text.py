@@ -16,6 +16,13 @@ _QUOTED_AT_START: Final = re.compile(f"^'(?='*[{_RUNS}\t\r\n])")
 # A program that takes another sign than the comma for the end of a cell starts a new cell there.
 _NEW_CELL: Final = re.compile(f"([;|\t\r\n][ ']*)(?=[{_RUNS}])")
 _QUOTED_NEW_CELL: Final = re.compile(f"([;|\t\r\n][ ']*)'(?=[{_RUNS}])")
+# What XML 1.0 can't carry, and the half characters that no encoding can.
+_NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+
+
+def fit_for_xml(text: str) -> str:
+    """The text with a mark of replacement for each character that no workbook can hold."""
+    return _NOT_IN_XML.sub("\ufffd", text)
 
 
 def neutralised(text: str) -> str:

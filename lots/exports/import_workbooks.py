@@ -11,7 +11,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
 
-from config.sheet_text import neutralised
+from config.sheet_text import fit_for_xml, neutralised
 from lots.import_columns import Column, Kind, Layout
 from lots.services.import_subjects import Subject
 from lots.sheet_cells import MOMENT, NUMBER, Cell, Sheet, letters
@@ -176,7 +176,7 @@ def _example(page: Any, column: Column) -> Any:
 def _text(
     page: Any, text: str, *, font: Font | None = None, fill: Any = None, wrapped: bool = False
 ) -> Any:
-    cell = _styled(page, neutralised(text[:_CELL_MAX]), font=font, fill=fill)
+    cell = _styled(page, neutralised(fit_for_xml(text[:_CELL_MAX])), font=font, fill=fill)
     if wrapped:
         cell.alignment = _WRAPPED
     return cell

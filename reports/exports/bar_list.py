@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from decimal import Decimal
 from typing import IO, Any, Final, TextIO
 
@@ -12,7 +13,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from lots.local_law import LOCAL_LAW
 from lots.queries.bar_list import BarList, BarRow
-from reports.exports.tables import local, plain_text
+from reports.exports.tables import local, plain_csv_text, plain_text
 
 SHEET: Final = "Bars"
 # Key in CSV, header in the sheet, width.
@@ -44,7 +45,7 @@ def write_bar_list_csv(listed: BarList, file: TextIO) -> None:
     writer = csv.writer(file, lineterminator="\r\n")
     writer.writerow(_NAMES)
     for row in listed.bars:
-        cells = _cells(row)
+        cells = _cells(row, plain_csv_text)
         writer.writerow(["" if cells[name] is None else cells[name] for name in _NAMES])
 
 
@@ -66,7 +67,7 @@ def write_bar_list_workbook(listed: BarList, file: IO[bytes]) -> None:
         sheet.column_dimensions[_LETTER[name]].width = width
     first = first_bar_row(listed)
     for row in listed.bars:
-        cells = _cells(row)
+        cells = _cells(row, plain_text)
         sheet.append([_number(cells[name]) for name in _NAMES])
         for name in ("gross_g", "gross_ozt", "fineness_ppt", "fine_ozt"):
             sheet[f"{_LETTER[name]}{sheet.max_row}"].number_format = _format(cells[name])
@@ -104,11 +105,11 @@ def _write_total(sheet: Worksheet, metal: str, first: int, last: int) -> None:
         sheet[f"{_LETTER[name]}{row}"].number_format = "#,##0.000000"
 
 
-def _cells(row: BarRow) -> dict[str, Any]:
+def _cells(row: BarRow, as_text: Callable[[object], str]) -> dict[str, Any]:
     cells: dict[str, Any] = {name: getattr(row, name) for name in _NAMES}
     cells["outside"] = " ".join(row.outside)
     cells["listed_at"] = f"{local(row.listed_at):%Y-%m-%d %H:%M}"
-    return {name: plain_text(each) if name in _TEXTS else each for name, each in cells.items()}
+    return {name: as_text(each) if name in _TEXTS else each for name, each in cells.items()}
 
 
 def _number(value: Any) -> Any:

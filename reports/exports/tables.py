@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -16,15 +15,13 @@ from typing import Any, Final, TextIO
 
 from django.utils import timezone
 
-from config.sheet_text import neutralised, neutralised_in_csv
+from config.sheet_text import fit_for_xml, neutralised, neutralised_in_csv
 from lots.units import ug_to_g
 from reports.conventions import ounces_of, percent_of
 
 Row = Mapping[str, Any]
 TOTAL: Final = "Total"
 TEXT_MAX: Final = 32_767
-# What XML 1.0 can't carry, and the half characters that no encoding can.
-_NOT_IN_XML: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
 class Kind(Enum):
@@ -112,12 +109,12 @@ class Table:
 
 def plain_text(value: object) -> str:
     """Text that a spreadsheet shows and never runs: neutralised, cut to a cell, fit for XML."""
-    return neutralised(_NOT_IN_XML.sub("\ufffd", str(value)))[:TEXT_MAX]
+    return neutralised(fit_for_xml(str(value)))[:TEXT_MAX]
 
 
 def plain_csv_text(value: object) -> str:
     """The same for a CSV, whatever sign a program takes for the end of a cell."""
-    return neutralised_in_csv(_NOT_IN_XML.sub("\ufffd", str(value)))[:TEXT_MAX]
+    return neutralised_in_csv(fit_for_xml(str(value)))[:TEXT_MAX]
 
 
 def plain_of(value: Any) -> Any:

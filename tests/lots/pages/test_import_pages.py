@@ -12,6 +12,7 @@ from openpyxl import load_workbook
 from lots.exports.import_workbooks import WRONG
 from lots.models import ImportDraft, Movement, SheetImport, Weighing
 from lots.services import import_drafts
+from lots.services.sheet_files import read_sheet
 from tests.imported import lines, workbook
 
 RECEIVED = ["Brought by", "Place", "When", "Gross, g", "Balance", "Silver, ‰"]
@@ -200,3 +201,30 @@ def test_an_operator_s_weighings_are_imported(works, browser, received):
     page = browser.post(record, {}, follow=True).content.decode()
     assert lot.code in page
     assert Weighing.objects.filter(lot=lot, purpose="check").count() == 1
+
+
+@pytest.mark.parametrize("made", [lines, workbook])
+def test_what_would_run_is_sent_back_as_text_and_read_again_as_it_was(office, made):
+    runs = ["=HYPERLINK(1)", "+1+1", "-2+3", "@SUM(1)", "\uff1d1", "'=1"]
+    headings = [*RECEIVED[:-1], "=cmd|' /C calc'!A0"]
+    address = send(office, made(headings, TRAY, runs))
+    answer = lay_out(office, address)
+    assert answer.status_code == 302
+    draft = ImportDraft.objects.get()
+    marked = office.get(reverse("import-marked", args=[draft.pk])).content
+    sheet = load_workbook(io.BytesIO(marked)).worksheets[0]
+    cells = [cell for row in sheet.iter_rows() for cell in row if cell.value is not None]
+    assert not [cell for cell in cells if cell.data_type == "f"]
+    texts = [str(cell.value) for cell in cells]
+    assert not [text for text in texts if text.startswith(("=", "+", "@", "\uff1d", "-"))]
+    again = read_sheet(marked).rows
+    first = import_drafts.sheet_of(draft).rows
+    assert [row.cells[: len(runs)] for row in again] == [row.cells for row in first]
+
+
+def test_what_no_workbook_can_hold_does_not_break_the_marked_sheet(office):
+    address = send(office, lines(RECEIVED, [*TRAY[:3], "1\x01\ufffe", *TRAY[4:]]))
+    assert lay_out(office, address).status_code == 302
+    marked = office.get(reverse("import-marked", args=[ImportDraft.objects.get().pk]))
+    assert marked.status_code == 200
+    assert load_workbook(io.BytesIO(marked.content)).worksheets[0]["D2"].value == "1\ufffd\ufffd"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from decimal import Decimal
 from types import SimpleNamespace
 
@@ -19,7 +20,11 @@ from lots.services.bars_listing import Bar, list_bar, strike_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.receipt import receive_lot
 from lots.services.weighings import Weight, record_weighing
-from reports.exports.bar_list import first_bar_row, write_bar_list_workbook
+from reports.exports.bar_list import (
+    first_bar_row,
+    write_bar_list_csv,
+    write_bar_list_workbook,
+)
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.lot_answer_pdf import lot_answer_pdf
 from reports.queries.lot_answer import lot_answer
@@ -168,3 +173,20 @@ def test_a_lots_answer_prints_what_it_says(works: SimpleNamespace, act):
         "local law",
     ):
         assert said in text, said
+
+
+def test_no_text_of_a_bar_runs_whatever_sign_ends_a_cell(listed, tmp_path):
+    texts = ("mark", "gross_rule", "fine_rule", "fine_source")
+    hostile = dict.fromkeys(texts, '=HYPERLINK("http://x/");@SUM(1)')
+    bars = [replace(bar, **hostile, outside=("+1+1", "-2")) for bar in listed.bars]
+    listed = replace(listed, bars=type(listed.bars)(bars))
+    text = io.StringIO()
+    write_bar_list_csv(listed, text)
+    for row in csv.DictReader(io.StringIO(text.getvalue())):
+        assert {row[name] for name in texts} == {"'=HYPERLINK(\"http://x/\");'@SUM(1)"}
+        assert row["outside"].startswith("'+1")
+    with (tmp_path / "bars.xlsx").open("w+b") as file:
+        write_bar_list_workbook(listed, file)
+        cells = [cell for row in load_workbook(file)["Bars"].iter_rows() for cell in row]
+    assert sum("HYPERLINK" in str(cell.value) for cell in cells) == len(texts) * len(bars)
+    assert not [cell for cell in cells if cell.data_type == "f" and "HYPER" in cell.value]

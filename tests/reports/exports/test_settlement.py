@@ -24,6 +24,7 @@ from reports.models import MetalPrice
 from reports.queries.settlement_statement import SettlementDocument, settlement_statement
 from reports.services.settlement import approve_settlement, prepare_settlement
 from reports.services.terms import set_terms
+from reports.settlement_lines import Evidence
 from tests.pdf_text import text_of
 from tests.reports.exports.recalculated import needs_libreoffice, recalculate
 
@@ -190,3 +191,32 @@ def test_the_workbook_is_readable_from_memory(document):
     file = io.BytesIO()
     write_settlement_workbook(document, file)
     assert load_workbook(file).sheetnames == ["Statement", "Changes"]
+
+
+def test_no_text_of_a_statement_runs(document, tmp_path):
+    bad = "=HYPERLINK(1)"
+    named = ("house", "customer_name", "terms_version", "prepared_by", "approved_by", "supersedes")
+    lines = tuple(
+        replace(
+            told,
+            in_figures=bad,
+            line=replace(
+                told.line,
+                **dict.fromkeys(("section", "label", "unit", "rounding", "note"), bad),
+                evidence=(Evidence("term", "", bad),),
+            ),
+        )
+        for told in document.lines
+    )
+    changes = tuple({**change, "label": bad, "unit": bad} for change in document.changes)
+    hostile = replace(document, **dict.fromkeys(named, bad), lines=lines, changes=changes)
+    cells = [
+        cell
+        for sheet in load_workbook(written(hostile, tmp_path))
+        for row in sheet.iter_rows()
+        for cell in row
+        if "HYPERLINK" in str(cell.value)
+    ]
+    assert len(cells) > 7 * len(lines)
+    assert not [cell for cell in cells if cell.data_type == "f"]
+    assert not [cell for cell in cells if str(cell.value).startswith("=")]
