@@ -269,8 +269,8 @@ cover/                                        staff         -
 deliver/                                      staff         staff
 deliver/effect/                               staff         -
 deliveries/                                   staff         -
-deliveries/<code>/                            staff         -
-deliveries/<code>/paper/                      staff         -
+deliveries/<code>/                            staff+theirs  -
+deliveries/<code>/paper/                      staff+theirs  -
 deliveries/<code>/take-back/                  staff         staff
 documents/<pk>/                               staff         -
 electrolytes/<code>/bleed-plan/               staff         -
@@ -340,6 +340,7 @@ months/<month>/reopen/                        office        office
 months/<month>/send-back/                     office        office
 movements/                                    staff         -
 movements/<sequence>/                         staff         staff
+my-deliveries/                                customer      -
 my-lots/                                      customer      -
 openings/bag/                                 office        office
 openings/claim/                               office        office

@@ -91,7 +91,7 @@ def page_addresses() -> dict[str, str | None]:
     routes = [
         route
         for route, (read, _) in TABLE.items()
-        if read != "-" and not NO_PAGES.match(route) and route != "my-lots/"
+        if read != "-" and not NO_PAGES.match(route) and not route.startswith("my-")
     ]
     return {route: _filled(route) for route in sorted(routes)}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Any
 
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
@@ -20,12 +20,10 @@ from lots.api.questions import Question, QuestionView
 from lots.api.serializers import DocumentSerializer
 from lots.local_law import LOCAL_LAW
 from lots.models import Document, Lot, Party
-from lots.queries.documents import retention_ending
+from lots.queries.documents import DAYS_AHEAD, retention_ending
 from lots.queries.roles import OFFICE
 from lots.services.documents import Filing, attach_document, file_document
 from lots.services.recording import Act
-
-DAYS_AHEAD: Final = 30
 
 
 @extend_schema_field(OpenApiTypes.BINARY)

@@ -108,4 +108,5 @@ def shell(request: HttpRequest) -> dict[str, Any]:
     if not hasattr(request, "user"):
         return {}
     role = role_of(request)
-    return {"role": role, "tabs": links_for("TABS", role) if role else []}
+    tabs = "THEIRS" if role == Person.Role.CUSTOMER else "TABS"
+    return {"role": role, "tabs": links_for(tabs, role) if role else []}

@@ -20,12 +20,11 @@ from lots.pages.access import office_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.lists import filtered, paged_address
 from lots.pages.steps import BenchStep
-from lots.queries.documents import Keeping, keeping_counts, keeping_of, papers_by_party
+from lots.queries.documents import DAYS_AHEAD, Keeping, keeping_counts, keeping_of, papers_by_party
 from lots.queries.roles import OFFICE
 from lots.services.documents import Filing, attach_document, file_document
 from lots.services.recording import Act
 
-DAYS_AHEAD: Final = 30
 KEEPING_CSS: Final = {Keeping.OVER: "bad", Keeping.ENDING: "mind"}
 
 

@@ -10,6 +10,8 @@ from django.db.models import Count, Q, QuerySet, TextChoices
 
 from lots.models import Document, Party, Person
 
+# How long before its time of keeping ends a paper is said to be near it.
+DAYS_AHEAD = 30
 OFFICE_ROLES = frozenset({Person.Role.ACCOUNTANT.value, Person.Role.MANAGER.value})
 # Papers on persons are for those who need them.
 _OFFICE_ONLY = Q(party__isnull=False) | Q(kind=Document.Kind.IDENTITY)

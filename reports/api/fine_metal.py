@@ -14,12 +14,14 @@ from config.refusals import UnknownError
 from lots.api.questions import QuestionView
 from lots.api.records import show
 from lots.metals import Metal
-from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot
+from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Party
 from lots.queries.bar_list import BarList, bar_list
 from lots.queries.delivery_note import DeliveryDocument, delivery_document
 from reports.api.answers import CSV, PDF, XLSX, ReportQuestion, sent, temporary
+from reports.api.shared_links import note_read
 from reports.exports.bar_list import write_bar_list_csv, write_bar_list_workbook
 from reports.exports.delivery_note_pdf import delivery_note_pdf
+from reports.models import AccessRecord
 
 
 class BarListQuestion(ReportQuestion):
@@ -100,6 +102,8 @@ class DeliveryNoteReport(QuestionView):
 
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         document = self.answer(asked, **path)
+        reader = Party.objects.get(code=document.party)
+        note_read(self.request, reader, AccessRecord.What.DELIVERY, document.code, asked["as"])
         if asked["as"] == "json":
             return Response(show(document))
         file = temporary()

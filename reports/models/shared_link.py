@@ -67,6 +67,8 @@ class AccessRecord(models.Model):
         ACCOUNT = "account", "Account"
         LOTS = "lots", "List of lots"
         EVENTS = "events", "Events"
+        DELIVERY = "delivery", "Delivery note"
+        DELIVERIES = "deliveries", "List of delivery notes"
 
     read_at = models.DateTimeField(db_index=True)
     user = models.ForeignKey(

@@ -4,25 +4,30 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.contrib.auth.views import redirect_to_login
+from django.core.paginator import Paginator
 from django.db.models import Count, Model
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
+from django.views.decorators.http import require_safe
 
 from lots import shown
 from lots.api.fine_metal import DeliveryFilter
 from lots.local_law import LOCAL_LAW
-from lots.models import DeliveryNote, Lot
-from lots.pages.access import lot_for, staff_page
+from lots.models import DeliveryNote, Lot, Person
+from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import begins_with
-from lots.pages.lists import filtered, paged_address
+from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
 from lots.pages.movement import ReversalForm
 from lots.pages.steps import BenchStep
 from lots.queries.delivery_note import delivery_document
 from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
 from lots.services.recording import Act
 from reports.exports.delivery_note_pdf import delivery_note_pdf
+from reports.models import AccessRecord
 from reports.pages.delivery_form import DeliveryForm
+from reports.pages.noted import note_page
 from reports.queries.delivery_effect import effect_of_note, effect_of_plan
 from reports.queries.obligations import COVER
 
@@ -109,15 +114,53 @@ def delivery_list(request: HttpRequest) -> HttpResponse:
     )
 
 
+@require_safe
+def customer_deliveries(request: HttpRequest) -> HttpResponse:
+    """What left the works for the signed-in customer, a page at a time."""
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    party = party_looking(request)
+    if party is None:
+        raise Http404
+    note_page(request, party, AccessRecord.What.DELIVERIES, party.code)
+    notes = DeliveryNote.objects.filter(party=party).annotate(lots=Count("lines"))
+    page = Paginator(notes.order_by("-delivered_at", "-id"), ROWS_A_PAGE)
+    return render(
+        request,
+        "reports/customer_deliveries.html",
+        {
+            "section": "my-deliveries",
+            "party": party,
+            "page": page.get_page(request.GET.get("page")),
+            "query": "",
+        },
+    )
+
+
 def _note(code: str) -> DeliveryNote:
     notes = DeliveryNote.objects.select_related("party", "delivered_by")
     return get_object_or_404(notes, code=code.upper())
 
 
-@staff_page
-def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
-    """The note to print, what it did to what is owed, and its movements."""
+def note_for(request: HttpRequest, code: str) -> DeliveryNote:
+    """Staff may see any; a customer what was delivered to them."""
+    role = role_of(request)
+    if role is None:
+        raise Http404
     note = _note(code)
+    if role == Person.Role.CUSTOMER and note.party != party_looking(request):
+        raise Http404
+    return note
+
+
+@require_safe
+def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
+    """The note to print, and for staff what it did to what is owed, and its movements."""
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    note = note_for(request, code)
+    note_page(request, note.party, AccessRecord.What.DELIVERY, note.code)
+    is_staff = role_of(request) != Person.Role.CUSTOMER
     document = delivery_document(note)
     return render(
         request,
@@ -127,20 +170,25 @@ def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
             "note": note,
             "document": document,
             "party": note.party,
-            "effect": effect_of_note(note),
+            "is_staff": is_staff,
+            # The works' cover is nobody else's business.
+            "effect": effect_of_note(note) if is_staff else (),
             "is_return": note.kind == DeliveryNote.Kind.RETURN,
             "cover_note": COVER,
             "has_bars": any(each.bar for each in document.lots),
-            "can_take_back": not all(each.taken_back for each in document.lots),
+            "can_take_back": is_staff and not all(each.taken_back for each in document.lots),
             "together": shown.both(document.mass_ug),
         },
     )
 
 
-@staff_page
+@require_safe
 def delivery_paper(request: HttpRequest, code: str) -> HttpResponse:
     """The note as a PDF to go with the metal and be signed for."""
-    note = _note(code)
+    if not request.user.is_authenticated:
+        return redirect_to_login(request.get_full_path())
+    note = note_for(request, code)
+    note_page(request, note.party, AccessRecord.What.DELIVERY, note.code, form="pdf")
     headers = {"Content-Disposition": f'attachment; filename="{note.code}.pdf"'}
     paper = delivery_note_pdf(delivery_document(note))
     return HttpResponse(paper, content_type="application/pdf", headers=headers)

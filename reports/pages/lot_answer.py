@@ -65,7 +65,11 @@ def customer_lots(request: HttpRequest) -> HttpResponse:
         raise Http404
     note_page(request, party, AccessRecord.What.LOTS, party.code)
     lots = Lot.objects.filter(received_from=party).select_related("place")
-    return render(request, "reports/customer_lots.html", {"party": party, "lots": lots})
+    return render(
+        request,
+        "reports/customer_lots.html",
+        {"section": "my-lots", "party": party, "lots": lots},
+    )
 
 
 def headings(metal: MetalAnswer) -> list[tuple[str, int, int | None]]:

@@ -16,6 +16,8 @@ TABS: Final = (
     Link("Settlements", "settlements", 85),
     Link("Help", "help", 90),
 )
+# A customer's, in place of the tabs.
+THEIRS: Final = (Link("My lots", "my-lots", 10), Link("My delivery notes", "my-deliveries", 20))
 BENCH: Final = (
     Link("Bar list", "bars", 70, group="Fine metal", hint="Marks, gross and fine weights"),
     Link("Deliver", "deliver", 71, group="Fine metal", hint="Return or ship under a note"),

@@ -11,12 +11,14 @@ from reports.services.access_records import record_access
 PAGE = "page"
 
 
-def note_page(request: HttpRequest, customer: Party | None, what: str, reference: str) -> None:
+def note_page(
+    request: HttpRequest, customer: Party | None, what: str, reference: str, form: str = PAGE
+) -> None:
     """Keeps that the signed-in person read a customer's data, a customer their own included."""
     record_access(
         customer=party_looking(request) or customer,
         what=what,
         reference=reference,
-        form=PAGE,
+        form=form,
         user=request.user,  # type: ignore[arg-type]
     )

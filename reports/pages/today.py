@@ -20,6 +20,7 @@ from lots.models import Person, Place
 from lots.pages.access import check_staff, role_of, staff_page
 from lots.queries.holdings import NOW
 from lots.queries.kept_forms import kept_forms
+from lots.queries.roles import OFFICE
 from lots.services.recording import Act
 from lots.units import ug_to_g
 from reports.queries.attention import attention
@@ -28,7 +29,8 @@ from reports.queries.figure_uncertainty import uncertain
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.matters import Attention, Urgency
 from reports.queries.obligations import Obligations, obligations_from
-from reports.queries.office_attention import cover_matters
+from reports.queries.office_attention import cover_matters, paper_matters
+from reports.queries.periods import local_day
 
 _ADDRESS: Final = {
     "run": "run",
@@ -62,7 +64,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
         {
             "section": "today",
             "now": clock.now(),
-            **_matters(owed),
+            **_matters(owed, role_of(request)),
             "kept": kept_forms(request.user),
             "positions": held.positions,
             "obligations": [each for each in owed.metals if each.owed_ug],
@@ -73,10 +75,13 @@ def today_page(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _matters(owed: Obligations) -> dict[str, Any]:
+def _matters(owed: Obligations, role: str | None) -> dict[str, Any]:
     """What needs somebody, and whether the cells' warnings are still to be looked at again."""
     now = clock.now()
-    matters = sorted([*attention(now), *cover_matters(owed)], key=lambda each: each.urgency)
+    found = [*attention(now), *cover_matters(owed)]
+    if role in OFFICE:
+        found += paper_matters(local_day(now))
+    matters = sorted(found, key=lambda each: each.urgency)
     return {
         "matters": [
             (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
@@ -106,7 +111,7 @@ def _look_again(request: HttpRequest) -> HttpResponse:
         return render(
             request,
             "reports/matters.html",
-            {**_matters(obligations_from(inventory())), "is_stale": False},
+            {**_matters(obligations_from(inventory()), role_of(request)), "is_stale": False},
         )
     return redirect("today")
 
@@ -128,6 +133,8 @@ def holdings_sureness(request: HttpRequest) -> HttpResponse:
 
 
 def address_of(matter: Attention) -> str:
+    if matter.kind == "papers":
+        return f"{reverse('papers')}?keeping={matter.about}"
     if matter.kind in _WITHOUT_CODE:
         return reverse(_WITHOUT_CODE[matter.kind])
     return reverse(_ADDRESS[matter.kind], args=[matter.about])

@@ -47,6 +47,7 @@ urlpatterns: list[URLPattern] = [
     path("deliver/", delivery.Deliver.as_view(), name="deliver"),
     path("deliver/effect/", delivery.delivery_effect, name="delivery-effect"),
     path("lots/<str:code>/deliver/", delivery.Deliver.as_view(), name="deliver-lot"),
+    path("my-deliveries/", delivery.customer_deliveries, name="my-deliveries"),
     path("deliveries/", delivery.delivery_list, name="deliveries"),
     path("deliveries/<str:code>/", delivery.delivery_page, name="delivery"),
     path("deliveries/<str:code>/paper/", delivery.delivery_paper, name="delivery-paper"),

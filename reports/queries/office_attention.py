@@ -6,10 +6,11 @@ import datetime as dt
 from collections.abc import Iterator
 from typing import Final
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Count, Exists, Min, OuterRef
 
 from lots.metals import Metal
-from lots.models import Lot, LotStanding, Movement, Party
+from lots.models import Document, Lot, LotStanding, Movement, Party
+from lots.queries.documents import DAYS_AHEAD, Keeping
 from lots.shown import grams
 from reports.models import ContractTerms, Settlement, SettlementQuestion
 from reports.queries.matters import LISTED_MAX, Attention, Urgency
@@ -24,6 +25,19 @@ def office_matters(now: dt.datetime) -> Iterator[Attention]:
     yield from _questions(now)
     yield from _drafts()
     yield from _unsettled(now)
+
+
+def paper_matters(today: dt.date) -> Iterator[Attention]:
+    """How many papers' time of keeping ends soon, for those who may see them all."""
+    by = today + dt.timedelta(days=DAYS_AHEAD)
+    ending = Document.objects.filter(Keeping.ENDING.limit(today, by))
+    count, first = ending.aggregate(count=Count("pk"), first=Min("retention_until")).values()
+    if count:
+        papers = "1 paper's" if count == 1 else f"{count} papers'"
+        text = f"{papers} time of keeping ends within {DAYS_AHEAD} days"
+        first_said = "on" if count == 1 else "the first on"
+        text = f"{text}, {first_said} {first}"
+        yield Attention(Urgency.SOON, "papers", Keeping.ENDING, text)
 
 
 def cover_matters(owed: Obligations) -> Iterator[Attention]:

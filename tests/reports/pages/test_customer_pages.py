@@ -13,8 +13,9 @@ import pytest
 from django.core.files.base import ContentFile
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from lots.models import Document, ProcessBatch
+from lots.models import DeliveryNote, Document, ProcessBatch
 from lots.services.assays import AssayReport, Finding, record_assay
+from lots.services.delivery import Delivered, deliver
 from lots.services.documents import Filing, attach_document
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.taking import Take
@@ -25,6 +26,7 @@ from reports.services.settlement_question import ask_question
 from reports.services.shared_links import share_link
 from reports.services.terms import set_terms
 from tests.builders import receive, row_counts
+from tests.pdf_text import text_of
 
 TERMS = {
     "currency": "EUR",
@@ -34,6 +36,7 @@ TERMS = {
 }
 # Made for customers, by the names of their addresses.
 OPEN = {"lot-answer", "settlement", "account", "my-lots", "tokens"}
+OPEN |= {"delivery", "delivery-paper", "my-deliveries"}
 # Open to strangers too, or only leading elsewhere.
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}
 NOBODYS |= {"live", "ready", "metrics", "token-revoke"}
@@ -102,6 +105,8 @@ def two(works, act, settings, tmp_path) -> SimpleNamespace:
             act=office,
         )
         ask_question(lot=lot, question=f"asked by {code}", act=act(4, who=works.accountant))
+        bar = receive(works, act(0), grams=100, owner=draft.customer)
+        deliver(kind="return", party=draft.customer, items=[Delivered(bar)], act=act(4))
         share_link(lot=lot, days=9, act=act(4, who=works.accountant, note=f"for {code}"))
     return SimpleNamespace(works=works, lots=lots, settlements=settlements)
 
@@ -112,6 +117,8 @@ def named(two: SimpleNamespace, owner: str, name: str, parameters: Any) -> dict[
     code = settlement if name.startswith("settlement") else lot
     if name.startswith("account") or name in {"customer-terms", "terms-write"}:
         code = owner
+    if name.startswith("delivery"):
+        code = DeliveryNote.objects.get(party__code=owner).code
     if name.startswith("payment"):
         code = Payment.objects.get(customer__code=owner).code
     about = {"question": SettlementQuestion, "link": SharedLink}.get(
@@ -178,6 +185,7 @@ def test_a_customers_own_pages_open_and_name_nothing_of_the_other(two, browse_as
         two.lots["pellow-dane"].code,
         two.settlements["pellow-dane"].code,
         Payment.objects.get(customer=two.works.pellow).code,
+        DeliveryNote.objects.get(party=two.works.pellow).code,
         "Pellow",
         "pellow",
     ]
@@ -186,7 +194,7 @@ def test_a_customers_own_pages_open_and_name_nothing_of_the_other(two, browse_as
         address = reverse(name, kwargs=named(two, "brackwater", name, parameters))
         answer = isolde.get(address)
         assert answer.status_code == 200, address
-        text = answer.content.decode()
+        text = text_of(answer.content) if name == "delivery-paper" else answer.content.decode()
         for secret in secrets:
             assert secret not in text, (address, secret)
 
@@ -217,3 +225,35 @@ def test_a_customers_draft_is_not_theirs_to_see(two, browse_as):
     Settlement.objects.filter(pk=settlement.pk).update(state="withdrawn")
     address = reverse("settlement", args=[settlement.code])
     assert browse_as(two.works.isolde).get(address).status_code == 404
+
+
+def test_a_customers_delivery_notes_are_read_on_record_without_the_works_own_figures(
+    two, browse_as
+):
+    isolde = browse_as(two.works.isolde)
+    note = DeliveryNote.objects.get(party=two.works.brackwater)
+    listed = isolde.get(reverse("my-deliveries")).content.decode()
+    assert reverse("delivery", args=[note.code]) in listed
+    page = isolde.get(reverse("delivery", args=[note.code])).content.decode()
+    assert note.lines.get().lot.code in page
+    assert "100.000 g" in page
+    for inner in ("before and after", "Take it back", "/movements/", "/lots/"):
+        assert inner not in page, inner
+    isolde.get(reverse("delivery-paper", args=[note.code]))
+    records = AccessRecord.objects.order_by("id").values_list("what", "reference", "form")
+    assert list(records) == [
+        ("deliveries", "brackwater", "page"),
+        ("delivery", note.code, "page"),
+        ("delivery", note.code, "pdf"),
+    ]
+
+
+def test_a_customer_is_offered_no_link_that_does_not_open(two, browse_as):
+    isolde = browse_as(two.works.isolde)
+    page = isolde.get(reverse("my-lots")).content.decode()
+    links = set(re.findall(r'href="(/(?!static/)[^"]*)"', page))
+    assert reverse("my-deliveries") in links
+    assert {link: isolde.get(link, follow=True).status_code for link in links} == dict.fromkeys(
+        links, 200
+    )
+    assert 'role="search"' not in page

@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import reverse
 
@@ -16,6 +17,7 @@ from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
 from lots import clock, shown
 from lots.models import Balance
+from lots.services.documents import Filing, attach_document
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.quarantine import quarantine_lot
@@ -23,6 +25,7 @@ from lots.services.taking import Take
 from reports.queries.attention import attention
 from reports.queries.inventory import inventory
 from reports.queries.matters import Urgency
+from reports.queries.periods import local_day
 from reports.services.settlement import prepare_settlement, withdraw_settlement
 from tests.builders import receive, weighed_output
 from tests.cells.conftest import Bench
@@ -193,3 +196,29 @@ def test_holdings_are_shown_with_their_plus_minus(busy: SimpleNamespace, browser
     assert figure.half_width_ug > 0
     part = browser.get(reverse("holdings-sureness"), headers={"HX-Request": "true"})
     assert "<html" not in part.content.decode()
+
+
+def test_papers_whose_time_of_keeping_ends_are_announced_to_the_office(
+    works, act, browse_as, settings, tmp_path
+):
+    settings.MEDIA_ROOT = tmp_path
+    today = local_day(clock.now())
+    for number, days in enumerate((0, 1, 31, 32)):
+        attach_document(
+            file=ContentFile(b"%PDF-1.7 " + bytes([48 + number]), f"paper-{number}.pdf"),
+            party=works.pellow,
+            filing=Filing("contract", today + dt.timedelta(days=days)),
+            act=act(0, who=works.accountant),
+        )
+    tomorrow = clock.now() + dt.timedelta(days=1)
+    said = f"2 papers&#x27; time of keeping ends within 30 days, the first on {local_day(tomorrow)}"
+    office = browse_as(works.accountant)
+    with clock.at(tomorrow):
+        page = office.get(reverse("today"))
+        others = browse_as(works.operator).get(reverse("today")).content.decode()
+    assert said in page.content.decode()
+    assert said not in others
+    (address,) = [address for each, address, _, _ in page.context["matters"] if "papers" in address]
+    with clock.at(tomorrow):
+        listed = office.get(address).content.decode()
+    assert [f"paper-{number}.pdf" in listed for number in range(4)] == [False, True, True, False]
