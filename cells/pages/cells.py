@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any, Final
 
+from django.core.paginator import Paginator
+from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
@@ -23,6 +25,7 @@ from lots.models import Lot
 from lots.pages.access import staff_page
 
 RUNS_SHOWN: Final = 30
+ELECTROLYTES_A_PAGE: Final = 20
 _STATE: Final = CellRun.State
 # (button, address name, whether it is the usual next step) by the run's state.
 NEXT_STEPS: Final[dict[str, tuple[tuple[str, str, bool], ...]]] = {
@@ -47,11 +50,11 @@ def cell_list(request: HttpRequest) -> HttpResponse:
         run.cell_id: run
         for run in CellRun.objects.filter(state__in=UNFINISHED).select_related("cell")
     }
-    batches = list(
-        ElectrolyteBatch.objects.filter(
-            lot__state__in=[Lot.State.AVAILABLE, Lot.State.QUARANTINED]
-        ).order_by("id")
-    )
+    # Those that stand in a cell come first.
+    batches = ElectrolyteBatch.objects.filter(
+        lot__state__in=[Lot.State.AVAILABLE, Lot.State.QUARANTINED]
+    ).order_by(F("cell__name").asc(nulls_last=True), "id")
+    page = Paginator(batches, ELECTROLYTES_A_PAGE).get_page(request.GET.get("page"))
     runs = list(
         CellRun.objects.exclude(state=_STATE.WITHDRAWN).order_by("-charged_at", "-id")[:RUNS_SHOWN]
     )
@@ -61,7 +64,8 @@ def cell_list(request: HttpRequest) -> HttpResponse:
         {
             "section": "cells",
             "cells": [(cell, unfinished.get(cell.pk)) for cell in cells],
-            "electrolytes": electrolyte_books(batches),
+            "electrolytes": electrolyte_books(list(page.object_list)),
+            "page": page,
             "runs": run_summaries(runs),
         },
     )

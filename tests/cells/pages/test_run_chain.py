@@ -215,3 +215,18 @@ def test_list_of_runs_takes_the_same_queries_for_one_run_and_for_three(
         bench.charged(cell=cell, electrolyte=bench.electrolyte(), takes=bench.charge().takes)
     with django_assert_max_num_queries(len(one)):
         client_of.get(reverse("cells"))
+
+
+def test_many_electrolytes_are_paged_and_the_one_in_a_cell_comes_first(
+    client_of: Client, bench: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("cells.pages.cells.ELECTROLYTES_A_PAGE", 2)
+    spare = [bench.electrolyte() for _ in range(3)]
+    used = bench.electrolyte()
+    used.cell = bench.cell
+    used.save(update_fields=["cell"])
+    first = client_of.get(reverse("cells"))
+    assert [each.batch for each in first.context["electrolytes"]] == [used, spare[0]]
+    assert "1–2 of 4" in first.content.decode()
+    further = client_of.get(reverse("cells"), {"page": "2"})
+    assert [each.batch for each in further.context["electrolytes"]] == spare[1:]
