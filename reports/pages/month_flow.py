@@ -41,9 +41,10 @@ _NAMES: Final = {
     Account.Kind.DIFFERENCE.value: "Differences",
 }
 FLOW_NOTE: Final = (
-    "Each stream is as wide as its grams; the thinnest are drawn a hair wide. What went both ways "
-    "between two areas is drawn as the net, and the table has both ways. What went against the "
-    "order of work, as feed made again, runs round below. Moves within an area are not drawn."
+    "Each stream is as wide as its grams; the thinnest are drawn a hair wide. What went "
+    "against the order of work, as crystal to be melted or feed made again, runs round below. What "
+    "came in or left and was taken back is drawn as the net, and the table has both ways. Moves "
+    "within an area are not drawn."
 )
 
 
@@ -71,7 +72,13 @@ def _streams(metal: str, statement: MonthStatement) -> Iterator[Stream]:
             f"{kind}-{code}-{side}" if kind == ACCOUNT else f"{kind}-{code}"
             for side, (kind, code) in zip(("gives", "takes"), ends, strict=True)
         )
-        yield Stream(source, target, _g(stream.there_ug), _g(stream.back_ug))
+        if stream.source[0] == stream.target[0] == AREA:
+            # Metal that comes back was worked on there: both ways are the month's work.
+            yield Stream(source, target, _g(stream.there_ug))
+            if stream.back_ug:
+                yield Stream(target, source, _g(stream.back_ug))
+        else:
+            yield Stream(source, target, _g(stream.there_ug), _g(stream.back_ug))
     for each in held:
         if each.closing_ug:
             yield Stream(f"{AREA}-{each.area}", _CLOSING, _g(each.closing_ug))

@@ -74,3 +74,8 @@ def test_chart_leads_from_opening_to_closing_stock(in_june: SimpleNamespace, apr
     assert ("Fine store", "Losses", "5.000", "", "5.000") in rows
     assert {row[0] for row in rows} >= {"Opening stock", "Feed store", "Melt shop"}
     assert {row[1] for row in rows} >= {"Closing stock", "Differences"}
+    for knot in chart.knots:
+        came = sum(each.net for each in chart.streams if each.target == knot.key)
+        left = sum(each.net for each in chart.streams if each.source == knot.key)
+        if knot.key.startswith(AREA):
+            assert came == pytest.approx(left), knot.name
