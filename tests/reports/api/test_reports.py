@@ -255,7 +255,7 @@ def test_a_parameter_that_means_nothing_is_refused(api, in_june, address):
     needed = REPORTS.get(address, {})
     for query, code, field in (
         ({"ownr": "x"}, "unknown_filter", "ownr"),
-        ({"as": "pdf"}, "invalid_choice", "as"),
+        ({"as": "odt"}, "invalid_choice", "as"),
     ):
         answer = api.get(f"/api/v1/{address}", {**needed, **query})
         problem = answer.json()
