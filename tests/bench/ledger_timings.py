@@ -121,8 +121,10 @@ def posting(
     Both on copies of the same database, with a transaction for every request, in several blocks of
     which the best counts: the machine may have been busy during the others.
     """
-    # The first seal of a database is of all its rows; from then on of a request's own.
-    call_command("seal_ledger", stdout=io.StringIO())
+    # A history written in bulk is sealed and its traces kept all at once; from then on each request
+    # seals its own, and every thousandth movement keeps another trace.
+    for command in ("seal_ledger", "keep_traces"):
+        call_command(command, stdout=io.StringIO())
     size = requests // BLOCKS // 2 * 2
     for name in ("ours", "plain"):
         (folder / name).mkdir()
