@@ -30,6 +30,7 @@ _SHOWN_AT: Final = {
     AccessRecord.What.SETTLEMENT.value: "settlement",
     AccessRecord.What.LOT_ANSWER.value: "lot-answer",
     AccessRecord.What.ACCOUNT.value: "account",
+    AccessRecord.What.DELIVERY.value: "delivery",
 }
 
 

@@ -246,6 +246,8 @@ def test_a_customers_delivery_notes_are_read_on_record_without_the_works_own_fig
         ("delivery", note.code, "page"),
         ("delivery", note.code, "pdf"),
     ]
+    log = browse_as(two.works.accountant).get(reverse("read-log")).content.decode()
+    assert reverse("delivery", args=[note.code]) in log
 
 
 def test_a_customer_is_offered_no_link_that_does_not_open(two, browse_as):
