@@ -18,7 +18,6 @@ from lots.models import (
     BooksMonth,
     ClaimEntry,
     Entry,
-    LedgerHead,
     Lot,
     LotStanding,
     MaterialEntry,
@@ -151,11 +150,16 @@ def _write(posting: _Posting, act: Act, books: _Books, written: Written) -> Move
         for row in rows:
             row.movement = movement
         insert_rows(model, rows)
-    LedgerHead.objects.filter(pk=1).update(
-        last_sequence=movement.sequence,
-        last_digest=movement.digest,
-        last_recorded_at=posting.recorded_at,
-    )
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE lots_ledgerhead "
+            "SET last_sequence = %s, last_digest = %s, last_recorded_at = %s WHERE id = 1",
+            [
+                movement.sequence,
+                movement.digest,
+                connection.ops.adapt_datetimefield_value(posting.recorded_at),
+            ],
+        )
     return movement
 
 

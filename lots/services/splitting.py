@@ -81,7 +81,12 @@ def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = F
 
 def _standing(lot: Lot, act: Act) -> tuple[Place, Party]:
     standing = standings_of([lot], AsOf(act.moment))[lot.pk]
-    return Place.objects.get(pk=standing.place_id), Party.objects.get(pk=standing.owner_id)
+    is_there = lot.place_id == standing.place_id
+    is_theirs = lot.owner_id == standing.owner_id
+    return (
+        lot.place if is_there else Place.objects.get(pk=standing.place_id),
+        lot.owner if is_theirs else Party.objects.get(pk=standing.owner_id),
+    )
 
 
 def _moved(
