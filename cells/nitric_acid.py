@@ -13,7 +13,7 @@ HNO3_G_PER_MOL: Final = float(molar_mass({"H": 1, "N": 1, "O": 3}))
 
 # Per cent HNO3 by weight and density at 20 °C in g/mL, as tabulated in R. H. Perry and D. W. Green,
 # Chemical Engineers' Handbook, 6th ed. The rows at 1, 5, 10, 13, 52 and 68 % were compared with
-# transcriptions of that table, 20 % with a textbook problem; the others are from memory and held
+# reprints of that table, 20 % with a textbook problem; the others are from memory and held
 # against neighbours and the 25 °C densities of other sources by tests.
 DENSITY_AT_20_C: Final = (
     (0.0, 0.9982),

@@ -136,7 +136,7 @@ class Subscribe(CommandView):
 
 
 class StopSubscription(CommandView):
-    """Send nothing more there for now."""
+    """Send nothing more there until it is started again."""
 
     input = ActSerializer
     output = SubscriptionSerializer

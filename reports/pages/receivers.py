@@ -135,7 +135,7 @@ class ReceiverStep(OfficeStep):
 
 
 class StopReceiver(ReceiverStep):
-    title = "Send no more for now"
+    title = "Send no more until started again"
     lead = "What happens meanwhile is sent once it is started again."
     button = "Stop"
     done = "Stopped."

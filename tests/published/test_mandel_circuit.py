@@ -1,6 +1,6 @@
 """Mineral circuit of D. Mandel and others, Int. J. Mineral Processing 53 (1998) 157.
 
-Circuit and readings are read from a transcription (E. C. do Valle, public repository
+Circuit and readings are read from a reprint (E. C. do Valle, public repository
 EDSONCV/dr-ged-benchmarks), whose author filled in the streams that were not measured and solved by
 weighted least squares. The paper's own reconciled values follow another objective and are no check.
 """

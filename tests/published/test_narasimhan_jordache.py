@@ -1,7 +1,7 @@
 """Heat exchanger with bypass: S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error
 Detection, Gulf 2000, chapter 1.
 
-The measured and reconciled flows are read from a transcription (E. C. do Valle, public repository
+The measured and reconciled flows are read from a reprint (E. C. do Valle, public repository
 EDSONCV/dr-ged-benchmarks, problem P4), not from the book. The faulty reading 68.45 is read from
 the teaching notebook "Data Reconciliation" of J. C. Kantor (public repository jckantor/CBE40455),
 which adapts the same chapter but solves another objective. Figures marked "computed" follow from

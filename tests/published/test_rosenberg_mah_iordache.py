@@ -1,6 +1,6 @@
 """Network of J. Rosenberg, R. S. H. Mah and C. Iordache, Ind. Eng. Chem. Res. 26 (1987) 555-564.
 
-Network, readings and reconciled flows are read from a transcription (E. C. do Valle, public
+Network, readings and reconciled flows are read from a reprint (E. C. do Valle, public
 repository EDSONCV/dr-ged-benchmarks); the readings are those of its script, and the reconciled set
 is the transcriber's weighted least squares.
 """

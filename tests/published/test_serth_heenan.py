@@ -1,6 +1,6 @@
 """Steam-metering network: R. W. Serth and W. A. Heenan, AIChE Journal 32 (1986) 733.
 
-Network, true flows and the 2.5 % standard deviations are the paper's, read from a transcription
+Network, true flows and the 2.5 % standard deviations are the paper's, read from a reprint
 (E. C. do Valle, public repository EDSONCV/dr-ged-benchmarks, problem P15). The measured set is the
 transcriber's own (true value plus noise), as is the reconciled set used as the check. Figures
 marked "computed" follow from these by weighted least squares and are printed nowhere.
@@ -77,7 +77,7 @@ def test_the_true_flows_balance():
     assert np.allclose(balances() @ np.array(TRUE), 0, atol=1e-9)
 
 
-def test_reconciled_flows_agree_with_the_transcription():
+def test_reconciled_flows_agree_with_the_published_ones():
     assert np.allclose(solve(MEASURED).reconciled, TRANSCRIBED, atol=1e-3)
 
 

@@ -2,7 +2,7 @@
 
 Heat exchanger with bypass: S. Narasimhan and C. Jordache, Data Reconciliation and Gross Error
 Detection, Gulf 2000, chapter 1. Steam network: R. W. Serth and W. A. Heenan, AIChE Journal 32
-(1986) 733. Both read from transcriptions (E. C. do Valle, public repository
+(1986) 733. Both read from reprints (E. C. do Valle, public repository
 EDSONCV/dr-ged-benchmarks, problems P4 and P15), not from the publications; figures marked
 "computed" follow from the published readings and are printed in neither.
 """
@@ -66,7 +66,7 @@ def test_the_faulty_reading_is_named(api, exchanger):
     assert "high" in suspects[0]["sentence"]
 
 
-def test_the_steam_network_agrees_with_the_transcription(api, steam):
+def test_the_steam_network_agrees_with_the_published_figures(api, steam):
     answer = api.post(URL, steam).json()
     found = [each["reconciled"] for each in answer["streams"]]
     assert found == pytest.approx(TRANSCRIBED, abs=1e-3)
