@@ -21,13 +21,8 @@ from cells.services.prepare_electrolyte import (
 )
 from cells.services.top_up import Addition, top_up_electrolyte
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField
-from lots.api.inputs import (
-    AssaySerializerInput,
-    TakeSerializer,
-    VolumeReadingInput,
-    by_code,
-)
+from lots.api.fields import MassesByMetalField, by_code
+from lots.api.inputs import AssaySerializerInput, TakeSerializer, VolumeReadingInput
 from lots.api.serializers import LotSerializer, MovementSerializer
 from lots.models import Lot, Movement, Place
 from lots.queries.roles import OFFICE

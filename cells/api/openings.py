@@ -10,8 +10,7 @@ from cells.api.serializers import SlimesBagSerializer
 from cells.models import SlimesBag
 from cells.services.open_bag import WaitingBag, open_bag
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassField
-from lots.api.inputs import by_code
+from lots.api.fields import MassField, by_code
 from lots.api.motions import AmountSerializer
 from lots.models import Place
 from lots.queries.roles import OFFICE

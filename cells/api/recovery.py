@@ -14,8 +14,7 @@ from cells.models import CellRun, CellWarning, RecoveryOutcome, SlimesBag
 from cells.services.cell_warnings import acknowledge_warning, refresh_warnings
 from cells.services.slimes_recovery import finish_recovery, group_bags
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField, ShownMass, shown_code
-from lots.api.inputs import by_code
+from lots.api.fields import MassesByMetalField, ShownMass, by_code, shown_code
 from lots.api.serializers import ProcessBatchSerializer
 from lots.models import Place, ProcessBatch
 from lots.services.recording import Act

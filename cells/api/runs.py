@@ -10,15 +10,13 @@ from rest_framework import serializers
 
 from cells.api.electrolytes import MeasurementSerializer, electrolyte
 from cells.api.serializers import (
-    HarvestSerializer,
     RunReadingSerializer,
     RunSerializer,
     SlimesBagSerializer,
 )
-from cells.models import Cell, CellRun, Harvest, RunReading, SlimesBag
+from cells.models import Cell, CellRun, RunReading, SlimesBag
 from cells.services.charge import Charge, charge_run
 from cells.services.close_run import close_run
-from cells.services.harvest import Crystal, harvest_run
 from cells.services.readings import (
     Instruments,
     TimedInstruments,
@@ -33,13 +31,12 @@ from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ByMetalField, MassesByMetalField
+from lots.api.fields import MassesByMetalField, by_code
 from lots.api.inputs import (
     AssaySerializerInput,
     TakeSerializer,
     VolumeReadingInput,
     WeightSerializer,
-    by_code,
 )
 from lots.api.serializers import LotSerializer
 from lots.models import Lot, Place
@@ -242,46 +239,6 @@ class BagSlimes(CommandView):
             kept_share=data.get("kept_share"),
         )
         return bag_slimes(run=run_of(path["code"]), bag=bag, act=act)
-
-
-class HarvestInput(ActSerializer):
-    weight = WeightSerializer(help_text="Dry.")
-    place = by_code(Place)
-    rinse_count = serializers.IntegerField(min_value=0, max_value=100)
-    chloride_clear = serializers.BooleanField(
-        help_text="A drop of hydrochloric acid in the last rinse showed no cloud."
-    )
-    dry = serializers.BooleanField(help_text="A cold spoon over the warm crystal stayed dry.")
-    assay = AssaySerializerInput(required=False)
-    declared = ByMetalField(required=False)
-    waiver = serializers.CharField(
-        max_length=200,
-        required=False,
-        default="",
-        allow_blank=True,
-        help_text="Why the crystal is accepted although a test is missing.",
-    )
-
-
-class HarvestRun(CommandView):
-    """Harvest a stopped run: the dry crystal is weighed beside what Faraday's law expects."""
-
-    step = "harvest"
-    input = HarvestInput
-    output = HarvestSerializer
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Harvest:
-        crystal = Crystal(
-            weight=data["weight"],
-            place=data["place"],
-            rinse_count=data["rinse_count"],
-            chloride_clear=data["chloride_clear"],
-            dry=data["dry"],
-            assay=data.get("assay"),
-            declared=data.get("declared"),
-            waiver=data["waiver"],
-        )
-        return harvest_run(run=run_of(path["code"]), crystal=crystal, act=act)
 
 
 class RinseWaterInput(ActSerializer):

@@ -19,8 +19,7 @@ from cells.models import (
     SlimesBag,
     SlimesEstimate,
 )
-from lots.api.fields import ShownMass, shown_code
-from lots.api.inputs import by_code
+from lots.api.fields import ShownMass, by_code, shown_code
 from lots.api.reference import OfServices
 from lots.models import Place
 

@@ -4,6 +4,11 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from cells.api import electrolytes, lists, openings, plans, recovery, runs
+from cells.api.serializers import HarvestSerializer
+from cells.models import Harvest
+from lots.declaration.as_api import ANSWERS, api_paths
+
+ANSWERS[Harvest] = HarvestSerializer
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")
@@ -34,7 +39,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{RUN}/stop/", runs.StopRun.as_view()),
     path(f"{RUN}/remnant/", runs.TakeRemnant.as_view()),
     path(f"{RUN}/slimes-bag/", runs.BagSlimes.as_view()),
-    path(f"{RUN}/harvest/", runs.HarvestRun.as_view()),
     path(f"{RUN}/rinse-water/", runs.TakeRinseWater.as_view()),
     path(f"{RUN}/close/", runs.CloseRun.as_view()),
     path(f"{RUN}/summary/", plans.SummariseRun.as_view()),
@@ -49,5 +53,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("cell-warnings/<int:pk>/acknowledge/", recovery.AcknowledgeWarning.as_view()),
     path("recoveries/", recovery.GroupBags.as_view()),
     path("recoveries/<str:code>/finish/", recovery.FinishRecovery.as_view()),
+    *api_paths("cells"),
     *router.urls,
 ]

@@ -14,7 +14,6 @@ from lots.models import Assay, Lot
 from lots.pages.bench_form import ActForm, WeightForm, place_field
 from lots.pages.form_fields import (
     FigureField,
-    FinenessField,
     MassesByMetalField,
     TakesField,
 )
@@ -106,31 +105,6 @@ class BagForm(OptionalWeight):
         help_text="From 0 to 1, such as 0.8. The rest fell among the crystal.",
     )
     field_order = ["place", "torn", "kept_share"]
-
-
-class HarvestForm(WeightForm, OptionalAssay):
-    place = place_field(label="Where it is put")
-    rinse_count = forms.IntegerField(
-        label="How many rinses",
-        min_value=0,
-        max_value=100,
-        widget=forms.NumberInput({"inputmode": "numeric"}),
-        help_text="About six until the test is clear: common practice, no source.",
-    )
-    chloride_clear = forms.BooleanField(
-        label="A drop of hydrochloric acid in a sample of the last rinse showed no cloud",
-        required=False,
-    )
-    dry = forms.BooleanField(label="A cold spoon over the warm crystal stayed dry", required=False)
-    waiver = forms.CharField(
-        label="Why it is accepted without a test", max_length=200, required=False
-    )
-    declared = FinenessField(
-        label="Or a fineness taken as given",
-        required=False,
-        help_text="Parts per thousand (‰), such as silver 999 until the assay is back.",
-    )
-    field_order = ["gross", "tare", "balance", "place", "rinse_count", "chloride_clear", "dry"]
 
 
 class RinseForm(OptionalVolume, OptionalAssay):

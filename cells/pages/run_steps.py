@@ -15,7 +15,6 @@ from cells.pages import run_forms
 from cells.services.cell_warnings import acknowledge_warning, refresh_warnings
 from cells.services.charge import Charge, charge_run
 from cells.services.close_run import close_run
-from cells.services.harvest import Crystal, harvest_run
 from cells.services.readings import record_reading, withdraw_reading
 from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
@@ -173,29 +172,6 @@ class BagSlimes(OfRunMakingLot):
 
     def after(self, recorded: Any) -> str:
         return receipt_address(recorded.lot)
-
-
-class HarvestRun(OfRunMakingLot):
-    title = "Harvest the crystal"
-    lead = "Rinsed, tested, dried; weighed dry."
-    button = "Harvest"
-    done = "Harvested. The silver weighed stands beside the silver expected on the run's page."
-    cautions = ("harvest", "rinse", "dry")
-    form_class = run_forms.HarvestForm
-
-    def perform(self, act: Act, form: Any) -> Model:
-        data = form.cleaned_data
-        crystal = Crystal(
-            weight=form.weight(),
-            place=data["place"],
-            rinse_count=data["rinse_count"],
-            chloride_clear=data["chloride_clear"],
-            dry=data["dry"],
-            assay=form.report(),
-            declared=data["declared"] or None,
-            waiver=data["waiver"],
-        )
-        return harvest_run(run=self.subject, crystal=crystal, act=act)
 
 
 class KeepRinseWater(OfRunMakingLot):

@@ -11,6 +11,7 @@ from cells.pages import (
     run_steps,
     slimes,
 )
+from lots.declaration.as_page import page_paths
 
 RUN = "runs/<str:code>"
 ELECTROLYTE = "electrolytes/<str:code>"
@@ -33,7 +34,6 @@ urlpatterns: list[URLPattern] = [
     path(f"{RUN}/stop/", run_steps.StopRun.as_view(), name="run-stop"),
     path(f"{RUN}/remnant/", run_steps.TakeRemnant.as_view(), name="run-remnant"),
     path(f"{RUN}/bag/", run_steps.BagSlimes.as_view(), name="run-bag"),
-    path(f"{RUN}/harvest/", run_steps.HarvestRun.as_view(), name="run-harvest"),
     path(f"{RUN}/rinse/", run_steps.KeepRinseWater.as_view(), name="run-rinse"),
     path(f"{RUN}/close/", run_steps.CloseRun.as_view(), name="run-close"),
     path(f"{RUN}/warnings/", run_steps.LookForWarnings.as_view(), name="run-warnings"),
@@ -55,4 +55,5 @@ urlpatterns: list[URLPattern] = [
     path("slimes/", slimes.queue_page, name="slimes"),
     path("slimes/recover/", slimes.GroupBags.as_view(), name="slimes-group"),
     path("slimes/<str:code>/finish/", slimes.FinishRecovery.as_view(), name="slimes-finish"),
+    *page_paths("cells", {}),
 ]

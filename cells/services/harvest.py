@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from math import hypot
-from typing import Final
+from typing import Annotated, Final
 
 from django.db.models import Sum
 
@@ -14,6 +14,7 @@ from cells.coulometry import silver_plated
 from cells.models import CellRun, CoulombCount, Harvest, HarvestBalance, SlimesBag, SlimesEstimate
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
+    ON_RUN,
     attach,
     check_step_moment,
     current_run,
@@ -24,9 +25,10 @@ from cells.services.run_steps import (
 from cells.services.slimes_bag import require_charge_passed
 from config.refusals import ConflictError, InvalidError
 from lots import chart
+from lots.declaration.event import Asks, Event
 from lots.elements import STAYS_IN_SLIMES
 from lots.metals import Metal
-from lots.models import Entry, Lot, Movement, Place, Weighing
+from lots.models import Assay, Entry, Lot, Movement, Place, Weighing
 from lots.queries.holdings import AsOf, holdings
 from lots.services.assays import AssayReport
 from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
@@ -52,13 +54,30 @@ class Crystal:
     """
 
     weight: Weight
-    place: Place
-    rinse_count: int
-    chloride_clear: bool
-    dry: bool
+    place: Annotated[Place, None, Asks("Where it is put")]
+    rinse_count: Annotated[
+        int,
+        Asks(
+            "How many rinses",
+            "About six until the test is clear: common practice, no source.",
+            at_least=0,
+            at_most=100,
+        ),
+    ]
+    chloride_clear: Annotated[
+        bool,
+        Asks("A drop of hydrochloric acid in a sample of the last rinse showed no cloud"),
+    ]
+    dry: Annotated[bool, Asks("A cold spoon over the warm crystal stayed dry")]
     assay: AssayReport | None = None
-    declared: Mapping[str, Decimal] | None = None
-    waiver: str = ""
+    declared: Annotated[
+        Mapping[str, Decimal] | None,
+        Asks(
+            "Or a fineness taken as given",
+            "Parts per thousand (‰), such as silver 999 until the assay is back.",
+        ),
+    ] = None
+    waiver: Annotated[str, Asks("Why it is accepted without a test", at_most=REASON_MAX)] = ""
 
 
 @dataclass(frozen=True)
@@ -157,6 +176,23 @@ def harvest_run(*, run: CellRun, crystal: Crystal, act: Act) -> Harvest:
     _keep_balances(harvest, flows)
     look_again(run, act.moment)
     return harvest
+
+
+HARVEST: Final = Event(
+    harvest_run,
+    on=ON_RUN,
+    at="harvest",
+    name="run-harvest",
+    about="Harvest a stopped run: the dry crystal is weighed beside what Faraday's law expects.",
+    title="Harvest the crystal",
+    lead="Rinsed, tested, dried; weighed dry.",
+    button="Harvest",
+    done="Harvested. The silver weighed stands beside the silver expected on the run's page.",
+    cautions=("harvest", "rinse", "dry"),
+    flat=("crystal",),
+    fixed={"assay.side": Assay.Side.HOUSE, "assay.basis": Assay.Basis.FINENESS},
+    lands_on_subject=False,
+)
 
 
 @undo_for(Movement.Kind.HARVEST)

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, Final
 
 from cells.models import CellRun, RunMovement
 from config.refusals import ConflictError, InvalidError
+from lots.declaration.event import On
 from lots.models import Lot, Movement
 from lots.services.recording import Act
+
+ON_RUN: Final = On(
+    CellRun,
+    "runs/<str:code>",
+    "run",
+    related=("cell", "charge_lot", "electrolyte__lot"),
+    section="cells",
+    template="cells/run_step.html",
+    page="run",
+)
 
 
 def current_run(run: CellRun) -> CellRun:

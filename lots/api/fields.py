@@ -11,6 +11,7 @@ from rest_framework import serializers
 
 from config.refusals import InvalidError
 from lots.metals import Metal
+from lots.services.assays import Finding
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
 from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 
@@ -228,3 +229,45 @@ def full_name(field: serializers.Field) -> str:  # type: ignore[type-arg]
             parts.append(str(current.field_name))
         current = current.parent
     return ".".join(reversed(parts))
+
+
+def by_code(model: type[Any], **kwargs: Any) -> serializers.SlugRelatedField[Any]:
+    """A field that names a row by its code."""
+    return serializers.SlugRelatedField(slug_field="code", queryset=model.objects.all(), **kwargs)
+
+
+@extend_schema_field(
+    {
+        "type": "object",
+        "properties": {"value": {"type": "string"}, "standard_uncertainty": {"type": "string"}},
+        "required": ["value", "standard_uncertainty"],
+    }
+)
+class FindingField(serializers.Field):  # type: ignore[type-arg]
+    """One metal's result: {"value": "924.6", "standard_uncertainty": "0.4"}."""
+
+    def to_internal_value(self, data: Any) -> Finding:
+        name = full_name(self)
+        if not isinstance(data, Mapping) or set(data) != {"value", "standard_uncertainty"}:
+            raise InvalidError(
+                "A result needs its value and its standard uncertainty.",
+                code="result_incomplete",
+                field=name,
+                value=data,
+                remedy='Send {"value": "924.6", "standard_uncertainty": "0.4"}.',
+            )
+        return Finding(
+            value=parse_decimal(data["value"], field=name, decimals_max=6),
+            standard_uncertainty=parse_decimal(
+                data["standard_uncertainty"],
+                field=f"{name}.standard_uncertainty",
+                minimum=Decimal(0),
+                decimals_max=6,
+            ),
+        )
+
+    def to_representation(self, value: Finding) -> dict[str, str]:
+        return {
+            "value": str(value.value),
+            "standard_uncertainty": str(value.standard_uncertainty),
+        }

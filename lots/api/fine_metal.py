@@ -12,8 +12,8 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import UnknownError
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ById, ShownMass, full_name, shown_code
-from lots.api.inputs import WeightSerializer, by_code
+from lots.api.fields import ById, ShownMass, by_code, full_name, shown_code
+from lots.api.inputs import WeightSerializer
 from lots.api.questions import Question, QuestionView
 from lots.bars import SMALL_GOLD_BARS, RoundingRule
 from lots.metals import Metal

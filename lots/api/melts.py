@@ -8,8 +8,8 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField
-from lots.api.inputs import WeightSerializer, by_code
+from lots.api.fields import MassesByMetalField, by_code
+from lots.api.inputs import WeightSerializer
 from lots.api.serializers import LotSerializer
 from lots.models import Lot, Place
 from lots.services.melting import Melted, melt_lot

@@ -8,19 +8,18 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField, MassField, VolumeField, shown_code
-from lots.api.inputs import TakeSerializer, by_code
+from lots.api.fields import MassesByMetalField, MassField, VolumeField, by_code, shown_code
+from lots.api.inputs import TakeSerializer
 from lots.api.serializers import LotSerializer, MovementSerializer
 from lots.metals import Metal
 from lots.models import Assay, AssayRuling, Lot, Movement, Party, Place
-from lots.queries.roles import ASSAYING, OFFICE, WRITING_OFF
+from lots.queries.roles import ASSAYING, OFFICE
 from lots.services.blending import Blend, blend_lots
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.recording import Act
 from lots.services.rulings import rule_assay
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
-from lots.services.write_off import Cause, write_off
 
 DESCRIPTION = {"max_length": 200, "required": False, "default": "", "allow_blank": True}
 
@@ -98,35 +97,6 @@ class TransferLot(CommandView):
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
         lot = get_object_or_404(Lot, code=path["code"])
         return transfer_lot(lot=lot, place=data["place"], act=act)
-
-
-class WriteOffInput(ActSerializer):
-    cause = serializers.ChoiceField(choices=Cause.choices)
-    stage = serializers.ChoiceField(choices=Movement.Stage.choices)
-    mass = MassField(required=False)
-    volume = VolumeField(required=False)
-    discarded = serializers.BooleanField(
-        default=False, help_text="True when it went out as waste rather than missing."
-    )
-
-
-class WriteOff(CommandView):
-    """Write off a portion of a lot, or all of it, with its cause."""
-
-    input = WriteOffInput
-    output = MovementSerializer
-    writers = WRITING_OFF
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Movement:
-        return write_off(
-            lot=get_object_or_404(Lot, code=path["code"]),
-            cause=data["cause"],
-            stage=data["stage"],
-            mass_ug=data.get("mass"),
-            volume_ul=data.get("volume"),
-            discarded=data["discarded"],
-            act=act,
-        )
 
 
 class RulingInput(ActSerializer):

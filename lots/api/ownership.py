@@ -8,8 +8,7 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField
-from lots.api.inputs import by_code
+from lots.api.fields import MassesByMetalField, by_code
 from lots.api.serializers import MovementSerializer
 from lots.models import Lot, Movement, Party
 from lots.queries.roles import OFFICE

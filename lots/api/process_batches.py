@@ -8,8 +8,8 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import MassesByMetalField
-from lots.api.inputs import OutputSerializer, TakeSerializer, by_code
+from lots.api.fields import MassesByMetalField, by_code
+from lots.api.inputs import OutputSerializer, TakeSerializer
 from lots.api.serializers import LotSerializer, MovementSerializer, ProcessBatchSerializer
 from lots.models import Lot, Movement, Place, ProcessBatch
 from lots.services.process_batches import (

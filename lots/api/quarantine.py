@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.inputs import by_code
+from lots.api.fields import by_code
 from lots.api.serializers import MovementSerializer
 from lots.models import Lot, Movement, Place
 from lots.queries.roles import ASSAYING

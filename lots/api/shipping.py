@@ -7,7 +7,8 @@ from typing import Any
 from django.shortcuts import get_object_or_404
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.inputs import WeightSerializer, by_code
+from lots.api.fields import by_code
+from lots.api.inputs import WeightSerializer
 from lots.api.serializers import MovementSerializer
 from lots.models import Lot, Movement, Party
 from lots.services.recording import Act

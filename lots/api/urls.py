@@ -24,6 +24,11 @@ from lots.api import (
     traces,
     webhooks,
 )
+from lots.api.serializers import LotSerializer, MovementSerializer
+from lots.declaration.as_api import ANSWERS, api_paths
+from lots.models import Lot, Movement
+
+ANSWERS.update({Lot: LotSerializer, Movement: MovementSerializer})
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
@@ -85,7 +90,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("excesses/<int:pk>/explain/", corrections.ExplainExcess.as_view()),
     path(f"{LOT}/split/", motions.SplitLot.as_view()),
     path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
-    path(f"{LOT}/write-off/", motions.WriteOff.as_view()),
     path("token/", tokens.ObtainToken.as_view(), name="token"),
     path("tokens/<int:pk>/revoke/", tokens.RevokeToken.as_view()),
     path("blends/", motions.BlendLots.as_view()),
@@ -97,5 +101,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(f"{BATCH}/outputs/", process_batches.RecordOutput.as_view()),
     path(f"{BATCH}/close/", process_batches.CloseBatch.as_view()),
     path("movements/<int:sequence>/reverse/", reversals.ReverseMovement.as_view()),
+    *api_paths("lots"),
     *router.urls,
 ]

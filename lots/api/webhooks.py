@@ -10,8 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import shown_code
-from lots.api.inputs import by_code
+from lots.api.fields import by_code, shown_code
 from lots.api.permissions import WorksOffice
 from lots.api.questions import Question, QuestionView
 from lots.models import ApiToken, EventDelivery, EventSubscription, Movement, Party

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from decimal import Decimal
-from typing import Any, ClassVar, Final
+from typing import Any, Final
 
 from django import forms
 from django.db.models import Prefetch, QuerySet
@@ -81,7 +81,7 @@ class ListBarForm(ActForm):
     fine_step = FigureField(
         label="Fine to steps of, ozt", required=False, minimum=Decimal("0.000001")
     )
-    asked_as: ClassVar[dict[str, str]] = {
+    asked_as = {
         **ActForm.asked_as,
         "bar": "small_bar",
         "mass": "weighing",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import uuid
-from typing import Any, ClassVar
+from collections.abc import Mapping
+from typing import Any
 
 from django import forms
 from django.contrib.auth.models import AbstractBaseUser
@@ -38,7 +39,7 @@ class ActForm(forms.Form):
     )
     field_order: list[str] | None = None
     # What services call otherwise than this form, by its last name: see `put_refusal`.
-    asked_as: ClassVar[dict[str, str]] = {"idempotency_key": "key"}
+    asked_as: Mapping[str, str] = {"idempotency_key": "key"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -13,12 +13,10 @@ from lots.pages.access import lot_for
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import MassField, TakesField, VolumeField
 from lots.pages.steps import BenchStep
-from lots.queries.roles import WRITING_OFF
 from lots.services.blending import Blend, blend_lots
 from lots.services.recording import Act
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
-from lots.services.write_off import Cause, write_off
 
 PARTS_MAX = 4
 
@@ -141,41 +139,3 @@ class TransferLot(OfLot):
 
     def perform(self, act: Act, form: Any) -> Movement:
         return transfer_lot(lot=self.subject, place=form.cleaned_data["place"], act=act)
-
-
-class WriteOffForm(QuantityForm):
-    cause = choice_field(Cause, label="Why it is gone")
-    stage = choice_field(Movement.Stage, label="Where it happened")
-    discarded = forms.BooleanField(label="Knowingly thrown away as waste", required=False)
-
-    def __init__(self, *args: Any, lot: Lot, **kwargs: Any) -> None:
-        super().__init__(*args, lot=lot, **kwargs)
-        kind = VolumeField if lot.is_liquid else MassField
-        self.fields["amount"] = kind(
-            label="How much", required=False, help_text="Leave it empty for all of the lot."
-        )
-        self.order_fields(["amount"])
-
-
-class WriteOffLot(OfLot):
-    title = "Write metal off"
-    lead = "It leaves the lot for the loss account, with its cause and the stage it happened at."
-    button = "Write it off"
-    done = "Written off."
-    cautions = ("waste",)
-    roles = WRITING_OFF
-    form_class = WriteOffForm
-
-    def make_form(self, **kwargs: Any) -> ActForm:
-        return WriteOffForm(lot=self.subject, **kwargs)
-
-    def perform(self, act: Act, form: Any) -> Movement:
-        data = form.cleaned_data
-        return write_off(
-            lot=self.subject,
-            cause=data["cause"],
-            stage=data["stage"],
-            discarded=data["discarded"],
-            act=act,
-            **form.quantity(data["amount"]),
-        )

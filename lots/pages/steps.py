@@ -47,12 +47,12 @@ class BenchStep(View):
     lead: ClassVar[str] = ""
     button: ClassVar[str] = "Record"
     done: ClassVar[str] = "Recorded."
-    section: ClassVar[str] = "bench"
+    section: str = "bench"
     cautions: ClassVar[tuple[str, ...]] = ()
     form_class: ClassVar[type[ActForm]]
     roles: ClassVar[frozenset[str] | None] = None
     offered_forms: ClassVar[tuple[str, ...] | None] = None
-    template_name: ClassVar[str] = "lots/bench_step.html"
+    template_name: str = "lots/bench_step.html"
     # What this person put aside of this form before.
     kept: KeptForm | None = None
 

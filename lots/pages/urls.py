@@ -2,6 +2,7 @@
 
 from django.urls import URLPattern, path
 
+from lots.declaration.as_page import page_paths
 from lots.pages import (
     bars_listing,
     bench,
@@ -56,7 +57,6 @@ urlpatterns: list[URLPattern] = [
     path(f"{LOT}/assay/", measure.AssayLot.as_view(), name="assay"),
     path(f"{LOT}/split/", rearrange.SplitLot.as_view(), name="split"),
     path(f"{LOT}/transfer/", rearrange.TransferLot.as_view(), name="transfer"),
-    path(f"{LOT}/write-off/", rearrange.WriteOffLot.as_view(), name="write-off"),
     path(f"{LOT}/melt/", treat.MeltLot.as_view(), name="melt"),
     path(f"{LOT}/sample/", treat.TakeSample.as_view(), name="sample"),
     path(f"{LOT}/use-up/", treat.UseUpSample.as_view(), name="use-up"),
@@ -112,4 +112,5 @@ urlpatterns: list[URLPattern] = [
     path(f"{BATCH}/add/", process.AddInputs.as_view(), name="batch-add"),
     path(f"{BATCH}/take-out/", process.TakeOutput.as_view(), name="batch-output"),
     path(f"{BATCH}/close/", process.CloseBatch.as_view(), name="batch-close"),
+    *page_paths("lots", {}),
 ]

@@ -6,10 +6,11 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import InvalidError
 from lots import clock
+from lots.declaration.event import Asks
 from lots.fineness import WHOLE_PPT, check_contents
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Party
@@ -33,14 +34,17 @@ class Finding:
 class AssayReport:
     """A laboratory's report: method, whose side it speaks for, and its findings by metal."""
 
-    method: str
+    method: Annotated[str, Asks("Assayed by", choices=Assay.Method)]
     laboratory: Party
-    findings: Mapping[str, Finding]
-    side: str = Assay.Side.HOUSE
-    basis: str = Assay.Basis.FINENESS
-    certificate: str = ""
-    sample: Lot | None = None
-    taken_at: dt.datetime | None = None
+    findings: Annotated[
+        Mapping[str, Finding],
+        Asks("Assay results", "Each metal's result and its standard uncertainty.", "results"),
+    ]
+    side: Annotated[str, Asks("Whose result it is", choices=Assay.Side)] = Assay.Side.HOUSE
+    basis: Annotated[str, Asks("Results are in", choices=Assay.Basis)] = Assay.Basis.FINENESS
+    certificate: Annotated[str, Asks(at_most=80)] = ""
+    sample: Annotated[Lot | None, Asks(on_page=False)] = None
+    taken_at: Annotated[dt.datetime | None, Asks(on_page=False)] = None
 
 
 def check_report(report: AssayReport, *, field: str = "assay") -> None:

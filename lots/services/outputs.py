@@ -6,9 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from math import hypot
+from typing import Annotated
 
 from config.refusals import InvalidError
 from lots import clock
+from lots.declaration.event import Asks
 from lots.fineness import check_contents, content_ug
 from lots.metals import Metal
 from lots.models import (
@@ -25,14 +27,17 @@ from lots.services.assays import AssayReport, keep_assay
 from lots.services.drafts import MaterialLine
 from lots.services.recording import Act
 from lots.services.weighings import Weight, keep_weighing
+from lots.texts import DESCRIPTION_MAX
 
 
 @dataclass(frozen=True)
 class Volume:
     """A volume read, with its standard uncertainty."""
 
-    volume_ul: int
-    standard_uncertainty_ul: int
+    volume_ul: Annotated[int, Asks("Volume")]
+    standard_uncertainty_ul: Annotated[
+        int, Asks("Standard uncertainty of the volume", "As in 20 ml.")
+    ]
 
 
 @dataclass(frozen=True)
@@ -43,14 +48,23 @@ class Output:
     filter left for later; exactly one of `assay`, `declared` and `estimated` is given.
     """
 
-    form: str
-    place: Place
+    form: Annotated[str, Asks("What it is", choices=Lot.Form)]
+    place: Annotated[Place, None, Asks("Where it is put")]
     weight: Weight | None = None
     volume: Volume | None = None
     assay: AssayReport | None = None
-    declared: Mapping[str, Decimal] | None = None
-    estimated: Mapping[str, int] | None = None
-    description: str = ""
+    declared: Annotated[
+        Mapping[str, Decimal] | None,
+        Asks("Or a content taken as given", "Parts per thousand (‰)."),
+    ] = None
+    estimated: Annotated[
+        Mapping[str, int] | None,
+        Asks(
+            "Or an estimate",
+            "Masses with their unit, for what is taken out without being assayed.",
+        ),
+    ] = None
+    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
 
 
 @dataclass(frozen=True)

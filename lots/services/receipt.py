@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from typing import Annotated
 
 from config.refusals import InvalidError
 from lots import chart
+from lots.declaration.event import Asks
 from lots.fineness import check_contents, content_ug
 from lots.models import Entry, Lot, Movement, Party, Place, Weighing
 from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
-from lots.services.lot_register import register_lot
+from lots.services.lot_register import LABEL_MAX, register_lot
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
 from lots.services.weighings import Weight, check_weight, keep_weighing
+from lots.texts import DESCRIPTION_MAX
 
 
 @dataclass(frozen=True)
@@ -24,14 +27,24 @@ class Receipt:
     `owner` is the customer whose metal it stays, or the house when it was bought outright.
     """
 
-    party: Party
-    owner: Party
-    form: str
-    place: Place
+    party: Annotated[Party, None, Asks("Who brought it")]
+    owner: Annotated[
+        Party,
+        None,
+        Asks("Whose metal it is", "Whose it is from now on: the customer's or the house's."),
+    ]
+    form: Annotated[str, Asks("What it is", choices=Lot.Form)]
+    place: Annotated[Place, None, Asks("Where it is put")]
     weight: Weight
-    declared: Mapping[str, Decimal] = field(default_factory=dict)
-    description: str = ""
-    code: str = ""
+    declared: Annotated[
+        Mapping[str, Decimal],
+        Asks("Declared", "Parts per thousand by metal, as the sender states."),
+    ] = field(default_factory=dict)
+    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
+    code: Annotated[
+        str,
+        Asks(help="Only for a lot that already carries a label of this works.", at_most=LABEL_MAX),
+    ] = ""
 
 
 @recorded_once

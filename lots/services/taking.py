@@ -6,8 +6,10 @@ from collections import defaultdict
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from math import hypot
+from typing import Annotated, Final
 
 from config.refusals import ConflictError, InvalidError
+from lots.declaration.event import Asks
 from lots.models import Entry, Lot, Party
 from lots.portions import Portion, portion_by_mass, portion_by_volume
 from lots.queries.content_uncertainty import stated_uncertainties
@@ -16,14 +18,16 @@ from lots.queries.standings import standings_of
 from lots.services.drafts import ClaimLine, Line, MaterialLine
 from lots.services.recording import Act
 
+ALL_OF_IT: Final = "Leave it empty for all of the lot."
+
 
 @dataclass(frozen=True)
 class Take:
     """A portion of a lot: by mass, by volume, or all of it when neither is given."""
 
     lot: Lot
-    mass_ug: int | None = None
-    volume_ul: int | None = None
+    mass_ug: Annotated[int | None, Asks("How much", ALL_OF_IT, liquid=False)] = None
+    volume_ul: Annotated[int | None, Asks("How much", ALL_OF_IT, liquid=True)] = None
 
 
 @dataclass(frozen=True)
@@ -89,6 +93,13 @@ def _gather(
     mass_ug = volume_ul = 0
     for each, name in zip(takes, names, strict=True):
         check_at_hand(each.lot, field=name.lot, also=also)
+        if each.mass_ug is not None and each.volume_ul is not None:
+            raise InvalidError(
+                "A portion is taken by mass or by volume, not both.",
+                code="mass_or_volume",
+                field=name.mass,
+                remedy="Leave one of them out.",
+            )
         portion = _portion(each, held[each.lot.pk], name)
         owner = owners[standings[each.lot.pk].owner_id]
         for metal, metal_ug in portion.metals.items():

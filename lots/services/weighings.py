@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Annotated, Final
 
 from django.utils import timezone
 
 from config.refusals import InvalidError
 from lots import clock
+from lots.declaration.event import Asks
 from lots.models import Balance, Lot, Measurement, Weighing
 from lots.services.recording import Act, recorded_once
 from lots.units import ug_to_g
@@ -21,10 +22,12 @@ _TWO_READINGS: Final = 2**0.5
 class Weight:
     """What was read: gross and tare in micrograms on one balance. `tare_ug` 0: tared on the pan."""
 
-    gross_ug: int
-    tare_ug: int
+    gross_ug: Annotated[int, Asks("Gross", "With its unit: 1302.4 g, 41.87 ozt, 26 dwt.")]
+    tare_ug: Annotated[
+        int, Asks("Tare", "Empty when the pan was tared.", positive=False, otherwise=0)
+    ]
     balance: Balance
-    entered_as: str = ""
+    entered_as: Annotated[str, Asks(typed="gross", at_most=80)] = ""
 
     @property
     def net_ug(self) -> int:

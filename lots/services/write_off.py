@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Final
+
 from django.db import models
 from django.db.models import F
 
 from config.refusals import InvalidError
 from lots import chart
+from lots.declaration.event import Asks, Event
 from lots.models import Entry, Lot, Movement
+from lots.queries.roles import WRITING_OFF
 from lots.services.drafts import Draft, Line
+from lots.services.lot_register import ON_LOT
 from lots.services.posting import post
 from lots.services.recording import Act, recorded_once
-from lots.services.taking import Take, take_one
+from lots.services.taking import ALL_OF_IT, Take, take_one
 
 
 class Cause(models.TextChoices):
@@ -29,12 +34,12 @@ class Cause(models.TextChoices):
 def write_off(
     *,
     lot: Lot,
-    cause: str,
-    stage: str,
+    cause: Annotated[str, Asks("Why it is gone", choices=Cause)],
+    stage: Annotated[str, Asks("Where it happened", choices=Movement.Stage)],
     act: Act,
-    mass_ug: int | None = None,
-    volume_ul: int | None = None,
-    discarded: bool = False,
+    mass_ug: Annotated[int | None, Asks("How much", ALL_OF_IT, liquid=False)] = None,
+    volume_ul: Annotated[int | None, Asks("How much", ALL_OF_IT, liquid=True)] = None,
+    discarded: Annotated[bool, Asks("Knowingly thrown away as waste")] = False,
 ) -> Movement:
     """Writes off a portion of a lot, or all of it when neither mass nor volume is given.
 
@@ -69,6 +74,22 @@ def write_off(
     )
     ended_as(lot, Lot.State.WRITTEN_OFF)
     return movement
+
+
+WRITE_OFF: Final = Event(
+    write_off,
+    on=ON_LOT,
+    at="write-off",
+    name="write-off",
+    about="Write off a portion of a lot, or all of it, with its cause.",
+    title="Write metal off",
+    lead="It leaves the lot for the loss account, with its cause and the stage it happened at.",
+    button="Write it off",
+    done="Written off.",
+    cautions=("waste",),
+    roles=WRITING_OFF,
+    order=("mass", "volume"),
+)
 
 
 def ended_as(lot: Lot, state: str) -> None:

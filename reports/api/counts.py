@@ -18,8 +18,8 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 from config.refusals import InvalidError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.documents import UploadField
-from lots.api.fields import ById, ShownMass, show_volume, shown_code, shown_name
-from lots.api.inputs import VolumeReadingInput, WeightSerializer, by_code
+from lots.api.fields import ById, ShownMass, by_code, show_volume, shown_code, shown_name
+from lots.api.inputs import VolumeReadingInput, WeightSerializer
 from lots.api.questions import QuestionView
 from lots.models import Assay, Lot, Place
 from lots.queries.roles import OFFICE

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from rest_framework import serializers
 
-from lots.api.inputs import by_code
+from lots.api.fields import by_code
 from lots.api.questions import AsOfQuestion, moment_of
 from lots.metals import Metal
 from lots.models import Lot, Party, Place

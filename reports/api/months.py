@@ -10,7 +10,7 @@ from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 
 from lots import clock
-from lots.api.inputs import by_code
+from lots.api.fields import by_code
 from lots.models import Party
 from reports.api.answers import PDF, ReportQuestion, ReportView, sent, temporary
 from reports.api.losses import Losses, shown_losses

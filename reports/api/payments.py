@@ -10,8 +10,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ExactField, shown_code, shown_name
-from lots.api.inputs import by_code
+from lots.api.fields import ExactField, by_code, shown_code, shown_name
 from lots.models import Party
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act

@@ -14,8 +14,7 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView, act_of, as_plain
-from lots.api.fields import shown_code, shown_name
-from lots.api.inputs import by_code
+from lots.api.fields import by_code, shown_code, shown_name
 from lots.api.permissions import WorksOffice, customer_looking
 from lots.models import Lot, Party
 from lots.queries.roles import OFFICE

@@ -9,8 +9,7 @@ from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import shown_code
-from lots.api.inputs import by_code
+from lots.api.fields import by_code, shown_code
 from lots.models import Lot, Party
 from lots.queries.roles import OFFICE
 from lots.services.recording import Act

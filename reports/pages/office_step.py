@@ -24,9 +24,9 @@ class Crumb:
 class OfficeStep(BenchStep):
     """Subclasses name `back`, the list they belong to, and `crumbs` for what is nearer."""
 
-    section: ClassVar[str] = "settlements"
+    section = "settlements"
     roles: ClassVar[frozenset[str] | None] = OFFICE
-    template_name: ClassVar[str] = "reports/office_step.html"
+    template_name = "reports/office_step.html"
     back: ClassVar[tuple[str, str]] = ("Settlements", "settlements")
 
     def crumbs(self) -> list[Crumb]:

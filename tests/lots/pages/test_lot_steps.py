@@ -196,11 +196,9 @@ def test_operator_is_turned_away_from_the_office_steps(browser: Client, lot: Lot
 
 
 def test_written_off_with_its_cause(browser: Client, lot: Lot) -> None:
-    send(browser, "write-off", [lot.code], amount="10 g", cause="spill", stage="store")
+    send(browser, "write-off", [lot.code], mass="10 g", cause="spill", stage="store")
     assert holding(lot).mass_ug == 90 * GRAM
-    answer = send(
-        browser, "write-off", [lot.code], 409, amount="95 g", cause="spill", stage="store"
-    )
+    answer = send(browser, "write-off", [lot.code], 409, mass="95 g", cause="spill", stage="store")
     assert "more_than_there_is" in answer.context["form"].errors.as_json()
 
 

@@ -1,0 +1,195 @@
+"""An event as the API has it: its request, its view, its address."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from decimal import Decimal
+from functools import cache
+from typing import Any, Final
+
+from django.core.files.base import File
+from django.db.models import Model
+from django.urls import URLPattern, path
+from rest_framework import serializers
+
+from config.refusals import RefusalError
+from lots.api.commands import ActSerializer, CommandView
+from lots.api.fields import (
+    ByMetalField,
+    FindingField,
+    MassesByMetalField,
+    MassField,
+    VolumeField,
+    by_code,
+)
+from lots.declaration.event import (
+    MASS,
+    VOLUME,
+    Event,
+    Question,
+    build,
+    events_of,
+    questions_of,
+    with_typed,
+)
+from lots.services.assays import Finding
+from lots.services.recording import Act
+
+Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
+
+# Which serializer answers with a recorded model: the app that has the model names it.
+ANSWERS: Final[dict[type[Model], type[serializers.BaseSerializer[Any]]]] = {}
+
+
+def _figure(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    asks = question.asks
+    return serializers.DecimalField(
+        max_digits=asks.digits,
+        decimal_places=asks.decimals,
+        min_value=None if asks.at_least is None else Decimal(asks.at_least),
+        max_value=None if asks.at_most is None else Decimal(asks.at_most),
+        **kwargs,
+    )
+
+
+def _count(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    asks = question.asks
+    return serializers.IntegerField(min_value=asks.at_least, max_value=asks.at_most, **kwargs)  # type: ignore[arg-type]
+
+
+def _text(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    assert isinstance(question.asks.at_most, int), f"{question.name} has no greatest length"
+    return serializers.CharField(
+        max_length=question.asks.at_most, allow_blank=not question.needed, **kwargs
+    )
+
+
+def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    if any(each.name == "code" for each in question.type._meta.fields):
+        return by_code(question.type, **kwargs)
+    return serializers.PrimaryKeyRelatedField(
+        queryset=question.type._default_manager.all(), **kwargs
+    )
+
+
+def _choice(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    choices = question.asks.choices
+    return serializers.ChoiceField(choices=getattr(choices, "choices", choices), **kwargs)
+
+
+def _results(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    return serializers.DictField(child=FindingField(), allow_empty=False, **kwargs)
+
+
+def _plain(field: Maker) -> Maker:
+    return lambda question, **kwargs: field(**kwargs)
+
+
+FIELDS: Final[dict[Any, Maker]] = {
+    MASS: lambda question, **kwargs: MassField(positive=question.asks.positive, **kwargs),
+    VOLUME: _plain(VolumeField),
+    "choice": _choice,
+    Model: _row,
+    str: _text,
+    int: _count,
+    bool: _plain(serializers.BooleanField),
+    Decimal: _figure,
+    dt.datetime: _plain(serializers.DateTimeField),
+    dt.date: _plain(serializers.DateField),
+    File: _plain(serializers.FileField),
+    Mapping[str, Decimal]: _plain(ByMetalField),
+    Mapping[str, int]: _plain(MassesByMetalField),
+    Mapping[str, Finding]: _results,
+}
+
+
+def field_for(question: Question) -> serializers.Field[Any, Any, Any, Any]:
+    """The API's field; what may be left out may also be null."""
+    asks = question.asks
+    words = ". ".join(filter(None, (asks.label, asks.help)))
+    kwargs: dict[str, Any] = {"help_text": words} if words else {}
+    if not question.needed:
+        kwargs["required"] = False
+        if isinstance(question.default, str | bool | int):
+            kwargs["default"] = question.default
+        elif question.type is not str:
+            kwargs["allow_null"] = True
+    if question.item is not None:
+        return part_serializer(question.item.type)(
+            many=True, allow_empty=not question.needed, **kwargs
+        )
+    if question.parts:
+        return part_serializer(question.type)(**kwargs)
+    return FIELDS[question.kind](question, **kwargs)
+
+
+class _Part(serializers.Serializer[Any]):
+    """A dataclass within a request."""
+
+    made: type[Any]
+    questions: tuple[Question, ...]
+
+    def to_internal_value(self, data: Any) -> Any:
+        values = super().to_internal_value(data)
+        return build(self.made, self.questions, with_typed(self.questions, values, data))
+
+
+@cache
+def part_serializer(made: Any) -> type[serializers.Serializer[Any]]:
+    """The serializer of a dataclass, which reads as one of it."""
+    questions = questions_of(made)
+    members: dict[str, Any] = {
+        each.name: field_for(each) for each in questions if not each.asks.typed
+    }
+    members |= {"made": made, "questions": questions, "__doc__": made.__doc__}
+    return type(made.__name__, (_Part,), members)
+
+
+def request_of(event: Event) -> type[ActSerializer]:
+    members: dict[str, Any] = {each.name: field_for(each) for each in event.questions}
+    return type(f"{event.stem}Input", (ActSerializer,), members)
+
+
+class EventView(CommandView):
+    """The POST that records an event."""
+
+    event: Event
+
+    def perform(self, act: Act, data: dict[str, Any], **address: Any) -> Model:
+        arguments = self.event.arguments(data)
+        if self.event.on is not None:
+            arguments[self.event.on.param] = self.event.on.find(address)
+        try:
+            return self.event.service(**arguments, act=act)
+        except RefusalError as refusal:
+            refusal.field = self.event.asked(refusal.field)
+            raise
+
+    def show(self, recorded: Any) -> Any:
+        return super().show(getattr(recorded, self.event.shown) if self.event.shown else recorded)
+
+
+def view_of(event: Event) -> type[EventView]:
+    recorded: Any = event.recorded
+    if event.shown:
+        recorded = recorded._meta.get_field(event.shown).related_model
+    members = {
+        "event": event,
+        "input": request_of(event),
+        "output": ANSWERS[recorded],
+        "step": event.cautions[0] if event.cautions else "",
+        "writers": event.roles,
+        "answer_status": event.status,
+        "__doc__": event.about,
+    }
+    return type(event.stem, (EventView,), members)
+
+
+def api_paths(app: str) -> list[URLPattern]:
+    """The addresses of the app's events."""
+    return [
+        path(event.address(event.at), view_of(event).as_view())
+        for event in events_of(app)
+        if event.in_api
+    ]

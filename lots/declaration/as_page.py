@@ -1,0 +1,268 @@
+"""An event as a page: its form, in order of need, and its address."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from decimal import Decimal
+from typing import Any, Final
+
+from django import forms
+from django.core.files.base import File
+from django.db.models import Model
+from django.http import HttpRequest
+from django.urls import URLPattern, path, reverse
+
+from lots.declaration.event import (
+    MASS,
+    VOLUME,
+    Event,
+    Question,
+    build,
+    events_of,
+    with_typed,
+)
+from lots.models import Lot
+from lots.pages.bench_form import ActForm, choice_field
+from lots.pages.form_fields import (
+    FigureField,
+    FindingsField,
+    FinenessField,
+    LotField,
+    MassesByMetalField,
+    MassField,
+    TakesField,
+    VolumeField,
+)
+from lots.pages.steps import BenchStep, receipt_address
+from lots.services.assays import Finding
+from lots.services.recording import Act
+from lots.services.taking import Take
+
+Maker = Callable[..., forms.Field]
+
+
+def _plain(field: Callable[..., forms.Field]) -> Maker:
+    return lambda question, **kwargs: field(**kwargs)
+
+
+def _figure(question: Question, **kwargs: Any) -> forms.Field:
+    asks = question.asks
+    least = Decimal(0) if asks.at_least is None else Decimal(asks.at_least)
+    most = None if asks.at_most is None else Decimal(asks.at_most)
+    return FigureField(minimum=least, maximum=most, decimals_max=asks.decimals, **kwargs)
+
+
+def _count(question: Question, **kwargs: Any) -> forms.Field:
+    widget = forms.NumberInput({"inputmode": "numeric"})
+    limits: dict[str, Any] = {
+        "min_value": question.asks.at_least,
+        "max_value": question.asks.at_most,
+    }
+    return forms.IntegerField(widget=widget, **limits, **kwargs)
+
+
+def _text(question: Question, **kwargs: Any) -> forms.Field:
+    if question.asks.long:
+        kwargs["widget"] = forms.Textarea({"rows": 3})
+    assert isinstance(question.asks.at_most, int), f"{question.name} has no greatest length"
+    return forms.CharField(max_length=question.asks.at_most, **kwargs)
+
+
+def _row(question: Question, **kwargs: Any) -> forms.Field:
+    if question.type is Lot and question.asks.among is None:
+        return LotField(**kwargs)
+    rows = question.type._default_manager.all()
+    if question.asks.among is not None:
+        rows = question.asks.among()
+    elif any(each.name == "is_active" for each in question.type._meta.fields):
+        rows = rows.filter(is_active=True)
+    field = forms.ModelChoiceField(rows, **kwargs)
+    if question.asks.empty:
+        field.empty_label = question.asks.empty
+    return field
+
+
+def _choice(question: Question, **kwargs: Any) -> forms.Field:
+    return choice_field(question.asks.choices, **kwargs)
+
+
+FIELDS: Final[dict[Any, Maker]] = {
+    MASS: lambda question, **kwargs: MassField(positive=question.asks.positive, **kwargs),
+    VOLUME: _plain(VolumeField),
+    "choice": _choice,
+    Model: _row,
+    str: _text,
+    int: _count,
+    bool: _plain(forms.BooleanField),
+    Decimal: _figure,
+    dt.datetime: _plain(forms.DateTimeField),
+    dt.date: lambda question, **kwargs: forms.DateField(
+        widget=forms.DateInput({"type": "date"}), **kwargs
+    ),
+    File: _plain(forms.FileField),
+    Mapping[str, Decimal]: _plain(FinenessField),
+    Mapping[str, int]: _plain(MassesByMetalField),
+    Mapping[str, Finding]: _plain(FindingsField),
+    Sequence[Take]: _plain(TakesField),
+}
+
+
+def field_for(question: Question, *, needed: bool) -> forms.Field:
+    asks = question.asks
+    kwargs: dict[str, Any] = {
+        "label": question.label,
+        "help_text": asks.help,
+        "required": needed and question.type is not bool,
+    }
+    initial = question.default if asks.initial is None else asks.initial
+    if initial not in (None, ""):
+        kwargs["initial"] = initial
+    return FIELDS[question.kind](question, **kwargs)
+
+
+class EventForm(ActForm):
+    """The form of an event: one field a question, a field for each part of a dataclass."""
+
+    def __init__(self, *args: Any, event: Event, subject: Any = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.event = event
+        self.asked_as = {**ActForm.asked_as, **{k: v for k, v in event.asked_as.items() if v}}
+        liquid = getattr(subject, "is_liquid", None)
+        # Where each question's field or parts' fields stand.
+        self.asked: list[tuple[Question, str]] = []
+        last = {name: self.fields.pop(name) for name in ("occurred_at", "note", "key")}
+        for question in event.questions:
+            if not question.asks.on_page or question.name in event.fixed:
+                continue
+            if question.asks.liquid is not None and question.asks.liquid != liquid:
+                continue
+            self._ask(question, needed=question.needed, within=question.name)
+        named = [name for name in event.order if name in self.fields]
+        rest = [name for name in self.fields if name not in named]
+        self.order_fields([*named, *sorted(rest, key=lambda each: not self.fields[each].required)])
+        for name, field in last.items():
+            if name not in {question.name for question in event.questions}:
+                self.fields[name] = field
+        for field in self.fields.values():
+            if isinstance(field, forms.ModelChoiceField) and field.empty_label == "---------":
+                field.empty_label = "Choose …" if field.required else "–"
+
+    def _ask(self, question: Question, *, needed: bool, within: str) -> None:
+        if question.parts:
+            for part in self._parts(question):
+                self._ask(part, needed=needed and part.needed, within=f"{within}.{part.name}")
+            return
+        name = question.name
+        if name in self.fields:
+            name = within.replace(".", "_")
+        self.fields[name] = field_for(question, needed=needed)
+        self.asked.append((question, name))
+
+    def _parts(self, question: Question) -> Iterator[Question]:
+        for part in question.parts:
+            fixed = f"{question.name}.{part.name}" in self.event.fixed
+            if part.asks.on_page and not part.asks.typed and not fixed:
+                yield part
+
+    def clean(self) -> dict[str, Any]:
+        """Refuses a dataclass given in part: what it needs is asked for beside its field."""
+        data: dict[str, Any] = super().clean() or self.cleaned_data
+        asked = {name.partition("-")[0] for name in self.data} - {"csrfmiddlewaretoken", "keep"}
+        if unknown := sorted(asked - set(self.fields)):
+            self.add_error(None, f"This form does not ask for “{unknown[0][:40]}”. Open it again.")
+        for question in self.event.questions:
+            parts = self._named(question)
+            given = [name for _, name in parts if data.get(name) and not self._begun(name)]
+            for part, name in parts:
+                if given and part.needed and _is_empty(data.get(name)) and name not in self.errors:
+                    label = self.fields[given[0]].label or given[0]
+                    self.add_error(name, f"Needed where “{label}” is given.")
+        return data
+
+    def _begun(self, name: str) -> bool:
+        """Whether a field still says what the form began with, which nobody chose."""
+        initial = self.fields[name].initial
+        return initial is not None and str(self.data.get(name)) == str(initial)
+
+    def _named(self, question: Question) -> list[tuple[Question, str]]:
+        own = {id(part) for part in question.parts}
+        return [(part, name) for part, name in self.asked if id(part) in own]
+
+    def answers(self) -> dict[str, Any]:
+        """What was answered, by question: dataclasses whole, or None where nothing was."""
+        found: dict[str, Any] = dict(self.event.fixed)
+        by_question = {id(question): name for question, name in self.asked}
+        for question in self.event.questions:
+            if question.parts:
+                found[question.name] = self._made(question)
+            elif id(question) in by_question:
+                value = self.cleaned_data[by_question[id(question)]]
+                found[question.name] = None if _is_empty(value) else value
+        return found
+
+    def _made(self, question: Question) -> Any:
+        named = {part.name: self.cleaned_data[name] for part, name in self._named(question)}
+        answers = {name: value for name, value in named.items() if not _is_empty(value)}
+        if not question.needed and not any(value is not False for value in answers.values()):
+            return None
+        prefix = f"{question.name}."
+        fixed = {
+            key.removeprefix(prefix): value
+            for key, value in self.event.fixed.items()
+            if key.startswith(prefix)
+        }
+        needed = {part.name for part in question.parts if part.needed} - set(fixed)
+        if needed - set(answers):
+            return None
+        return build(
+            question.type, question.parts, with_typed(question.parts, answers | fixed, self.data)
+        )
+
+
+def _is_empty(value: Any) -> bool:
+    return value is None or value in ("", {}, [], ())
+
+
+class EventPage(BenchStep):
+    """The page of an event. Subclasses give a page its own shape: see each app's `overrides`."""
+
+    event: Event
+
+    def setup(self, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
+        super().setup(request, *args, **kwargs)
+        event, on = self.event, self.event.on
+        for name in ("title", "lead", "button", "done", "roles", "cautions", "offered_forms"):
+            setattr(self, name, getattr(event, name))
+        self.section = event.section or (on.section if on else "bench")
+        self.template_name = event.template or (on.template if on else self.template_name)
+
+    def find(self, request: HttpRequest, **address: Any) -> Any:
+        return self.event.on.find(address) if self.event.on else None
+
+    def make_form(self, **kwargs: Any) -> ActForm:
+        return EventForm(event=self.event, subject=self.subject, **kwargs)
+
+    def perform(self, act: Act, form: Any) -> Model:
+        arguments = self.event.arguments(form.answers())
+        if self.event.on is not None:
+            arguments[self.event.on.param] = self.subject
+        return self.event.service(**arguments, act=act)
+
+    def after(self, recorded: Any) -> str:
+        on = self.event.on
+        if on is not None and on.page and self.event.lands_on_subject:
+            return reverse(on.page, args=[getattr(self.subject, on.key)])
+        return receipt_address(getattr(recorded, "movement", recorded))
+
+
+def page_paths(app: str, overrides: Mapping[str, type[EventPage]]) -> list[URLPattern]:
+    """The addresses of the app's events that have a page."""
+    found = []
+    for event in events_of(app):
+        if event.on_page:
+            view = overrides.get(event.name, EventPage)
+            page: Any = type(event.stem, (view,), {"event": event})
+            address = event.address(event.page_at or event.at)
+            found.append(path(address, page.as_view(), name=event.name))
+    return found

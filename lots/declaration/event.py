@@ -1,0 +1,301 @@
+"""What an event says of itself, once: what it asks, on what, who may, and in which words.
+
+The questions are the parameters of the event's service and the fields of the dataclasses it takes:
+`Annotated` with `Asks` where the type does not say enough. The API (`as_api`), the page (`as_page`)
+and the sheet that is imported (`as_sheet`) follow from it.
+"""
+
+from __future__ import annotations
+
+import pkgutil
+import types
+import typing
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
+from decimal import Decimal
+from functools import cache, cached_property
+from importlib import import_module
+from inspect import Parameter, signature
+from typing import Any, Final
+
+from django.db.models import Model
+from django.shortcuts import get_object_or_404
+
+from lots.services.recording import Act
+
+MASS: Final = "mass"
+VOLUME: Final = "volume"
+# A parameter's unit is no part of the question's name: a request says its unit itself.
+_UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
+
+
+@dataclass(frozen=True)
+class Asks:
+    """What a field's type does not say. Limits are inclusive, in the figure's own unit.
+
+    `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit; `choices`
+    a closed list; `among` the rows offered on a page; `digits` and `decimals` limit a figure;
+    `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
+    text typed for another field and never asks it. `on_page` False leaves it to programs.
+    `otherwise` is what holds when it is left out, where the parameter has no default of its own.
+    `example` and `also_called` are for sheets.
+
+    Of a model it is said as `Annotated[Place, None, Asks(...)]`: the type checker's plugin for
+    Django reads what follows a model as something of its own.
+    """
+
+    label: str = ""
+    help: str = ""
+    name: str = ""
+    kind: str = ""
+    choices: Any = None
+    among: Callable[[], Any] | None = None
+    at_least: int | Decimal | None = None
+    at_most: int | Decimal | None = None
+    digits: int = 18
+    decimals: int = 6
+    positive: bool = True
+    initial: Any = None
+    liquid: bool | None = None
+    typed: str = ""
+    otherwise: Any = None
+    on_page: bool = True
+    long: bool = False
+    empty: str = ""
+    example: str = ""
+    also_called: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """One thing an event asks: `name` outside, `param` as its service calls it."""
+
+    name: str
+    param: str
+    type: Any
+    asks: Asks
+    needed: bool
+    default: Any = None
+    # The dataclass parameter of the service that it is a field of, when that one is not named.
+    within: str = ""
+
+    @property
+    def kind(self) -> Any:
+        """What to look up its reader by: MASS, VOLUME, "choice", or its type."""
+        if self.asks.choices is not None:
+            return "choice"
+        if issubclass_of(self.type, Model):
+            return Model
+        return self.asks.kind or self.type
+
+    @property
+    def label(self) -> str:
+        return self.asks.label or self.name.replace("_", " ").capitalize()
+
+    @cached_property
+    def parts(self) -> tuple[Question, ...]:
+        """The questions of a dataclass; empty for anything asked in one piece."""
+        made: Any = self.type
+        asked = questions_of(made) if is_dataclass(self.type) else ()
+        # Copies, so that two weights of one event are told apart.
+        return tuple(replace(each) for each in asked)
+
+    @cached_property
+    def item(self) -> Question | None:
+        """The question of one item of a sequence of dataclasses."""
+        inner = typing.get_args(self.type)
+        if typing.get_origin(self.type) is Sequence and inner and is_dataclass(inner[0]):
+            return replace(self, type=inner[0])
+        return None
+
+
+def issubclass_of(what: Any, base: type) -> bool:
+    return isinstance(what, type) and issubclass(what, base)
+
+
+def _question(param: str, hint: Any, default: Any) -> Question:
+    asks = Asks()
+    if typing.get_origin(hint) is typing.Annotated:
+        hint, *said = typing.get_args(hint)
+        asks = next((each for each in said if isinstance(each, Asks)), asks)
+    if isinstance(hint, types.UnionType):
+        hint = next(each for each in typing.get_args(hint) if each is not type(None))
+    name = param
+    for unit, kind in _UNIT_OF.items():
+        if param.endswith(unit) and hint is int:
+            name, asks = param.removesuffix(unit), replace(asks, kind=kind)
+    if asks.otherwise is not None:
+        default = asks.otherwise
+    needed = default is MISSING or default is Parameter.empty
+    return Question(asks.name or name, param, hint, asks, needed, None if needed else default)
+
+
+@cache
+def questions_of(asked: Any) -> tuple[Question, ...]:
+    """The questions of a dataclass's fields or of a service's parameters, in their order."""
+    hints = typing.get_type_hints(asked, include_extras=True)
+    if is_dataclass(asked):
+        found = []
+        for each in fields(asked):
+            made = each.default_factory
+            default = each.default if made is MISSING else made()
+            found.append(_question(each.name, hints[each.name], default))
+    else:
+        parameters = signature(asked).parameters.values()
+        found = [_question(each.name, hints[each.name], each.default) for each in parameters]
+    return tuple(each for each in found if each.type is not Act)
+
+
+def build(made: type[Any], questions: Sequence[Question], answers: Mapping[str, Any]) -> Any:
+    """A dataclass of the answers by question; what is None or absent is left to its default."""
+    values = {each.param: answers.get(each.name) for each in questions}
+    for each in questions:
+        if values[each.param] is None:
+            values[each.param] = each.asks.otherwise
+    return made(**{param: value for param, value in values.items() if value is not None})
+
+
+def with_typed(
+    questions: Sequence[Question], answers: Mapping[str, Any], sent: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The answers, with the texts as they were typed where a field keeps those."""
+    texts = {
+        each.name: str(sent.get(each.asks.typed, ""))[: int(each.asks.at_most or 80)]
+        for each in questions
+        if each.asks.typed
+    }
+    return {**answers, **texts}
+
+
+@dataclass(frozen=True)
+class On:
+    """What events happen to: `model`, named in the address by its code or number.
+
+    `path` begins the address, `param` is what services call it. After a step one lands on the page
+    named `page`, if there is one, else on the receipt of what was recorded.
+    """
+
+    model: type[Model]
+    path: str
+    param: str
+    related: tuple[str, ...] = ()
+    section: str = "bench"
+    template: str = "lots/bench_step.html"
+    page: str = ""
+
+    @property
+    def key(self) -> str:
+        return "code" if "code>" in self.path else "pk"
+
+    def find(self, path: Mapping[str, Any]) -> Any:
+        """The row that the address names; raises Http404."""
+        value = path[self.key]
+        rows = self.model._default_manager.select_related(*self.related)
+        return get_object_or_404(
+            rows, **{self.key: value.upper() if isinstance(value, str) else value}
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Event:
+    """A thing that happens. `at` ends its address, on the thing it happens to if there is one.
+
+    `about` is the API's description, `title`, `lead`, `button` and `done` are the page's words.
+    `flat` names dataclass parameters whose fields are asked as the event's own; `asked_as` the
+    question for what the service's refusals call otherwise ("" for the whole request). `fixed`
+    answers questions on the page that only programs are asked, `order` puts the page's questions in
+    order, `lands_on_subject` says where one goes after it. `shown` is the attribute of what is
+    recorded that the API answers with.
+    """
+
+    service: Callable[..., Model]
+    at: str
+    about: str
+    name: str = ""
+    on: On | None = None
+    title: str = ""
+    lead: str = ""
+    button: str = "Record"
+    done: str = "Recorded."
+    roles: frozenset[str] | None = None
+    cautions: tuple[str, ...] = ()
+    section: str = ""
+    flat: tuple[str, ...] = ()
+    asked_as: Mapping[str, str] = field(default_factory=dict)
+    fixed: Mapping[str, Any] = field(default_factory=dict)
+    order: tuple[str, ...] = ()
+    offered_forms: tuple[str, ...] | None = None
+    template: str = ""
+    lands_on_subject: bool = True
+    shown: str = ""
+    on_page: bool = True
+    in_api: bool = True
+    page_at: str = ""
+    status: int = 201
+
+    @property
+    def app(self) -> str:
+        return self.service.__module__.partition(".")[0]
+
+    @property
+    def stem(self) -> str:
+        """The service's name in capitals, as in HarvestRun: how its parts are called in the API."""
+        return self.service.__name__.title().replace("_", "")
+
+    def address(self, ending: str) -> str:
+        return f"{self.on.path}/{ending}/" if self.on else f"{ending}/"
+
+    @cached_property
+    def questions(self) -> tuple[Question, ...]:
+        """What is asked: everything the service takes but the thing it happens to."""
+        found: list[Question] = []
+        for each in questions_of(self.service):
+            if self.on is not None and each.param == self.on.param:
+                continue
+            if each.param in self.flat:
+                found += [replace(part, within=each.param) for part in each.parts]
+            else:
+                found.append(each)
+        return tuple(found)
+
+    @property
+    def recorded(self) -> Any:
+        """The model of what the service records."""
+        return typing.get_type_hints(self.service)["return"]
+
+    def arguments(self, answers: Mapping[str, Any]) -> dict[str, Any]:
+        """The service's arguments from answers by question; what is None is left to its default."""
+        given = [each for each in self.questions if answers.get(each.name) is not None]
+        arguments = {each.param: answers[each.name] for each in given if not each.within}
+        for each in questions_of(self.service):
+            if each.param in self.flat:
+                within = [part for part in self.questions if part.within == each.param]
+                arguments[each.param] = build(each.type, within, answers)
+        return arguments
+
+    def asked(self, path: str | None) -> str | None:
+        """The request's own path for the field a service refused; None for the whole request."""
+        parts = (path or "").split(".")
+        for end in range(len(parts), 0, -1):
+            head = ".".join(parts[:end])
+            if head in self.asked_as:
+                parts = [*filter(None, self.asked_as[head].split(".")), *parts[end:]]
+                break
+        known = {each.name for each in self.questions} | {"occurred_at", "note", "Idempotency-Key"}
+        while parts and parts[0] not in known:
+            if len(parts) == 1 and self.on is not None and parts[0] == self.on.param:
+                break
+            parts = parts[1:]
+        return ".".join(parts) or None
+
+
+@cache
+def events_of(app: str) -> tuple[Event, ...]:
+    """Every event that a module of the app's services declares."""
+    package = import_module(f"{app}.services")
+    found: list[Event] = []
+    for info in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
+        for value in vars(import_module(info.name)).values():
+            if isinstance(value, Event) and value.service.__module__ == info.name:
+                found.append(value)
+    return tuple(found)
