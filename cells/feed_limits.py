@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from cells.checked_numbers import checked
+from cells.electrochemistry.checked_numbers import checked
 from config.refusals import InvalidError
 from lots.elements import METALS
 

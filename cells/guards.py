@@ -6,7 +6,7 @@ from typing import Final
 
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 
-from lots import guards
+from lots.ledger import guards
 
 APPEND_ONLY: Final = (
     "cells_electrolytereading",

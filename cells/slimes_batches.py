@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
-from cells.checked_numbers import checked
+from cells.electrochemistry.checked_numbers import checked
 from config.refusals import InvalidError
 from lots.elements import METALS
 

@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Final, Literal
 
-from cells.checked_numbers import checked
-from cells.electrolyte_state import Estimate
+from cells.electrochemistry.checked_numbers import checked
+from cells.electrochemistry.electrolyte_state import Estimate
 
 Severity = Literal["notice", "warning", "urgent"]
 Basis = Literal["measured history", "physics", "common practice, no source"]

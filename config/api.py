@@ -18,7 +18,7 @@ from rest_framework.views import APIView, exception_handler
 
 from config.database_trouble import names_nothing, refusal_of_database
 from config.refusals import InvalidError, RefusalError, TooManyError, shorten
-from config.request_record import note_refusal
+from config.running.request_record import note_refusal
 
 GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
 

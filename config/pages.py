@@ -17,7 +17,7 @@ from django.shortcuts import render
 from config.api import is_api
 from config.database_trouble import names_nothing, refusal_of_database
 from config.refusals import RefusalError
-from config.request_record import note_refusal
+from config.running.request_record import note_refusal
 
 # Nothing is loaded from elsewhere and no script or style stands in a page itself. The API's own
 # documentation page brings its own script and is left out.

@@ -66,7 +66,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
-    "config.request_record.keep_record",
+    "config.running.request_record.keep_record",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -93,7 +93,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
-                "lots.pages.access.shell",
+                "lots.people.access.shell",
             ],
         },
     },
@@ -211,10 +211,10 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": [
-        "lots.api.token_authentication.ByToken",
+        "lots.people.token_authentication.ByToken",
         "rest_framework.authentication.SessionAuthentication",
     ],
-    "DEFAULT_PERMISSION_CLASSES": ["lots.api.permissions.WorksStaff"],
+    "DEFAULT_PERMISSION_CLASSES": ["lots.people.permissions.WorksStaff"],
     "DEFAULT_PAGINATION_CLASS": "config.api.NumberedPages",
     "DEFAULT_FILTER_BACKENDS": [
         "config.api.StrictFilterBackend",
@@ -279,7 +279,7 @@ LOGGING = {
     "disable_existing_loggers": False,
     "formatters": {
         "text": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"},
-        "json": {"()": "config.logs.JsonLines"},
+        "json": {"()": "config.running.logs.JsonLines"},
     },
     "handlers": {
         "stderr": {

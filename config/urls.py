@@ -5,8 +5,9 @@ from django.urls import URLPattern, URLResolver, include, path
 from django.views.generic import RedirectView
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
-from config import health, metrics, pages
-from lots.pages.sign_in import SignIn
+from config import pages
+from config.running import health, metrics
+from lots.people.sign_in import SignIn
 
 handler400 = pages.bad_request
 handler403 = pages.not_allowed

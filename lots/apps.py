@@ -1,6 +1,6 @@
 from django.apps import AppConfig
 
-from lots.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS
+from lots.ledger.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS
 
 
 class LotsConfig(AppConfig):
@@ -9,17 +9,10 @@ class LotsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS)
     sealed_tables = SEALED
-    readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
+    readiness = {"triggers_missing": "lots.ledger.ledger_checks.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
-    metrics = ("lots.queries.ledger_metrics.tell",)
+    metrics = ("lots.ledger.ledger_metrics.tell",)
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.
-        from lots.services import (  # noqa: F401, PLC0415
-            import_opening,
-            import_receipts,
-            import_weighings,
-            process_batches,
-            quarantine,
-            rulings,
-        )
+        pass

@@ -32,7 +32,7 @@ class ReportsConfig(AppConfig):
     # A customer's reading is noted without the ledger's lock, so that readers never wait.
     sealed_late = ("reports_accessrecord",)
     searched = "reports.queries.searched.SEARCHED"
-    ledger_checks = "reports.queries.month_checks.CHECKS"
+    ledger_checks = "reports.queries.month.month_checks.CHECKS"
 
     def ready(self) -> None:
         # Counts and settlements register what reversing their movements means, whoever does it;

@@ -11,8 +11,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from reports.mistake_shapes import PRIOR, Explanation, Shape, explain_fineness, explain_mass
-from reports.suspects import plain_words
+from reports.statistics.mistake_shapes import (
+    PRIOR,
+    Explanation,
+    Shape,
+    explain_fineness,
+    explain_mass,
+)
+from reports.statistics.suspects import plain_words
 
 # What the readings are counted as when several fit equally: a measurement is doubted before a
 # statement, and a statement before an allowance.

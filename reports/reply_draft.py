@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
-from lots import shown
+from lots import display
 
 
 @dataclass(frozen=True)
@@ -95,4 +95,4 @@ def _whereabouts(each: Whereabouts) -> str:
 
 
 def _mass(mass_ug: int) -> str:
-    return f"{shown.grams(mass_ug)} ({shown.ounces(mass_ug)})"
+    return f"{display.grams(mass_ug)} ({display.ounces(mass_ug)})"

@@ -9,11 +9,11 @@ from typing import Any
 
 from django.apps import apps
 
+from lots.ledger.recording import Act
+from lots.measurements.outputs import Output
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Party
-from lots.services.outputs import Output
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
-from lots.services.weighings import Weight
 
 STERLING = {"Ag": Decimal(925), "Cu": Decimal(75)}
 GRAM = 1_000_000

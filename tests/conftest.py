@@ -17,8 +17,8 @@ from django.test import Client
 from rest_framework.test import APIClient
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import Balance, Party, Person, Place
-from lots.services.recording import Act
 from tests.databases import own_copy, unguarded
 
 # The browser that the browser tests drive, as Debian names it.

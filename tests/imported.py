@@ -8,9 +8,9 @@ from typing import Any
 
 from openpyxl import Workbook, load_workbook
 
+from lots.ledger.recording import Act
 from lots.models import ImportDraft, SheetImport
-from lots.services import import_drafts as drafts
-from lots.services.recording import Act
+from lots.sheets import drafts
 
 
 def lines(*rows: Iterable[object]) -> bytes:

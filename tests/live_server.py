@@ -62,7 +62,7 @@ def served(folder: Path, **environment: str) -> Iterator[LiveServer]:
     }
     (folder / "data").mkdir(exist_ok=True)
     log = folder / "server.log"
-    command = [sys.executable, "-m", "gunicorn", "-c", "config/serving.py", "config.wsgi"]
+    command = [sys.executable, "-m", "gunicorn", "-c", "config/running/serving.py", "config.wsgi"]
     with log.open("wb") as lines:
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=lines, stderr=lines)
     try:

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reports.month_network import SILVER_PER_DISSOLVED
-from reports.month_rows import (
+from reports.statistics.month_network import SILVER_PER_DISSOLVED
+from reports.statistics.month_rows import (
     Analysed,
     Bagged,
     Brought,
@@ -23,8 +23,8 @@ from reports.month_rows import (
     Reading,
     Weighed,
 )
-from reports.propagation import in_common
-from reports.uncertainty import Figure
+from reports.statistics.propagation import in_common
+from reports.statistics.uncertainty import Figure
 
 
 @dataclass

@@ -8,8 +8,8 @@ from contextlib import contextmanager
 import pytest
 
 from config.refusals import RefusalError
+from lots.ledger.holdings import balances
 from lots.models import LedgerHead, Lot
-from lots.queries.holdings import balances
 from tests.builders import row_counts
 
 

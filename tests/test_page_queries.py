@@ -16,9 +16,9 @@ from django.test.utils import CaptureQueriesContext
 from cells.services.close_run import close_run
 from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
-from lots.services.kept_forms import keep_form
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.quarantine import quarantine_lot
+from lots.services.saved_forms import keep_form
 from lots.services.taking import Take
 from tests.access_table import TABLE, WHO
 from tests.builders import receive

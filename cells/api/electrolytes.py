@@ -24,9 +24,9 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, by_code
 from lots.api.inputs import AssaySerializerInput, TakeSerializer, VolumeReadingInput
 from lots.api.serializers import LotSerializer, MovementSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Place
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 
 
 class MeasurementSerializer(serializers.Serializer[Any]):

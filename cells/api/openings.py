@@ -12,10 +12,10 @@ from cells.services.open_bag import WaitingBag, open_bag
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassField, by_code
 from lots.api.motions import AmountSerializer
+from lots.ledger.recording import Act
 from lots.models import Place
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 from lots.services.opening import Amount
-from lots.services.recording import Act
 
 
 class OpenBagInput(ActSerializer):

@@ -12,10 +12,19 @@ from rest_framework import serializers
 
 from cells.api.electrolytes import electrolyte
 from cells.api.runs import run_of
-from cells.electrolyte_state import ACID, COPPER, PALLADIUM, SILVER, VOLUME, Estimate, Stop
+from cells.electrochemistry.electrolyte_state import (
+    ACID,
+    COPPER,
+    PALLADIUM,
+    SILVER,
+    VOLUME,
+    Estimate,
+    Stop,
+)
+from cells.electrochemistry.forecast import Forecast
+from cells.electrochemistry.make_up import Bleed, MakeUp, Target, UsesLeft
+from cells.electrochemistry.state_update import Surprise
 from cells.feed_plan import FeedPlan
-from cells.forecast import Forecast
-from cells.make_up import Bleed, MakeUp, Target, UsesLeft
 from cells.models import Cell
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
@@ -25,7 +34,6 @@ from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import RunSummary, run_summary
 from cells.queries.slimes_queue import QueuedBag, recovery_batches, slimes_queue
 from cells.slimes_batches import RecoveryBatch
-from cells.state_update import Surprise
 from config.refusals import InvalidError
 from lots import clock
 from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of

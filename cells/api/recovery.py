@@ -16,8 +16,8 @@ from cells.services.slimes_recovery import finish_recovery, group_bags
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, ShownMass, by_code, shown_code
 from lots.api.serializers import ProcessBatchSerializer
+from lots.ledger.recording import Act
 from lots.models import Place, ProcessBatch
-from lots.services.recording import Act
 from lots.texts import REASON_MAX
 
 

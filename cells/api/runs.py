@@ -39,8 +39,8 @@ from lots.api.inputs import (
     WeightSerializer,
 )
 from lots.api.serializers import LotSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Place
-from lots.services.recording import Act
 
 READINGS_MAX = 5000
 

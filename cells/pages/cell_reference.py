@@ -12,13 +12,13 @@ from django.urls import reverse
 
 from cells.models import Cell
 from cells.services.cell_reference import NAME_MAX, CellDetails, create_cell, edit_cell
-from lots import shown
+from lots import display
+from lots.ledger.recording import Act
 from lots.models import Place
-from lots.pages.access import office_page
 from lots.pages.edit_form import EditForm, EditReference
 from lots.pages.form_fields import FigureField, MassField, VolumeField
 from lots.pages.reference import Listing, exact_g, show_listing
-from lots.services.recording import Act
+from lots.people.access import office_page
 
 # What a new cell begins with; the works sets its own.
 _DEFAULTS: Final = {
@@ -45,7 +45,7 @@ def cell_reference_list(request: HttpRequest) -> HttpResponse:
             (
                 each.code,
                 str(each.place),
-                shown.litres(each.bath_volume_ul),
+                display.litres(each.bath_volume_ul),
                 f"{each.copper_limit_g_per_l.normalize():f} g/L",
                 f"{each.silver_min_g_per_l.normalize():f} g/L",
                 f"{each.current_limit_a.normalize():f} A",

@@ -22,7 +22,7 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Lot
-from lots.pages.access import staff_page
+from lots.people.access import staff_page
 
 RUNS_SHOWN: Final = 30
 ELECTROLYTES_A_PAGE: Final = 20

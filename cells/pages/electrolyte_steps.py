@@ -16,9 +16,9 @@ from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.measure_electrolyte import measure_electrolyte
 from cells.services.prepare_electrolyte import MakeUp, prepare_electrolyte
 from cells.services.top_up import Addition, top_up_electrolyte
+from lots.ledger.recording import Act
 from lots.models import Lot
 from lots.pages.steps import BenchStep, receipt_address
-from lots.services.recording import Act
 
 
 class PrepareElectrolyte(BenchStep):

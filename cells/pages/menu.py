@@ -7,7 +7,7 @@ from typing import Final
 from config.menu import Link
 from lots.models import Lot
 from lots.pages.menu import FIRST_DAY
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 
 TABS: Final = (
     Link("Cells", "cells", 40),

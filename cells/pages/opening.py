@@ -14,12 +14,12 @@ from cells.pages import run_forms
 from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.open_bag import WaitingBag, open_bag
 from cells.services.prepare_electrolyte import ElectrolyteInUse, open_electrolyte
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm, place_field
 from lots.pages.form_fields import AmountsField, MassField
 from lots.pages.opening import LEAD
 from lots.pages.steps import BenchStep, receipt_address
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 
 
 class OpenElectrolyteForm(run_forms.MeasurementForm):

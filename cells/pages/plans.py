@@ -13,8 +13,8 @@ from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
+from cells.electrochemistry.make_up import Target
 from cells.feed_plan import FeedPlan
-from cells.make_up import Target
 from cells.models import Cell, ElectrolyteBatch
 from cells.pages.run_forms import electrolytes
 from cells.queries.electrolyte_books import electrolyte_book
@@ -23,9 +23,9 @@ from cells.queries.make_up_plan import BleedOutlook, bleed_outlook, make_up_plan
 from config.pages import put_refusal
 from config.refusals import RefusalError
 from lots import clock
-from lots.pages.access import staff_page
 from lots.pages.form_fields import FigureField, MassField, VolumeField
 from lots.pages.reference import exact_g
+from lots.people.access import staff_page
 from lots.units import UG_PER_G
 
 UL_PER_L: Final = 1_000_000

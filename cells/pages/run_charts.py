@@ -7,13 +7,13 @@ from typing import Final
 
 import numpy as np
 
-from cells.electrolyte_state import COPPER, COVERAGE_FACTOR, SILVER, Estimate
-from cells.forecast import Band as ForecastBand
+from cells.electrochemistry.electrolyte_state import COPPER, COVERAGE_FACTOR, SILVER, Estimate
+from cells.electrochemistry.forecast import Band as ForecastBand
 from cells.models import CellRun, RunReading
 from cells.queries.plated_series import plated_by_charge
 from cells.queries.run_forecast import RunForecast
 from cells.queries.run_state import RunNow
-from config.charts import Band, Limit, LineChart, Series
+from config.drawing.charts import Band, Limit, LineChart, Series
 
 SECONDS_PER_HOUR: Final = 3600.0
 HOURS: Final = "hours since switched on"

@@ -21,10 +21,10 @@ from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.pages.correct import ReasonForm
 from lots.pages.steps import BenchStep, receipt_address
-from lots.services.recording import Act
 
 
 class ChargeCell(BenchStep):

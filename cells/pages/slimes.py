@@ -16,13 +16,13 @@ from cells.models import SlimesBag
 from cells.pages.run_forms import GroupBagsForm
 from cells.queries.slimes_queue import recovery_batches, slimes_queue, stake_min_g
 from cells.services.slimes_recovery import finish_recovery, group_bags
-from config.charts import Bar, BarChart
+from config.drawing.charts import Bar, BarChart
 from lots import clock
-from lots.pages.access import staff_page
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.pages.process import OfBatch
 from lots.pages.steps import BenchStep
-from lots.services.recording import Act
+from lots.people.access import staff_page
 
 BAGS_A_PAGE: Final = 50
 BAGS_DRAWN: Final = 15

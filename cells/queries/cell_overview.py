@@ -17,7 +17,7 @@ from cells.models import (
     RunReading,
 )
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_books
-from lots.queries.holdings import AsOf, Holding, holdings
+from lots.ledger.holdings import AsOf, Holding, holdings
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
+from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.models import Lot
-from lots.queries.content_uncertainty import stated_uncertainties
 
 # What nobody stated an uncertainty of is trusted to this relative standard uncertainty until an
 # assay rules. Common practice, no source.

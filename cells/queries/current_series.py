@@ -7,8 +7,14 @@ from collections.abc import Sequence
 
 from django.conf import settings
 
-from cells.coulometry import Ammeter
-from cells.current_series import MAX_GAP_H, CurrentSeries, PowerCut, Reading, read_series
+from cells.electrochemistry.coulometry import Ammeter
+from cells.electrochemistry.current_series import (
+    MAX_GAP_H,
+    CurrentSeries,
+    PowerCut,
+    Reading,
+    read_series,
+)
 from cells.models import Cell, CellRun, RunReading
 from config.refusals import InvalidError
 

@@ -7,11 +7,11 @@ from collections.abc import Iterable
 
 from django.db.models import F
 
-from cells.current_efficiency import CurrentEfficiency, current_efficiency
+from cells.electrochemistry.current_efficiency import CurrentEfficiency, current_efficiency
 from cells.models import Cell, RunMovement
 from cells.queries.standing_movements import standing
+from lots.ledger.holdings import NOW, AsOf
 from lots.models import Movement
-from lots.queries.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
 

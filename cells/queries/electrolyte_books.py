@@ -10,7 +10,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 from typing import Final
 
 from cells.models import CellRun, ElectrolyteBatch, ElectrolyteReading
-from lots.queries.holdings import NOW, AsOf, holdings
+from lots.ledger.holdings import NOW, AsOf, holdings
 
 CONCENTRATION_STEP: Final = Decimal("0.0001")
 

@@ -11,8 +11,8 @@ from cells.feed_limits import FeedLimits, FeedWishes, GranuleLot
 from cells.feed_plan import FeedPlan, plan_feed
 from cells.models import CHARGED_FORMS, UNFINISHED, Cell, ElectrolyteBatch, RunMovement
 from config.refusals import ConflictError
+from lots.ledger.holdings import AsOf, holding, holdings
 from lots.models import Lot, MaterialEntry, Movement
-from lots.queries.holdings import AsOf, holding, holdings
 
 # A basket is worth charging from this share of what it takes; the works may ask for another.
 FILL_SHARE_MIN: Final = 0.8

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-from cells.electrolyte_state import Estimate
-from cells.make_up import (
+from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.make_up import (
     Bleed,
     MakeUp,
     Solution,
@@ -23,7 +23,7 @@ from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L
 from cells.queries.standing_movements import standing
 from config.refusals import ConflictError, InvalidError
-from lots.queries.holdings import NOW, AsOf
+from lots.ledger.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
 # How many of the latest runs say what the usual feed brings.
@@ -58,7 +58,7 @@ def make_up_plan(
     concentrated_share: float,
     as_of: AsOf = NOW,
 ) -> MakeUp:
-    """What brings the electrolyte to `target`; see `cells.make_up.plan_make_up`."""
+    """What brings the electrolyte to `target`; see `plan_make_up`."""
     return plan_make_up(
         solution_of(electrolyte_book(batch, as_of)),
         target,

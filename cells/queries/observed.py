@@ -12,17 +12,17 @@ from django.conf import settings
 from django.db.models import F, Q, Sum
 from django.utils import timezone
 
-from cells.coulometry import cumulative_ah
-from cells.current_series import FloatArray
-from cells.electrolyte_state import COPPER, PALLADIUM, SILVER, Estimate
+from cells.electrochemistry.coulometry import cumulative_ah
+from cells.electrochemistry.current_series import FloatArray
+from cells.electrochemistry.electrolyte_state import COPPER, PALLADIUM, SILVER, Estimate
 from cells.models import Cell, CellRun, Harvest, RunReading
 from cells.queries.current_series import readings_of, series_of
 from cells.queries.run_start import BOOK_RELATIVE_U
 from cells.queries.run_state import run_state_now
 from cells.queries.standing_movements import standing
 from cells.warnings import Finding, Observed, Thresholds, evaluate
+from lots.ledger.holdings import NOW, AsOf, holding
 from lots.models import AssayResult, Balance
-from lots.queries.holdings import NOW, AsOf, holding
 
 # How many earlier runs of the cell say how its current usually falls.
 RUNS_LOOKED_AT: Final = 8

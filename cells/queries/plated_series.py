@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from cells.coulometry import cumulative_ah
+from cells.electrochemistry.coulometry import cumulative_ah
 from cells.models import CellRun, RunReading
 from cells.queries.current_series import series_of
 from lots.elements import electrochemical_equivalent_g_per_ah

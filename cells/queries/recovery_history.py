@@ -7,9 +7,9 @@ from typing import Final
 from django.db.models import Value
 from django.db.models.functions import Coalesce
 
+from cells.electrochemistry.slimes_estimate import PastRecovery
 from cells.models import RecoveryOutcome
-from cells.slimes_estimate import PastRecovery
-from lots.queries.holdings import NOW, AsOf
+from lots.ledger.holdings import NOW, AsOf
 
 # The group of bags that were waiting when the ledger began: they teach the house's mean only.
 OF_NO_CELL: Final = ""

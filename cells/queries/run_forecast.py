@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from cells.electrolyte_state import COPPER, SILVER, VOLUME, Estimate
-from cells.forecast import Forecast, RunSoFar, forecast_run
+from cells.electrochemistry.electrolyte_state import COPPER, SILVER, VOLUME, Estimate
+from cells.electrochemistry.forecast import Forecast, RunSoFar, forecast_run
 from cells.models import CellRun
 from cells.queries.run_state import RunNow, run_state_now
 

@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 from django.db.models import Sum
 
-from cells.current_efficiency import EfficiencyPrior, efficiency_prior
-from cells.electrolysis import PALLADIUM_DISSOLVING, composition_from_masses
-from cells.electrolyte_state import (
+from cells.electrochemistry.current_efficiency import EfficiencyPrior, efficiency_prior
+from cells.electrochemistry.electrolysis import PALLADIUM_DISSOLVING, composition_from_masses
+from cells.electrochemistry.electrolyte_state import (
     ELECTROLYTE_SIZE,
     AnodeCharge,
     Electrolyte,
@@ -23,8 +23,8 @@ from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.efficiency_history import efficiencies
 from cells.queries.standing_movements import standing
 from lots.elements import molar_mass
+from lots.ledger.holdings import AsOf, Holding, holding
 from lots.models import Entry, Lot, MaterialEntry, Movement, VolumeReading
-from lots.queries.holdings import AsOf, Holding, holding
 from lots.units import UG_PER_G
 
 NITRIC_ACID_G_PER_MOL: Final = float(molar_mass({"H": 1, "N": 1, "O": 3}))

@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 from django.db.models import Sum
 
-from cells.coulometry import CoulombCount, count_charge, cumulative_ah
-from cells.current_series import CurrentSeries
-from cells.electrolyte_state import (
+from cells.electrochemistry.coulometry import CoulombCount, count_charge, cumulative_ah
+from cells.electrochemistry.current_series import CurrentSeries
+from cells.electrochemistry.electrolyte_state import (
     PLATED,
     Addition,
     ElectrolyteAssay,
@@ -26,14 +26,14 @@ from cells.electrolyte_state import (
     begin_run,
     step,
 )
+from cells.electrochemistry.state_update import Surprise, update_from_assay
 from cells.models import CellRun, ElectrolyteReading, RunMovement, RunReading
 from cells.queries.current_series import ammeter_of, readings_of, series_of
 from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L, RunStart, run_start
 from cells.queries.standing_movements import standing
-from cells.state_update import Surprise, update_from_assay
 from config.refusals import ConflictError
+from lots.ledger.holdings import NOW, AsOf
 from lots.models import AssayResult, Movement
-from lots.queries.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
 SECONDS_PER_HOUR: Final = 3600.0

@@ -15,12 +15,12 @@ from typing import Final
 
 from django.db.models import F, Q, Sum
 
-from cells.current_efficiency import CurrentEfficiency, current_efficiency
+from cells.electrochemistry.current_efficiency import CurrentEfficiency, current_efficiency
 from cells.models import CellRun, Harvest, RunMovement
 from cells.queries.standing_movements import standing
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import NOW, AsOf
 from lots.models import Movement
-from lots.queries.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
 SILVER: Final = "Ag"
@@ -250,7 +250,7 @@ def _until(entries: str, moment: str, as_of: AsOf) -> Q:
 def _summary(rows: _Rows) -> RunSummary:
     run, flows = rows.run, rows.flows
     charged = _sum(each for each in flows if each.kind == _KIND.CHARGE and _is_made(each))
-    difference = _sum(each for each in flows if each.account == chart.CELL_DIFFERENCE)
+    difference = _sum(each for each in flows if each.account == accounts.CELL_DIFFERENCE)
     crystal = _crystal(flows, rows.harvest) if rows.harvest is not None else None
     charge = _charge(run)
     return RunSummary(

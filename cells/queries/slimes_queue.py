@@ -11,7 +11,7 @@ from typing import Final
 from django.conf import settings
 from django.utils import timezone
 
-from cells.electrolyte_state import COVERAGE_FACTOR
+from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
 from cells.models import SlimesBag, SlimesEstimate
 from cells.slimes_batches import (
     BY_MASS,

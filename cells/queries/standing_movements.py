@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.db.models import Q
 
-from lots.queries.holdings import NOW, AsOf
+from lots.ledger.holdings import NOW, AsOf
 
 
 def standing(prefix: str = "movement", as_of: AsOf = NOW) -> Q:

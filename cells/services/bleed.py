@@ -11,16 +11,16 @@ from cells.services.electrolytes import (
 )
 from cells.services.run_steps import attach
 from config.refusals import ConflictError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.assays import AssayReport
+from lots.measurements.outputs import Output, Volume, check_output, keep_volume, measure
+from lots.measurements.surplus import Surplus, draw, mark_surpluses
 from lots.models import Lot, Movement, Place
-from lots.services.assays import AssayReport
-from lots.services.drafts import Draft, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.outputs import Output, Volume, check_output, keep_volume, measure
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.surplus import Surplus, draw, mark_surpluses
 from lots.services.taking import Take, check_at_hand, into, take
 
 
@@ -68,7 +68,7 @@ def bleed_electrolyte(
         output = Output(form=Lot.Form.SOLUTION, place=place, volume=volume, assay=assay)
         check_output(output)
         contents, material = measure(solution, output, act)
-        lines, surpluses = draw(batch.lot, solution, contents, chart.CELL_DIFFERENCE, act)
+        lines, surpluses = draw(batch.lot, solution, contents, accounts.CELL_DIFFERENCE, act)
         materials = [material]
     movement = post(
         Draft(
@@ -80,7 +80,7 @@ def bleed_electrolyte(
         ),
         act,
     )
-    mark_surpluses(movement, solution, chart.CELL_DIFFERENCE, surpluses)
+    mark_surpluses(movement, solution, accounts.CELL_DIFFERENCE, surpluses)
     if run is not None:
         attach(run, movement, solution)
     return solution

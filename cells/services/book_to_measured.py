@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Line, MaterialLine
+from lots.ledger.holdings import Holding
+from lots.measurements.outputs import Content
 from lots.models import Entry, Lot, VolumeReading
-from lots.queries.holdings import Holding
-from lots.services.drafts import Line, MaterialLine
-from lots.services.outputs import Content
 
 
 def set_contents(lot: Lot, book: Holding, contents: Sequence[Content]) -> list[Line]:
@@ -35,7 +35,7 @@ def set_metal(lot: Lot, content: Content, change_ug: int) -> list[Line]:
         Line(
             content.metal,
             -change_ug,
-            account=chart.CELL_DIFFERENCE,
+            account=accounts.CELL_DIFFERENCE,
             basis=Entry.Basis.DIFFERENCE,
         ),
     ]

@@ -11,8 +11,8 @@ from django.db.models import DecimalField
 
 from cells.models import UNFINISHED, Cell, CellRun
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Place
-from lots.services.recording import Act, recorded_once
 from lots.services.reference import check_label
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 

@@ -14,7 +14,7 @@ from cells.queries.run_forecast import run_forecast
 from cells.services.run_steps import current_run
 from cells.warnings import Finding
 from config.refusals import ConflictError, RefusalError
-from lots.services.recording import Act, recorded_once
+from lots.ledger.recording import Act, recorded_once
 from lots.texts import checked_reason
 
 _STATE: Final = CellWarning.State

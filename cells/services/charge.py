@@ -15,13 +15,13 @@ from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import attach, follow, refuse_if_later
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.drafts import Draft, StandingLine
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.posting import house, post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.models import Entry, Lot, MaterialEntry, Movement
-from lots.queries.holdings import AsOf, Holding, holding
-from lots.services.drafts import Draft, StandingLine
 from lots.services.lot_register import next_code, register_lot
-from lots.services.posting import house, post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from lots.services.taking import Take, Taken, check_at_hand, commingled_claims, into, take
 from lots.texts import checked_reason
 

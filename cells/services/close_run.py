@@ -34,16 +34,16 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import ConflictError
-from lots import chart
 from lots.elements import ATOMIC_WEIGHTS, VALENCE_IN_SILVER_CELL
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.outputs import Content
+from lots.measurements.surplus import rest_to_difference
 from lots.models import Entry, Movement
-from lots.queries.holdings import AsOf, Holding, holding
-from lots.services.drafts import Draft, Line
-from lots.services.outputs import Content
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.surplus import rest_to_difference
 from lots.units import round_to_ug
 
 # Grams of silver that plate for each gram of a metal that dissolves.
@@ -85,7 +85,7 @@ def close_run(
         Draft(
             kind=Movement.Kind.RUN_CLOSE,
             stage=Movement.Stage.CELL,
-            lines=[*lines, *rest_to_difference(run.charge_lot, chart.CELL_DIFFERENCE, act)],
+            lines=[*lines, *rest_to_difference(run.charge_lot, accounts.CELL_DIFFERENCE, act)],
             materials=set_volume(batch.lot, book, measured.reading),
         ),
         act,

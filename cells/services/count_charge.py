@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from cells.coulometry import count_charge
+from cells.electrochemistry.coulometry import count_charge
 from cells.models import CellRun, CoulombCount
 from cells.queries.current_series import ammeter_of, readings_of, series_of
 from cells.services.run_steps import follow
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import Measurement
-from lots.services.recording import Act
 
 
 def recount(run: CellRun, act: Act) -> CoulombCount:

@@ -12,12 +12,12 @@ from django.db.models import Q
 from cells.models import Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
 from config.refusals import ConflictError, InvalidError
 from lots import clock
+from lots.ledger.posting import house
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, keep_assay
+from lots.measurements.outputs import Content, Volume, contents_by_concentration, keep_volume
 from lots.models import Assay, Lot, Movement, Place, VolumeReading
-from lots.services.assays import AssayReport, keep_assay
 from lots.services.lot_register import register_lot
-from lots.services.outputs import Content, Volume, contents_by_concentration, keep_volume
-from lots.services.posting import house
-from lots.services.recording import Act
 from lots.texts import DESCRIPTION_MAX, checked_text
 from lots.units import parse_decimal
 

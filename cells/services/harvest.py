@@ -10,7 +10,7 @@ from typing import Annotated, Final
 
 from django.db.models import Sum
 
-from cells.coulometry import silver_plated
+from cells.electrochemistry.coulometry import silver_plated
 from cells.models import CellRun, CoulombCount, Harvest, HarvestBalance, SlimesBag, SlimesEstimate
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
@@ -24,21 +24,21 @@ from cells.services.run_steps import (
 )
 from cells.services.slimes_bag import require_charge_passed
 from config.refusals import ConflictError, InvalidError
-from lots import chart
 from lots.declaration.event import Asks, Event
 from lots.elements import STAYS_IN_SLIMES
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, holdings
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.assays import AssayReport
+from lots.measurements.outputs import Content, Output, check_output, content_of, measure
+from lots.measurements.surplus import COVERAGE_FACTOR, Surplus, book_uncertainty_ug, mark_surpluses
+from lots.measurements.weighings import Weight
 from lots.metals import Metal
 from lots.models import Assay, Entry, Lot, Movement, Place, Weighing
-from lots.queries.holdings import AsOf, holdings
-from lots.services.assays import AssayReport
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.outputs import Content, Output, check_output, content_of, measure
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.surplus import COVERAGE_FACTOR, Surplus, book_uncertainty_ug, mark_surpluses
-from lots.services.weighings import Weight
 from lots.texts import REASON_MAX, checked_text
 from lots.units import UG_PER_G, round_to_ug
 
@@ -154,7 +154,7 @@ def harvest_run(*, run: CellRun, crystal: Crystal, act: Act) -> Harvest:
         ),
         act,
     )
-    mark_surpluses(movement, lot, chart.CELL_DIFFERENCE, _surpluses(run, flows))
+    mark_surpluses(movement, lot, accounts.CELL_DIFFERENCE, _surpluses(run, flows))
     attach(run, movement, lot)
     assert run.coulomb_count is not None
     expected_ug, expected_u_ug = silver_by_faraday_ug(run.coulomb_count)
@@ -339,7 +339,7 @@ def _lines(run: CellRun, lot: Lot, flow: _Flow) -> list[Line]:
             quantity_by=content.quantity_by,
             content_by=content.content_by,
         ),
-        Line(content.metal, -flow.excess_ug, account=chart.CELL_DIFFERENCE, basis=by_difference),
+        Line(content.metal, -flow.excess_ug, account=accounts.CELL_DIFFERENCE, basis=by_difference),
     ]
 
 

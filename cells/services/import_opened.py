@@ -6,10 +6,10 @@ from typing import NoReturn
 
 from cells.services.open_bag import WaitingBag, open_bag
 from config.refusals import InvalidError
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.services.import_opening import opener_for
 from lots.services.opening import Opening
-from lots.services.recording import Act
+from lots.sheets.openings import opener_for
 
 
 @opener_for(Lot.Form.SLIMES_BAG)

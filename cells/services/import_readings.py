@@ -8,9 +8,10 @@ from typing import Final
 from cells.models import CellRun, RunReading
 from cells.services.readings import Instruments, record_reading
 from lots.codes import parse_code
-from lots.import_columns import Column, Kind
-from lots.services.import_parts import NOTE, WHEN
-from lots.services.import_subjects import (
+from lots.ledger.recording import Act
+from lots.sheets.columns import Column, Kind
+from lots.sheets.parts import NOTE, WHEN
+from lots.sheets.subjects import (
     OFFICE_AND_BENCH,
     Finder,
     Row,
@@ -19,7 +20,6 @@ from lots.services.import_subjects import (
     register,
     unknown_name,
 )
-from lots.services.recording import Act
 
 _G_PER_L: Final = (("g/L", "grams per litre (g/L)"),)
 

@@ -14,12 +14,12 @@ from cells.services.electrolytes import (
     refuse_if_measured_since,
     run_at,
 )
+from lots.ledger.drafts import Draft
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.models import Movement
-from lots.queries.holdings import AsOf, holding
-from lots.services.drafts import Draft
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 
 
 @recorded_once

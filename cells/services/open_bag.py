@@ -8,11 +8,11 @@ from dataclasses import dataclass, field, replace
 
 from cells.models import SlimesBag, SlimesEstimate
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.posting import house
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.models import Lot, Movement, Place
 from lots.services.opening import Amount, Opening, open_lot
-from lots.services.posting import house
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 
 
 @dataclass(frozen=True)

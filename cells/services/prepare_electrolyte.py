@@ -15,13 +15,13 @@ from cells.services.electrolytes import (
     register_electrolyte,
 )
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement, Place
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
-from lots.services.outputs import Volume, keep_volume
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from lots.services.supplies import supply_lines
 from lots.services.taking import Take, commingled_claims, take
 
@@ -148,7 +148,7 @@ def open_electrolyte(*, electrolyte: ElectrolyteInUse, act: Act) -> ElectrolyteB
                 quantity_by=content.quantity_by,
                 content_by=content.content_by,
             ),
-            Line(content.metal, -content.mass_ug, account=chart.OPENING, basis=content.basis),
+            Line(content.metal, -content.mass_ug, account=accounts.OPENING, basis=content.basis),
         )
     ]
     movement = post(

@@ -14,7 +14,7 @@ from cells.services.count_charge import recount
 from cells.services.run_steps import current_run, require_state
 from config.refusals import ConflictError, InvalidError
 from lots import clock
-from lots.services.recording import Act, check_not_future, recorded_once
+from lots.ledger.recording import Act, check_not_future, recorded_once
 from lots.texts import checked_reason
 from lots.units import parse_decimal
 

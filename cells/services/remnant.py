@@ -14,15 +14,15 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import ConflictError
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.weighings import Weight, keep_weighing
 from lots.models import Lot, Movement, Place, Weighing
 from lots.portions import portion_by_mass
-from lots.queries.holdings import AsOf, holding
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.weighings import Weight, keep_weighing
 
 
 @recorded_once

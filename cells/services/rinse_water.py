@@ -13,16 +13,16 @@ from cells.services.run_steps import (
     refuse_if_later,
     require_state,
 )
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.assays import AssayReport
+from lots.measurements.outputs import Output, Volume, check_output, content_of, measure
+from lots.measurements.surplus import draw, mark_surpluses
 from lots.models import Lot, Movement, Place
-from lots.services.assays import AssayReport
-from lots.services.drafts import Draft, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.outputs import Output, Volume, check_output, content_of, measure
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.surplus import draw, mark_surpluses
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def take_rinse_water(*, run: CellRun, water: RinseWater, act: Act) -> Lot:
         description=output.description,
     )
     contents, material = measure(lot, output, act)
-    lines, surpluses = draw(bath, lot, contents, chart.CELL_DIFFERENCE, act)
+    lines, surpluses = draw(bath, lot, contents, accounts.CELL_DIFFERENCE, act)
     movement = post(
         Draft(
             kind=Movement.Kind.RINSE,
@@ -80,7 +80,7 @@ def take_rinse_water(*, run: CellRun, water: RinseWater, act: Act) -> Lot:
         ),
         act,
     )
-    mark_surpluses(movement, lot, chart.CELL_DIFFERENCE, surpluses)
+    mark_surpluses(movement, lot, accounts.CELL_DIFFERENCE, surpluses)
     attach(run, movement, lot)
     return lot
 

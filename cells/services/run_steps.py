@@ -8,8 +8,8 @@ from typing import Any, Final
 from cells.models import CellRun, RunMovement
 from config.refusals import ConflictError, InvalidError
 from lots.declaration.event import On
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement
-from lots.services.recording import Act
 
 ON_RUN: Final = On(
     CellRun,

@@ -6,6 +6,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
+from cells.electrochemistry.slimes_estimate import (
+    ChargePart,
+    Share,
+    estimate_slimes,
+    recovery_factors,
+)
 from cells.models import CellRun, SlimesBag, SlimesEstimate
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.recovery_history import past_recoveries
@@ -18,18 +24,17 @@ from cells.services.run_steps import (
     refuse_if_later,
     require_state,
 )
-from cells.slimes_estimate import ChargePart, Share, estimate_slimes, recovery_factors
 from config.refusals import ConflictError, InvalidError
 from lots.elements import STAYS_IN_SLIMES
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Place, Weighing
-from lots.queries.holdings import AsOf, Holding, holding
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
-from lots.services.weighings import Weight, keep_weighing
 from lots.units import round_to_ug
 
 WHOLE: Final = Decimal(1)

@@ -11,12 +11,12 @@ from django.db.models.functions import Cast, Coalesce
 from cells.models import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.services.run_steps import check_after
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.holdings import AsOf, holdings
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Place, ProcessBatch
-from lots.queries.holdings import AsOf, holdings
 from lots.services.process_batches import Inputs, begin_batch, end_batch, outputs_of
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from lots.services.taking import Take
 from lots.units import share_ug
 

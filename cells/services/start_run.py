@@ -11,7 +11,7 @@ from cells.services.run_steps import (
     follow,
     require_state,
 )
-from lots.services.recording import Act, recorded_once
+from lots.ledger.recording import Act, recorded_once
 
 
 @recorded_once

@@ -14,7 +14,7 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import InvalidError
-from lots.services.recording import Act, recorded_once
+from lots.ledger.recording import Act, recorded_once
 
 
 @recorded_once

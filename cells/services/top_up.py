@@ -16,12 +16,12 @@ from cells.services.electrolytes import (
 )
 from cells.services.run_steps import attach
 from config.refusals import InvalidError
+from lots.ledger.drafts import Draft, Line, MaterialLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement
-from lots.services.drafts import Draft, Line, MaterialLine
-from lots.services.outputs import Volume, keep_volume
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from lots.services.supplies import supply_lines
 from lots.services.taking import Take, check_at_hand, commingled_claims, take
 

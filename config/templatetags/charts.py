@@ -7,8 +7,8 @@ from typing import Any
 from django import template
 from django.utils.safestring import mark_safe
 
-from config.chart_drawing import draw
-from config.charts import Chart, LineChart, tabulate
+from config.drawing.chart_drawing import draw
+from config.drawing.charts import Chart, LineChart, tabulate
 
 register = template.Library()
 

@@ -19,7 +19,7 @@ from rest_framework.views import APIView
 
 from config.database_trouble import tried_again
 from lots.cautions import cautions_for
-from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
+from lots.ledger.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
 
 KEY_HEADER = "Idempotency-Key"
 

@@ -9,12 +9,12 @@ from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.serializers import ExcessSerializer, MovementSerializer
+from lots.ledger.recording import Act
+from lots.measurements.excess import EXPLANATION_MAX, explain_excess
+from lots.measurements.weighing_difference import post_weighing_difference
+from lots.measurements.withdrawal import withdraw_assay, withdraw_measurement
 from lots.models import Assay, Excess, Movement, VolumeReading, Weighing, Withdrawal
-from lots.queries.roles import ASSAYING
-from lots.services.excess import EXPLANATION_MAX, explain_excess
-from lots.services.recording import Act
-from lots.services.weighing_difference import post_weighing_difference
-from lots.services.withdrawal import withdraw_assay, withdraw_measurement
+from lots.people.roles import ASSAYING
 
 
 class ReasonInput(ActSerializer):

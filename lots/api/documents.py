@@ -15,15 +15,15 @@ from rest_framework.parsers import FormParser, MultiPartParser
 
 from lots import clock
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.permissions import WorksOffice
 from lots.api.questions import Question, QuestionView
 from lots.api.serializers import DocumentSerializer
+from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.models import Document, Lot, Party
+from lots.people.permissions import WorksOffice
+from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, retention_ending
-from lots.queries.roles import OFFICE
 from lots.services.documents import Filing, attach_document, file_document
-from lots.services.recording import Act
 
 
 @extend_schema_field(OpenApiTypes.BINARY)

@@ -10,8 +10,8 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from config.refusals import InvalidError
+from lots.measurements.assays import Finding
 from lots.metals import Metal
-from lots.services.assays import Finding
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
 from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 

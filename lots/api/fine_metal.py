@@ -16,6 +16,9 @@ from lots.api.fields import ById, ShownMass, by_code, full_name, shown_code
 from lots.api.inputs import WeightSerializer
 from lots.api.questions import Question, QuestionView
 from lots.bars import SMALL_GOLD_BARS, RoundingRule
+from lots.ledger.recording import Act
+from lots.measurements.grade import LotGrade, grade_of, latest_analysis
+from lots.measurements.impurities import ImpurityReport, record_impurities
 from lots.metals import Metal
 from lots.models import (
     Assay,
@@ -27,11 +30,8 @@ from lots.models import (
     Party,
     Weighing,
 )
-from lots.queries.grade import LotGrade, grade_of, latest_analysis
 from lots.services.bars_listing import Bar, list_bar, strike_bar
 from lots.services.delivery import Delivered, deliver, take_back_delivery
-from lots.services.impurities import ImpurityReport, record_impurities
-from lots.services.recording import Act
 from lots.units import parse_decimal
 
 DIRECTIONS: Final = ("down", "half up", "half even")

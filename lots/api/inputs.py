@@ -10,11 +10,11 @@ from lots.api.fields import (
     by_code,
 )
 from lots.declaration.as_api import part_serializer
+from lots.measurements.assays import AssayReport
+from lots.measurements.outputs import Output, Volume
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Party, Place
-from lots.services.assays import AssayReport
-from lots.services.outputs import Output, Volume
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 
 WeightSerializer = part_serializer(Weight)
 VolumeReadingInput = part_serializer(Volume)

@@ -14,7 +14,6 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api import filters
-from lots.api.permissions import role_of
 from lots.api.serializers import (
     AssaySerializer,
     DocumentSerializer,
@@ -25,6 +24,7 @@ from lots.api.serializers import (
     VolumeReadingSerializer,
     WeighingSerializer,
 )
+from lots.ledger.holdings import holdings
 from lots.models import (
     Assay,
     Document,
@@ -35,10 +35,10 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
+from lots.people.permissions import role_of
 from lots.queries.documents import documents_for
-from lots.queries.holdings import holdings
+from lots.services.access_log import tell_lots_of
 from lots.services.documents import TYPE_BY_ENDING
-from lots.services.reading import tell_lots_of
 
 
 class LotViewSet(ReadOnlyModelViewSet[Lot]):

@@ -11,9 +11,9 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, by_code
 from lots.api.inputs import WeightSerializer
 from lots.api.serializers import LotSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Place
 from lots.services.melting import Melted, melt_lot
-from lots.services.recording import Act
 from lots.services.write_off import Cause
 
 

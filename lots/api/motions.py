@@ -11,13 +11,13 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, MassField, VolumeField, by_code, shown_code
 from lots.api.inputs import TakeSerializer
 from lots.api.serializers import LotSerializer, MovementSerializer
+from lots.ledger.recording import Act
+from lots.measurements.rulings import rule_assay
 from lots.metals import Metal
 from lots.models import Assay, AssayRuling, Lot, Movement, Party, Place
-from lots.queries.roles import ASSAYING, OFFICE
+from lots.people.roles import ASSAYING, OFFICE
 from lots.services.blending import Blend, blend_lots
 from lots.services.opening import Amount, Opening, open_claim, open_lot
-from lots.services.recording import Act
-from lots.services.rulings import rule_assay
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
 

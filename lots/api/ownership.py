@@ -10,10 +10,10 @@ from rest_framework import serializers
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, by_code
 from lots.api.serializers import MovementSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Party
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 from lots.services.ownership import change_owner, settle_claim
-from lots.services.recording import Act
 
 
 class OwnerInput(ActSerializer):

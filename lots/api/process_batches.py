@@ -11,6 +11,7 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassesByMetalField, by_code
 from lots.api.inputs import OutputSerializer, TakeSerializer
 from lots.api.serializers import LotSerializer, MovementSerializer, ProcessBatchSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Place, ProcessBatch
 from lots.services.process_batches import (
     Inputs,
@@ -19,7 +20,6 @@ from lots.services.process_batches import (
     record_output,
     start_batch,
 )
-from lots.services.recording import Act
 
 
 class StartBatchInput(ActSerializer):

@@ -10,10 +10,10 @@ from rest_framework import serializers
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import by_code
 from lots.api.serializers import MovementSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Place
-from lots.queries.roles import ASSAYING
+from lots.people.roles import ASSAYING
 from lots.services.quarantine import quarantine_lot, release_lot
-from lots.services.recording import Act
 
 
 class QuarantineInput(ActSerializer):

@@ -12,8 +12,8 @@ from rest_framework.views import APIView
 
 from config.refusals import InvalidError
 from lots.api.records import BY_METAL, schema_of, show
+from lots.ledger.holdings import AsOf
 from lots.models import ApiToken
-from lots.queries.holdings import AsOf
 
 
 class Question(serializers.Serializer[Any]):

@@ -10,11 +10,11 @@ from rest_framework import serializers
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.inputs import AssaySerializerInput, ReceiptInput, WeightSerializer
 from lots.api.serializers import AssaySerializer, LotSerializer, WeighingSerializer
+from lots.ledger.recording import Act
+from lots.measurements.assays import record_assay
+from lots.measurements.weighings import record_weighing
 from lots.models import Lot, Weighing
-from lots.services.assays import record_assay
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
-from lots.services.weighings import record_weighing
 
 
 class ReceiveLot(CommandView):

@@ -17,10 +17,10 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 from config.refusals import InvalidError
 from lots.api import filters
 from lots.api.commands import KEY_PARAMETER, act_of, as_plain
+from lots.ledger.recording import remember_answer
 from lots.models import Balance, Party, Place
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 from lots.services import reference
-from lots.services.recording import remember_answer
 
 VERSION_PARAMETER = OpenApiParameter(
     "If-Match",

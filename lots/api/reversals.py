@@ -8,12 +8,12 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
 from lots.api.commands import ActSerializer, CommandView
-from lots.api.permissions import role_of
 from lots.api.serializers import MovementSerializer
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
 from lots.models import Movement
-from lots.queries.roles import check_may_reverse
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
+from lots.people.permissions import role_of
+from lots.people.roles import check_may_reverse
 
 
 class ReversalInput(ActSerializer):

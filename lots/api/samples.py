@@ -10,8 +10,8 @@ from rest_framework import serializers
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import MassField, VolumeField, by_code
 from lots.api.serializers import LotSerializer, MovementSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Place
-from lots.services.recording import Act
 from lots.services.sampling import take_sample, use_up_sample
 
 

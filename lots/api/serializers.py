@@ -8,6 +8,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from lots.api.fields import ShownMass, ShownMetals, show_volume, shown_code
+from lots.ledger.holdings import Holding, holding
 from lots.models import (
     Assay,
     AssayResult,
@@ -23,7 +24,6 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
-from lots.queries.holdings import Holding, holding
 
 
 class LotSerializer(serializers.ModelSerializer[Lot]):

@@ -10,8 +10,8 @@ from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import by_code
 from lots.api.inputs import WeightSerializer
 from lots.api.serializers import MovementSerializer
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Party
-from lots.services.recording import Act
 from lots.services.shipping import return_to_customer, ship_lot
 
 

@@ -11,7 +11,7 @@ from rest_framework import serializers
 
 from lots.api.questions import AsOfQuestion, QuestionView, moment_of
 from lots.models import Lot, Party, Place
-from lots.queries.trace import Graph, Part, Share, trace_back, trace_forward
+from lots.traces.lot_trace import Graph, Part, Share, trace_back, trace_forward
 
 
 class TraceQuestion(AsOfQuestion):

@@ -6,9 +6,7 @@ from rest_framework.routers import SimpleRouter
 from lots.api import (
     corrections,
     documents,
-    events,
     fine_metal,
-    imports,
     lists,
     melts,
     motions,
@@ -20,19 +18,20 @@ from lots.api import (
     reversals,
     samples,
     shipping,
-    tokens,
     traces,
-    webhooks,
 )
 from lots.api.serializers import LotSerializer, MovementSerializer
 from lots.declaration.as_api import ANSWERS, api_paths
+from lots.feed import events_api, webhooks_api
 from lots.models import Lot, Movement
+from lots.people import tokens_api
+from lots.sheets import api
 
 ANSWERS.update({Lot: LotSerializer, Movement: MovementSerializer})
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
-router.register("imports", imports.SheetImportViewSet, "import")
+router.register("imports", api.SheetImportViewSet, "import")
 router.register("movements", lists.MovementViewSet, "movement")
 router.register("weighings", lists.WeighingViewSet, "weighing")
 router.register("volume-readings", lists.VolumeReadingViewSet, "volume-reading")
@@ -43,9 +42,9 @@ router.register("documents", lists.DocumentViewSet, "document")
 router.register("bars", fine_metal.BarRecordViewSet, "bar")
 router.register("impurity-analyses", fine_metal.ImpurityViewSet, "impurity-analysis")
 router.register("delivery-notes", fine_metal.DeliveryNoteViewSet, "delivery-note")
-router.register("tokens", tokens.TokenViewSet, "token")
-router.register("webhooks", webhooks.SubscriptionViewSet, "webhook")
-router.register("webhook-deliveries", webhooks.DeliveryViewSet, "webhook-delivery")
+router.register("tokens", tokens_api.TokenViewSet, "token")
+router.register("webhooks", webhooks_api.SubscriptionViewSet, "webhook")
+router.register("webhook-deliveries", webhooks_api.DeliveryViewSet, "webhook-delivery")
 router.register("parties", reference.PartyViewSet, "party")
 router.register("places", reference.PlaceViewSet, "place")
 router.register("balances", reference.BalanceViewSet, "balance")
@@ -54,12 +53,12 @@ LOT = "lots/<str:code>"
 BATCH = "process-batches/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("events/", events.EventsAfter.as_view()),
-    path("webhooks/subscribe/", webhooks.Subscribe.as_view()),
-    path("webhooks/<int:pk>/stop/", webhooks.StopSubscription.as_view()),
-    path("webhooks/<int:pk>/start/", webhooks.StartSubscription.as_view()),
-    path("webhooks/<int:pk>/secret/", webhooks.SubscriptionSecret.as_view()),
-    path("webhook-deliveries/<int:pk>/resend/", webhooks.ResendEvent.as_view()),
+    path("events/", events_api.EventsAfter.as_view()),
+    path("webhooks/subscribe/", webhooks_api.Subscribe.as_view()),
+    path("webhooks/<int:pk>/stop/", webhooks_api.StopSubscription.as_view()),
+    path("webhooks/<int:pk>/start/", webhooks_api.StartSubscription.as_view()),
+    path("webhooks/<int:pk>/secret/", webhooks_api.SubscriptionSecret.as_view()),
+    path("webhook-deliveries/<int:pk>/resend/", webhooks_api.ResendEvent.as_view()),
     path("receipts/", receipts.ReceiveLot.as_view()),
     path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
     path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),
@@ -90,8 +89,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("excesses/<int:pk>/explain/", corrections.ExplainExcess.as_view()),
     path(f"{LOT}/split/", motions.SplitLot.as_view()),
     path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
-    path("token/", tokens.ObtainToken.as_view(), name="token"),
-    path("tokens/<int:pk>/revoke/", tokens.RevokeToken.as_view()),
+    path("token/", tokens_api.ObtainToken.as_view(), name="token"),
+    path("tokens/<int:pk>/revoke/", tokens_api.RevokeToken.as_view()),
     path("blends/", motions.BlendLots.as_view()),
     path("assays/<int:pk>/rule/", motions.RuleAssay.as_view()),
     path("openings/lots/", motions.OpenLot.as_view()),

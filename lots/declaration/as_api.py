@@ -33,8 +33,8 @@ from lots.declaration.event import (
     questions_of,
     with_typed,
 )
-from lots.services.assays import Finding
-from lots.services.recording import Act
+from lots.ledger.recording import Act
+from lots.measurements.assays import Finding
 
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
 

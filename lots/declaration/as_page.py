@@ -22,6 +22,8 @@ from lots.declaration.event import (
     events_of,
     with_typed,
 )
+from lots.ledger.recording import Act
+from lots.measurements.assays import Finding
 from lots.models import Lot
 from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.form_fields import (
@@ -35,8 +37,6 @@ from lots.pages.form_fields import (
     VolumeField,
 )
 from lots.pages.steps import BenchStep, receipt_address
-from lots.services.assays import Finding
-from lots.services.recording import Act
 from lots.services.taking import Take
 
 Maker = Callable[..., forms.Field]

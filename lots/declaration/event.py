@@ -15,13 +15,14 @@ from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from decimal import Decimal
 from functools import cache, cached_property
 from importlib import import_module
+from importlib.util import find_spec
 from inspect import Parameter, signature
 from typing import Any, Final
 
 from django.db.models import Model
 from django.shortcuts import get_object_or_404
 
-from lots.services.recording import Act
+from lots.ledger.recording import Act
 
 MASS: Final = "mass"
 VOLUME: Final = "volume"
@@ -289,13 +290,20 @@ class Event:
         return ".".join(parts) or None
 
 
+# The folders of an app in which services stand.
+SHELVES: Final = ("services", "measurements", "people", "feed", "ledger")
+
+
 @cache
 def events_of(app: str) -> tuple[Event, ...]:
-    """Every event that a module of the app's services declares."""
-    package = import_module(f"{app}.services")
+    """Every event that a module of the app declares, where its services are."""
     found: list[Event] = []
-    for info in pkgutil.walk_packages(package.__path__, f"{package.__name__}."):
-        for value in vars(import_module(info.name)).values():
-            if isinstance(value, Event) and value.service.__module__ == info.name:
-                found.append(value)
+    for shelf in SHELVES:
+        if find_spec(f"{app}.{shelf}") is None:
+            continue
+        package = import_module(f"{app}.{shelf}")
+        for info in pkgutil.iter_modules(package.__path__, f"{package.__name__}."):
+            for value in vars(import_module(info.name)).values():
+                if isinstance(value, Event) and value.service.__module__ == info.name:
+                    found.append(value)
     return tuple(found)

@@ -19,7 +19,7 @@ from lots.keeping.files import appearing
 from lots.keeping.other_database import pointed_at
 from lots.keeping.sqlite_copy import copy_out, stand_alone
 from lots.keeping.tables import content_of, kept_tables
-from lots.queries.snapshot import snapshot
+from lots.ledger.snapshot import snapshot
 
 
 @dataclass(frozen=True)

@@ -18,9 +18,9 @@ from lots.keeping.files import (
     sync_folder,
     write_file,
 )
+from lots.keeping.row_schema import row_schema
 from lots.keeping.tables import Table, kept_tables
-from lots.queries.snapshot import snapshot
-from lots.row_schema import row_schema
+from lots.ledger.snapshot import snapshot
 
 FORMAT: Final = "parting-ledger-export"
 VERSION: Final = 1

@@ -14,13 +14,13 @@ from django.core.management.color import no_style
 from django.db import connection, transaction
 
 from config.refusals import ConflictError, InvalidError
-from lots import guards
 from lots.keeping import manifest
 from lots.keeping.attachments import bring_attachment
 from lots.keeping.files import Stored, is_inside, stored
 from lots.keeping.folder_export import FORMAT, VERSION, schema_bytes, table_names
 from lots.keeping.tables import Table, content_of, kept_tables, rows_in_use
-from lots.row_text import reader_of
+from lots.ledger import guards
+from lots.ledger.row_text import reader_of
 
 _ROWS_AT_ONCE: Final = 2000
 _CELL_CHARACTERS_MAX: Final = 1 << 26

@@ -20,7 +20,7 @@ from lots.keeping.files import Stored
 from lots.keeping.other_database import new_postgresql_database, pointed_at
 from lots.keeping.sqlite_copy import check_whole, copy_in
 from lots.keeping.tables import content_of, kept_tables, rows_in_use
-from lots.queries.ledger_checks import run_checks
+from lots.ledger.ledger_checks import run_checks
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,9 @@ from django.apps import apps
 from django.db import connection, models
 
 from lots.keeping.tables import column_of
-from lots.queries.raw_sql import fetch, moment_of
-from lots.row_text import Column, Kind, writer_of
-from lots.seal_digests import row_digest
+from lots.ledger.raw_sql import fetch, moment_of
+from lots.ledger.row_text import Column, Kind, writer_of
+from lots.ledger.seal_digests import row_digest
 
 ROWS_AT_ONCE: Final = 2000
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 from django.apps import apps
 from django.db import models
 
-from lots.row_text import Column, Kind, line, writer_of
+from lots.ledger.row_text import Column, Kind, line, writer_of
 
 ROWS_AT_ONCE: Final = 2000
 

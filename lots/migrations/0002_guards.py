@@ -1,12 +1,13 @@
 from django.db import migrations
 
-from lots import chart, guards
+from lots.ledger import accounts
+from lots.ledger import guards
 
 
 class Migration(migrations.Migration):
     dependencies = [("lots", "0001_initial")]
 
     operations = [
-        migrations.RunPython(chart.lay_out, migrations.RunPython.noop),
+        migrations.RunPython(accounts.lay_out, migrations.RunPython.noop),
         migrations.RunPython(guards.install, guards.remove),
     ]

@@ -5,7 +5,7 @@ import uuid
 from django.conf import settings
 from django.db import migrations, models
 
-from lots import guards
+from lots.ledger import guards
 
 
 def guard(apps, schema_editor):

@@ -3,7 +3,7 @@
 import django.db.models.deletion
 from django.db import migrations, models
 
-from lots import guards
+from lots.ledger import guards
 
 
 def guard(apps, schema_editor):

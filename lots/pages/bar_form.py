@@ -10,7 +10,7 @@ from django import forms
 from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
 
-from lots import shown
+from lots import display
 from lots.bars import SMALL_GOLD_BARS, RoundingRule
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Weighing
@@ -150,7 +150,7 @@ def assays_of(lot: Lot) -> QuerySet[Assay]:
 
 def _weighing_said(weighing: Weighing) -> str:
     return (
-        f"{shown.both(weighing.net_ug)}: {weighing.get_purpose_display()}, {weighing.balance}, "
+        f"{display.both(weighing.net_ug)}: {weighing.get_purpose_display()}, {weighing.balance}, "
         f"{timezone.localtime(weighing.taken_at):%Y-%m-%d %H:%M}"
     )
 

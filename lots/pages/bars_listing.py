@@ -13,18 +13,18 @@ from django.urls import reverse
 
 from config.pages import message_of
 from config.refusals import RefusalError
+from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
+from lots.measurements.ruling_assays import ruling_assay
 from lots.models import BarRecord, Lot
-from lots.pages.access import lot_for, staff_page
 from lots.pages.bar_form import ListBarForm, assays_of, weighings_of
 from lots.pages.bench_form import ActForm, begins_with
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
+from lots.people.access import lot_for, staff_page
 from lots.queries.bar_list import bar_row
 from lots.queries.bar_working import bar_working, working_of
-from lots.queries.rulings import ruling_assay
 from lots.services.bars_listing import bar_figures, list_bar, strike_bar
-from lots.services.recording import Act
 
 # What the form asks besides that no figure rests on.
 NOT_FOR_FIGURES: Final = {"mark", "key", "note", "occurred_at"}

@@ -10,8 +10,8 @@ from django.urls import reverse
 from config.menu import Link, links_for
 from config.pages import message_of
 from config.refusals import RefusalError
-from lots.pages.access import role_of, staff_page
 from lots.pages.form_fields import lot_by_code
+from lots.people.access import role_of, staff_page
 
 
 @staff_page

@@ -11,10 +11,10 @@ from django import forms
 from django.contrib.auth.models import AbstractBaseUser
 from django.utils import timezone
 
+from lots.ledger.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act
+from lots.measurements.weighings import Weight
 from lots.models import Balance, Party, Place
 from lots.pages.form_fields import MassField
-from lots.services.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act
-from lots.services.weighings import Weight
 
 
 def new_key() -> str:

@@ -10,16 +10,16 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
+from lots.ledger.recording import Act
+from lots.measurements.excess import explain_excess
+from lots.measurements.weighing_difference import post_weighing_difference
+from lots.measurements.withdrawal import withdraw_assay, withdraw_measurement
 from lots.models import Assay, Document, Excess, Measurement, Movement, Weighing
 from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
-from lots.queries.roles import ASSAYING
+from lots.people.roles import ASSAYING
 from lots.services.documents import Filing, attach_document
-from lots.services.excess import explain_excess
-from lots.services.recording import Act
-from lots.services.weighing_difference import post_weighing_difference
-from lots.services.withdrawal import withdraw_assay, withdraw_measurement
 
 
 class ReasonForm(ActForm):

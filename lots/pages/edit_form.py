@@ -11,10 +11,10 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 
 
 class EditForm(ActForm):

@@ -8,9 +8,9 @@ from django.views.decorators.http import require_safe
 
 from config.pages import message_of
 from config.refusals import RefusalError
-from lots import shown
-from lots.pages.access import role_of, staff_page
+from lots import display
 from lots.pages.form_fields import SCANNED_AT
+from lots.people.access import role_of, staff_page
 from lots.queries.search import WORDS_MAX, search
 from lots.units import parse_mass
 
@@ -47,4 +47,4 @@ def convert_mass(request: HttpRequest) -> HttpResponse:
         return render(
             request, "lots/conversion.html", {"problem": refusal.remedy or message_of(refusal)}
         )
-    return render(request, "lots/conversion.html", {"text": shown.both(quantity.mass_ug)})
+    return render(request, "lots/conversion.html", {"text": display.both(quantity.mass_ug)})

@@ -12,9 +12,9 @@ from django.urls import reverse_lazy
 from config.pages import message_of
 from config.refusals import RefusalError
 from lots.codes import parse_code
+from lots.measurements.assays import Finding
 from lots.metals import Metal
 from lots.models import Lot
-from lots.services.assays import Finding
 from lots.services.opening import Amount
 from lots.services.taking import Take
 from lots.units import parse_decimal, parse_mass

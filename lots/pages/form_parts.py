@@ -6,12 +6,12 @@ from typing import Any, ClassVar
 
 from django import forms
 
+from lots.measurements.assays import AssayReport
+from lots.measurements.outputs import Volume
+from lots.measurements.weighings import Weight
 from lots.models import Assay, Balance
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import FindingsField, MassField, VolumeField
-from lots.services.assays import AssayReport
-from lots.services.outputs import Volume
-from lots.services.weighings import Weight
 
 Together = tuple[str, str, str]
 

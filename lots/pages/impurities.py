@@ -14,14 +14,14 @@ from django.urls import reverse
 
 from lots.fineness import parse_fineness
 from lots.grades import ANALYSED, ASTM_B413, ELEMENT_NAMES, SILVER
+from lots.ledger.recording import Act
+from lots.measurements.grade import grade_sheet
+from lots.measurements.impurities import CERTIFICATE_MAX, ImpurityReport, record_impurities
 from lots.models import Party
-from lots.pages.access import lot_for, staff_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import RefusingField
 from lots.pages.rearrange import OfLot
-from lots.queries.grade import grade_sheet
-from lots.services.impurities import CERTIFICATE_MAX, ImpurityReport, record_impurities
-from lots.services.recording import Act
+from lots.people.access import lot_for, staff_page
 
 UNITS: Final = (("ppt", "‰ (grams per kilogram)"), ("ppm", "mg/kg (parts per million)"))
 

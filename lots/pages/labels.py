@@ -17,8 +17,8 @@ from config.refusals import RefusalError
 from lots.exports.label_sheet import Label, label_pdf, label_svgs
 from lots.label_layout import LAYOUTS, PAPER_MM_MAX, LabelLayout, checked_layout
 from lots.models import Lot
-from lots.pages.access import lot_for, staff_page
 from lots.pages.form_fields import FigureField, lot_by_code
+from lots.people.access import lot_for, staff_page
 
 LABELS_MAX: Final = 200
 OWN: Final = "own"

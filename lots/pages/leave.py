@@ -7,15 +7,15 @@ from typing import Any
 from django import forms
 from django.http import HttpRequest
 
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement
 from lots.pages.bench_form import ActForm, party_field
 from lots.pages.form_fields import MassesByMetalField
 from lots.pages.form_parts import OptionalWeight
 from lots.pages.rearrange import OfLot
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 from lots.services.ownership import change_owner, settle_claim
-from lots.services.recording import Act
 from lots.services.shipping import return_to_customer, ship_lot
 
 

@@ -11,10 +11,10 @@ from django.shortcuts import render
 from django_filters import FilterSet
 
 from lots.api.filters import LotFilter, MovementFilter
+from lots.ledger.holdings import holdings
 from lots.models import Lot, Movement
-from lots.pages.access import staff_page
-from lots.queries.holdings import holdings
-from lots.services.reading import tell_lots_of
+from lots.people.access import staff_page
+from lots.services.access_log import tell_lots_of
 
 ROWS_A_PAGE: Final = 50
 # What the filter forms show first; the rest is folded away.

@@ -8,21 +8,21 @@ from django.db.models import Prefetch
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
-from config.charts import Bar, BarChart
+from config.drawing.charts import Bar, BarChart
 from config.menu import links_for
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import Holding, holding
+from lots.measurements.grade import grade_sheet, latest_analysis
+from lots.measurements.ruling_assays import ruling_of
 from lots.models import Assay, AssayResult, Lot, Weighing
-from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.trace_web import trace_web
+from lots.people.access import lot_for, role_of, staff_page
 from lots.queries.documents import documents_for
-from lots.queries.grade import grade_sheet, latest_analysis
-from lots.queries.holdings import Holding, holding
 from lots.queries.lifeline import lifeline
-from lots.queries.rulings import ruling_of
-from lots.queries.trace import trace_back, trace_forward
+from lots.traces.lot_trace import trace_back, trace_forward
 from lots.units import ug_to_g
 
-ACCOUNT_NAMES: Final = {code: name for code, name, _ in chart.CHART}
+ACCOUNT_NAMES: Final = {code: name for code, name, _ in accounts.CHART}
 
 
 @staff_page

@@ -10,16 +10,16 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, record_assay
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import record_weighing
 from lots.models import Assay, Party, Weighing
-from lots.pages.access import lot_for
 from lots.pages.bench_form import ActForm, WeightForm, choice_field, party_field
 from lots.pages.form_fields import FindingsField
 from lots.pages.steps import BenchStep
-from lots.queries.roles import ASSAYING
-from lots.services.assays import AssayReport, record_assay
-from lots.services.recording import Act
-from lots.services.rulings import rule_assay
-from lots.services.weighings import record_weighing
+from lots.people.access import lot_for
+from lots.people.roles import ASSAYING
 
 
 class WeighForm(WeightForm):

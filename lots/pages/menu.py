@@ -6,8 +6,8 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
-from lots.queries.roles import ASSAYING, OFFICE, WRITING_OFF
-from lots.services.import_subjects import OFFICE_AND_BENCH
+from lots.people.roles import ASSAYING, OFFICE, WRITING_OFF
+from lots.sheets.subjects import OFFICE_AND_BENCH
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 _ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})

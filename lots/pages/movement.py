@@ -8,14 +8,14 @@ from django import forms
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
 from lots.models import Movement
-from lots.pages.access import role_of
 from lots.pages.bench_form import ActForm
 from lots.pages.lists import touched_lots
 from lots.pages.steps import BenchStep
-from lots.queries.roles import check_may_reverse, may_reverse
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
+from lots.people.access import role_of
+from lots.people.roles import check_may_reverse, may_reverse
 
 
 class ReversalForm(ActForm):

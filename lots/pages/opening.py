@@ -6,13 +6,13 @@ from typing import Any, Final
 
 from django import forms
 
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Party
 from lots.pages.bench_form import ActForm, choice_field, party_field, place_field
 from lots.pages.form_fields import AmountsField, MassesByMetalField, MassField, VolumeField
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 from lots.services.opening import Opening, open_claim, open_lot
-from lots.services.recording import Act
 
 # Electrolytes and slimes bags have forms of their own; what runs is opened as what it is made of.
 _OPENED_ELSEWHERE: Final = {

@@ -14,16 +14,16 @@ from django.urls import reverse
 from django.utils import timezone
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.models import Document, Party
-from lots.pages.access import office_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.lists import filtered, paged_address
 from lots.pages.steps import BenchStep
+from lots.people.access import office_page
+from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, Keeping, keeping_counts, keeping_of, papers_by_party
-from lots.queries.roles import OFFICE
 from lots.services.documents import Filing, attach_document, file_document
-from lots.services.recording import Act
 
 KEEPING_CSS: Final = {Keeping.OVER: "bad", Keeping.ENDING: "mind"}
 

@@ -9,15 +9,16 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from lots.ledger.holdings import holding
+from lots.ledger.recording import Act
+from lots.measurements.outputs import Output
 from lots.models import Assay, Lot, Movement, ProcessBatch
-from lots.pages.access import staff_page
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import FinenessField, MassesByMetalField, TakesField
 from lots.pages.form_parts import OptionalAssay, OptionalVolume, OptionalWeight
 from lots.pages.steps import BenchStep
-from lots.queries.holdings import holding
+from lots.people.access import staff_page
 from lots.queries.lifeline import lifeline
-from lots.services.outputs import Output
 from lots.services.process_batches import (
     Inputs,
     add_inputs,
@@ -25,7 +26,6 @@ from lots.services.process_batches import (
     record_output,
     start_batch,
 )
-from lots.services.recording import Act
 
 # Which safety texts stand beside which kind of process.
 CAUTIONS: dict[str, tuple[str, ...]] = {

@@ -8,13 +8,13 @@ from django import forms
 from django.db.models import Model
 from django.http import HttpRequest
 
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement
-from lots.pages.access import lot_for
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import MassField, TakesField, VolumeField
 from lots.pages.steps import BenchStep
+from lots.people.access import lot_for
 from lots.services.blending import Blend, blend_lots
-from lots.services.recording import Act
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
 

@@ -6,12 +6,12 @@ from typing import Any
 
 from django import forms
 
+from lots.ledger.recording import Act
 from lots.models import Lot, Party
 from lots.pages.bench_form import WeightForm, choice_field, party_field, place_field
 from lots.pages.form_fields import FinenessField
 from lots.pages.steps import BenchStep
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
 
 _COMES_IN = [
     (value, label)

@@ -13,14 +13,14 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from config.menu import links_for
-from lots import shown
+from lots import display
+from lots.ledger.recording import Act
 from lots.models import Balance, Party, Place
-from lots.pages.access import office_page, role_of
 from lots.pages.bench_form import choice_field
 from lots.pages.edit_form import EditForm, EditReference
 from lots.pages.form_fields import MassField
+from lots.people.access import office_page, role_of
 from lots.services import reference
-from lots.services.recording import Act
 from lots.units import ug_to
 
 _CODE = "Letters, digits, hyphens and underscores, such as feed-shelf."
@@ -91,9 +91,9 @@ def balance_list(request: HttpRequest) -> HttpResponse:
             reverse("balance-edit", args=[each.code]),
             (
                 each.code,
-                shown.grams(each.capacity_ug),
-                shown.grams(each.readability_ug),
-                shown.grams(each.standard_uncertainty_ug),
+                display.grams(each.capacity_ug),
+                display.grams(each.readability_ug),
+                display.grams(each.standard_uncertainty_ug),
                 each.calibration_due.isoformat(),
             ),
         )

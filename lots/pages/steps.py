@@ -18,13 +18,13 @@ from django.views import View
 from config.database_trouble import tried_again
 from config.pages import put_refusal, refusal_of
 from config.refusals import RefusalError
+from lots.ledger.recording import Act
 from lots.models import KeptForm, Lot, Movement
-from lots.pages.access import check_staff
 from lots.pages.bench_form import ActForm, new_key
+from lots.people.access import check_staff
 from lots.queries.at_hand import lots_at_hand
-from lots.queries.kept_forms import kept_form
-from lots.services.kept_forms import drop_form, keep_form
-from lots.services.recording import Act
+from lots.queries.saved_forms import kept_form
+from lots.services.saved_forms import drop_form, keep_form
 
 RECORDED_BEFORE: Final = (
     "This form was recorded before, with other entries. What stands here now is not: send it again "

@@ -6,11 +6,11 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import Final
 
-from config.charts import Web
+from config.drawing.charts import Web
 from config.refusals import shorten
 from lots.metals import Metal
 from lots.models import Lot
-from lots.queries.trace import Edge, Graph
+from lots.traces.lot_trace import Edge, Graph
 from lots.units import ug_to_g
 
 # More than this is a tangle.

@@ -7,15 +7,15 @@ from typing import Any
 from django import forms
 from django.db.models import Model
 
+from lots.ledger.recording import Act
 from lots.models import Lot, Movement, Place
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import MassesByMetalField, MassField, VolumeField
 from lots.pages.form_parts import OptionalWeight
 from lots.pages.rearrange import OfLot, QuantityForm
-from lots.queries.roles import ASSAYING
+from lots.people.roles import ASSAYING
 from lots.services.melting import MELTED_FORMS, Melted, melt_lot
 from lots.services.quarantine import quarantine_lot, release_lot
-from lots.services.recording import Act
 from lots.services.sampling import take_sample, use_up_sample
 from lots.services.write_off import Cause
 

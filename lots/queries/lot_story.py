@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from django.db.models import Sum
 
-from lots.carrying import Leg
+from lots.measurements.carried_change import Leg
 from lots.models import Entry, Lot, LotStanding, MaterialEntry, Movement
 
 Order = tuple[dt.datetime, int]

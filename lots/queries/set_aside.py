@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from lots.ledger.holdings import NOW, AsOf
 from lots.models import LotStanding
-from lots.queries.holdings import NOW, AsOf
 from lots.services.quarantine import QUARANTINE, RELEASE
 
 

@@ -17,9 +17,9 @@ from lots.bars import (
     small_bar_fine_weight,
 )
 from lots.fineness import parse_fineness
+from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Assay, BarRecord, Lot, Weighing
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import check_at_hand
 from lots.texts import checked_reason, checked_text
 

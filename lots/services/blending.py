@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from config.refusals import InvalidError
+from lots.ledger.drafts import Draft, StandingLine
+from lots.ledger.posting import house, post
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement, Place
-from lots.services.drafts import Draft, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import house, post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import Take, commingled_claims, into, take
 
 _NOT_BLENDED: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.SLIMES_BAG}

@@ -7,10 +7,10 @@ from collections import defaultdict
 from collections.abc import Mapping
 
 from config.refusals import ConflictError
+from lots.ledger.movement_rows import Written
+from lots.ledger.overdraft import METALS, history_of
+from lots.ledger.standings import Owners
 from lots.models import Lot, Party
-from lots.queries.standings import Owners
-from lots.services.overdraft import METALS, history_of
-from lots.services.written import Written
 from lots.units import ug_to_g
 
 Key = tuple[int, int, str]

@@ -8,12 +8,12 @@ from typing import Final
 
 from config.refusals import ConflictError, InvalidError, RefusalError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.weighings import Weight
 from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Movement, Party, Weighing
 from lots.services.lot_register import next_code
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import reverse_movement
 from lots.services.shipping import give_back, ship_out
-from lots.services.weighings import Weight
 from lots.texts import checked_reason, checked_text
 
 PREFIX: Final = "DN"

@@ -14,9 +14,9 @@ from django.utils import timezone
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
-from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
 
 PDF: Final = "application/pdf"

@@ -7,9 +7,9 @@ from typing import Final
 from config.refusals import ConflictError, InvalidError
 from lots.codes import make_code, parse_code
 from lots.declaration.event import On
+from lots.ledger.raw_sql import fetch
+from lots.ledger.recording import Act
 from lots.models import Lot, LotNumber, Party, Place
-from lots.queries.raw_sql import fetch
-from lots.services.recording import Act
 from lots.texts import DESCRIPTION_MAX, checked_text
 
 ON_LOT: Final = On(Lot, "lots/<str:code>", "lot", related=("owner", "place"))

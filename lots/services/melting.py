@@ -11,15 +11,15 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Place, Weighing
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import Take, Taken, portions_uncertainty_ug, take_one
-from lots.services.weighings import Weight, keep_weighing
 from lots.services.write_off import check_cause
 from lots.units import ug_to_g
 
@@ -78,7 +78,7 @@ def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
             owner=owner,
             standard_uncertainty_ug=unsure[metal],
         )
-        loss = Line(metal, lost_ug, account=chart.LOSS, owner=owner, basis=Entry.Basis.DECLARED)
+        loss = Line(metal, lost_ug, account=accounts.LOSS, owner=owner, basis=Entry.Basis.DECLARED)
         lines += [replace(line, quantity_by=weighing), loss]
     material = MaterialLine(
         new, mass_ug=weighing.net_ug if weighing else taken.mass_ug, quantity_by=weighing

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from config.refusals import InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Party, Place
-from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
 
 # What stands inside a running process can't be taken over by itself: its lots are opened and the
@@ -78,7 +78,9 @@ def open_lot(*, opening: Opening, act: Act) -> Lot:
                 basis=basis,
                 standard_uncertainty_ug=amount.standard_uncertainty_ug,
             ),
-            Line(metal, -amount.mass_ug, account=chart.OPENING, owner=opening.owner, basis=basis),
+            Line(
+                metal, -amount.mass_ug, account=accounts.OPENING, owner=opening.owner, basis=basis
+            ),
         ]
     post(
         Draft(

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.drafts import ClaimLine, Draft, Line, StandingLine
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.posting import house, post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.standings import standings_of
+from lots.measurements.late_assay import WITH_CLAIM
 from lots.models import Lot, LotStanding, Movement, Party, Place
-from lots.queries.holdings import AsOf, holding
-from lots.queries.standings import standings_of
-from lots.services.drafts import ClaimLine, Draft, Line, StandingLine
-from lots.services.late_assay import WITH_CLAIM
 from lots.services.opening import check_claim
-from lots.services.posting import house, post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import check_at_hand
 
 PURCHASE = "purchase"

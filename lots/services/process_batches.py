@@ -9,22 +9,22 @@ from typing import Final
 from django.db.models import F, Max, Q, QuerySet
 
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.posting import house, post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
+from lots.measurements.outputs import Output, check_output, content_of, measure
+from lots.measurements.surplus import draw, mark_surpluses, rest_to_difference
 from lots.models import (
     Lot,
     Movement,
     Place,
     ProcessBatch,
 )
-from lots.queries.holdings import AsOf, holding
-from lots.services.drafts import Draft, MaterialLine, StandingLine
 from lots.services.lot_register import next_code, register_lot
-from lots.services.outputs import Output, check_output, content_of, measure
-from lots.services.posting import house, post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from lots.services.supplies import supply_lines
-from lots.services.surplus import draw, mark_surpluses, rest_to_difference
 from lots.services.taking import Take, commingled_claims, into, take
 
 _KIND: Final = ProcessBatch.Kind
@@ -39,10 +39,10 @@ _STAGE: Final[dict[str, str]] = {
     _KIND.OTHER: Movement.Stage.STORE,
 }
 _DIFFERENCE: Final[dict[str, str]] = {
-    _KIND.SLIMES_RECOVERY: chart.RECOVERY_DIFFERENCE,
-    _KIND.GRANULATING: chart.MELT_DIFFERENCE,
-    _KIND.MELT: chart.MELT_DIFFERENCE,
-    _KIND.FINE_MELT: chart.MELT_DIFFERENCE,
+    _KIND.SLIMES_RECOVERY: accounts.RECOVERY_DIFFERENCE,
+    _KIND.GRANULATING: accounts.MELT_DIFFERENCE,
+    _KIND.MELT: accounts.MELT_DIFFERENCE,
+    _KIND.FINE_MELT: accounts.MELT_DIFFERENCE,
 }
 
 
@@ -59,7 +59,7 @@ def stage_of(batch: ProcessBatch) -> str:
 
 
 def difference_account_of(batch: ProcessBatch) -> str:
-    return _DIFFERENCE.get(batch.kind, chart.PROCESS_DIFFERENCE)
+    return _DIFFERENCE.get(batch.kind, accounts.PROCESS_DIFFERENCE)
 
 
 @recorded_once

@@ -8,15 +8,15 @@ from decimal import Decimal
 from typing import Annotated
 
 from config.refusals import InvalidError
-from lots import chart
 from lots.declaration.event import Asks
 from lots.fineness import check_contents, content_ug
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.measurements.weighings import Weight, check_weight, keep_weighing
 from lots.models import Entry, Lot, Movement, Party, Place, Weighing
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import LABEL_MAX, register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.weighings import Weight, check_weight, keep_weighing
 from lots.texts import DESCRIPTION_MAX
 
 
@@ -83,7 +83,7 @@ def receive_lot(*, receipt: Receipt, act: Act) -> Lot:
             Line(
                 metal,
                 -mass_ug,
-                account=chart.RECEIVED,
+                account=accounts.RECEIVED,
                 owner=receipt.party,
                 basis=Entry.Basis.DECLARED,
                 quantity_by=weighing,

@@ -11,8 +11,8 @@ from typing import Final, Protocol, TypeVar
 from django.db.models import Model
 
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Party, Place
-from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
 from lots.units import MASS_UG_MAX
 

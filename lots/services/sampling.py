@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from config.refusals import InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, StandingLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement, Place
-from lots.services.drafts import Draft, Line, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import Take, into, take_one
 
 
@@ -76,7 +76,7 @@ def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movem
             lines=[
                 *taken.lines,
                 *(
-                    Line(metal, metal_ug, account=chart.SAMPLES_USED, owner=taken.sole_owner())
+                    Line(metal, metal_ug, account=accounts.SAMPLES_USED, owner=taken.sole_owner())
                     for metal, metal_ug in taken.metals.items()
                 ),
             ],

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import ClaimLine, Draft, Line
+from lots.ledger.holdings import AsOf, claims_of
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.measurements.weighings import Weight, keep_weighing
 from lots.models import Lot, Movement, Party, Weighing
-from lots.queries.holdings import AsOf, claims_of
 from lots.returning import charged_to_claim
-from lots.services.drafts import ClaimLine, Draft, Line
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import Take, Taken, take_one
-from lots.services.weighings import Weight, keep_weighing
 from lots.services.write_off import ended_as
 
 
@@ -40,7 +40,7 @@ def ship_out(lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Mov
     taken = take_one(Take(lot), act)
     if weight is not None:
         keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
-    movement = post(_leaving(taken, Movement.Kind.SHIPMENT, chart.SHIPPED, to, ()), act)
+    movement = post(_leaving(taken, Movement.Kind.SHIPMENT, accounts.SHIPPED, to, ()), act)
     ended_as(lot, Lot.State.SHIPPED)
     return movement
 
@@ -82,7 +82,7 @@ def give_back(lot: Lot, customer: Party, act: Act, weight: Weight | None = None)
     if weight is not None:
         keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
     claims = _charged(taken, customer, act) if owner.is_house else []
-    movement = post(_leaving(taken, Movement.Kind.RETURN, chart.RETURNED, customer, claims), act)
+    movement = post(_leaving(taken, Movement.Kind.RETURN, accounts.RETURNED, customer, claims), act)
     ended_as(lot, Lot.State.RETURNED)
     return movement
 

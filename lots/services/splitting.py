@@ -6,15 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.content_uncertainty import stated_uncertainties
+from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
 from lots.portions import Portion, divide
-from lots.queries.content_uncertainty import stated_uncertainties
-from lots.queries.holdings import AsOf, Holding, holding
-from lots.queries.standings import standings_of
-from lots.services.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.services.lot_register import register_lot
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import check_at_hand
 from lots.units import ug_to_g
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from config.refusals import InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.drafts import Line
 from lots.metals import Metal
 from lots.models import Entry, Lot
-from lots.services.drafts import Line
 
 
 def supply_lines(lot: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
@@ -26,6 +26,6 @@ def supply_lines(lot: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:
             )
         lines += [
             Line(metal, mass_ug, lot=lot, basis=Entry.Basis.DECLARED),
-            Line(metal, -mass_ug, account=chart.SUPPLIES, basis=Entry.Basis.DECLARED),
+            Line(metal, -mass_ug, account=accounts.SUPPLIES, basis=Entry.Basis.DECLARED),
         ]
     return lines

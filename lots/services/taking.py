@@ -10,13 +10,13 @@ from typing import Annotated, Final
 
 from config.refusals import ConflictError, InvalidError
 from lots.declaration.event import Asks
+from lots.ledger.content_uncertainty import stated_uncertainties
+from lots.ledger.drafts import ClaimLine, Line, MaterialLine
+from lots.ledger.holdings import AsOf, Holding, holdings
+from lots.ledger.recording import Act
+from lots.ledger.standings import standings_of
 from lots.models import Entry, Lot, Party
 from lots.portions import Portion, portion_by_mass, portion_by_volume
-from lots.queries.content_uncertainty import stated_uncertainties
-from lots.queries.holdings import AsOf, Holding, holdings
-from lots.queries.standings import standings_of
-from lots.services.drafts import ClaimLine, Line, MaterialLine
-from lots.services.recording import Act
 
 ALL_OF_IT: Final = "Leave it empty for all of the lot."
 

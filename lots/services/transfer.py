@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from config.refusals import ConflictError
+from lots.ledger.drafts import Draft, StandingLine
+from lots.ledger.holdings import AsOf
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
-from lots.queries.holdings import AsOf
-from lots.queries.standings import standings_of
-from lots.services.drafts import Draft, StandingLine
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import check_at_hand
 
 

@@ -8,14 +8,14 @@ from django.db import models
 from django.db.models import F
 
 from config.refusals import InvalidError
-from lots import chart
 from lots.declaration.event import Asks, Event
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Entry, Lot, Movement
-from lots.queries.roles import WRITING_OFF
-from lots.services.drafts import Draft, Line
+from lots.people.roles import WRITING_OFF
 from lots.services.lot_register import ON_LOT
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
 from lots.services.taking import ALL_OF_IT, Take, take_one
 
 
@@ -49,7 +49,7 @@ def write_off(
     check_cause(cause, act)
     check_stage(stage)
     taken = take_one(Take(lot, mass_ug, volume_ul), act, also={Lot.State.QUARANTINED})
-    account = chart.WASTE if discarded else chart.LOSS
+    account = accounts.WASTE if discarded else accounts.LOSS
     movement = post(
         Draft(
             kind=Movement.Kind.WRITE_OFF,

@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from lots import shown
+from lots import display
 from lots.metals import Metal
 
 register = template.Library()
@@ -24,19 +24,19 @@ def mass(mass_ug: int | None) -> str | SafeString:
         return "–"
     return format_html(
         '<span class="mass"><span>{}</span> <span class="ozt">· {}</span></span>',
-        shown.grams(mass_ug),
-        shown.ounces(mass_ug),
+        display.grams(mass_ug),
+        display.ounces(mass_ug),
     )
 
 
 @register.filter
 def grams(mass_ug: int | None) -> str:
-    return "–" if mass_ug is None else shown.grams(mass_ug)
+    return "–" if mass_ug is None else display.grams(mass_ug)
 
 
 @register.filter
 def ounces(mass_ug: int | None) -> str:
-    return "–" if mass_ug is None else shown.ounces(mass_ug)
+    return "–" if mass_ug is None else display.ounces(mass_ug)
 
 
 @register.filter
@@ -44,12 +44,12 @@ def signed_grams(mass_ug: int | None) -> str:
     """Grams with the sign always written."""
     if mass_ug is None:
         return "–"
-    return ("+" if mass_ug > 0 else "") + shown.grams(mass_ug)
+    return ("+" if mass_ug > 0 else "") + display.grams(mass_ug)
 
 
 @register.filter
 def litres(volume_ul: int | None) -> str:
-    return "–" if volume_ul is None else shown.litres(volume_ul)
+    return "–" if volume_ul is None else display.litres(volume_ul)
 
 
 @register.filter
@@ -58,13 +58,13 @@ def figure(value: Any) -> str:
     if value is None or value == "":
         return "–"
     number = Decimal(str(value)).normalize()
-    return shown.grouped(format(number, "f"))
+    return display.grouped(format(number, "f"))
 
 
 @register.filter
 def money(amount: Any) -> str:
     """Two decimals, or as many more as the amount has, grouped, with a real minus sign."""
-    return "–" if amount is None else shown.money(amount)
+    return "–" if amount is None else display.money(amount)
 
 
 @register.filter

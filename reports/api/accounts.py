@@ -12,10 +12,10 @@ from rest_framework import serializers
 from rest_framework.response import Response
 
 from config.refusals import InvalidError
-from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import Question
 from lots.api.records import show
 from lots.models import Party
+from lots.people.permissions import StaffOrCustomer, customer_looking
 from reports.api.answers import ReportQuestion, ReportView, csv_file, workbook_file
 from reports.api.shared_links import note_read
 from reports.exports.account_statement import account_tables

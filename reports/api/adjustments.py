@@ -11,9 +11,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_code, shown_name
-from lots.api.permissions import WorksOffice
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.ledger.recording import Act
+from lots.people.permissions import WorksOffice
+from lots.people.roles import OFFICE
 from reports.api.counts import CountedMetalSerializer, CountSheetSerializer, sheet_of
 from reports.models import CountAdjustment, CountSheet
 from reports.services.approvals import (

@@ -12,16 +12,16 @@ from reports.api.answers import ReportQuestion, ReportView
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.best_estimate import NOTHING_CHANGED, best_estimate_tables
 from reports.exports.tables import Table
-from reports.inventory_difference import Difference
-from reports.queries.best_estimate import BestEstimate, best_estimate
-from reports.queries.difference_sequence import (
+from reports.queries.month.best_estimate import BestEstimate, best_estimate
+from reports.queries.month.difference_sequence import (
     DifferenceSequence,
     MonthDifference,
     difference_sequences,
 )
-from reports.queries.periods import Period, parse_month
-from reports.queries.suspicions import Suspicion
-from reports.suspects import ALPHA
+from reports.queries.month.periods import Period, parse_month
+from reports.queries.month.suspicions import Suspicion
+from reports.statistics.inventory_difference import Difference
+from reports.statistics.suspects import ALPHA
 
 MONTHS_MAX: Final = 60
 

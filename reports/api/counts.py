@@ -21,16 +21,16 @@ from lots.api.documents import UploadField
 from lots.api.fields import ById, ShownMass, by_code, show_volume, shown_code, shown_name
 from lots.api.inputs import VolumeReadingInput, WeightSerializer
 from lots.api.questions import QuestionView
+from lots.ledger.recording import Act
 from lots.models import Assay, Lot, Place
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.api.answers import CSV, XLSX, ReportQuestion, csv_file, workbook_file
 from reports.api.month_end import month_end_of
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.count_form import count_form_table
 from reports.models import CountedMetal, CountLine, CountSheet
 from reports.queries.count_sheets import blind_lines
-from reports.queries.periods import parse_month
+from reports.queries.month.periods import parse_month
 from reports.services.count_import import import_counts
 from reports.services.counts import (
     Found,

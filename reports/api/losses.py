@@ -25,8 +25,8 @@ from reports.api.lots import asked_among
 from reports.exports.losses import loss_tables
 from reports.exports.tables import Table
 from reports.models import MetalPrice
-from reports.queries.losses import LossReport, LossRow, LossSum, loss_entries, losses
-from reports.queries.periods import Period, local_day, month_period, parse_month
+from reports.queries.month.losses import LossReport, LossRow, LossSum, loss_entries, losses
+from reports.queries.month.periods import Period, local_day, month_period, parse_month
 
 
 class MonthsQuestion(Question):

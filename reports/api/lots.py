@@ -17,21 +17,21 @@ from rest_framework.request import Request
 
 from lots.api.fields import ShownMass, show_volume
 from lots.api.filters import LotFilter
-from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import AsOfQuestion, Question, moment_of
+from lots.ledger.holdings import AsOf, Holding
 from lots.models import Lot, Party, Place
-from lots.queries.holdings import AsOf, Holding
-from lots.services.reading import tell_lots_of
+from lots.people.permissions import StaffOrCustomer, customer_looking
+from lots.services.access_log import tell_lots_of
 from reports.api.answers import CSV, XLSX, ReportQuestion, ReportView, csv_file, workbook_file
 from reports.api.shared_links import note_read
 from reports.exports.lot_answer import lot_answer_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
 from reports.exports.tables import Table
 from reports.models import AccessRecord
-from reports.queries.lot_answer import lot_answer
-from reports.queries.lot_answer_lines import LotAnswer
-from reports.queries.lot_claim import customer_of
-from reports.queries.lot_sheet import (
+from reports.queries.lot.lot_answer import lot_answer
+from reports.queries.lot.lot_answer_lines import LotAnswer
+from reports.queries.lot.lot_claim import customer_of
+from reports.queries.lot.lot_sheet import (
     KindSum,
     LotBalance,
     LotSheet,

@@ -11,10 +11,10 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_name
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.ledger.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import MonthEnd, MonthReopening
-from reports.queries.periods import parse_month
+from reports.queries.month.periods import parse_month
 from reports.services.approvals import approve_month
 from reports.services.month_end import (
     REASON_LENGTH_MAX,

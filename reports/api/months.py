@@ -17,13 +17,13 @@ from reports.api.losses import Losses, shown_losses
 from reports.exports.month_end import claims_table, month_end_tables
 from reports.exports.month_end_pdf import month_end_pdf
 from reports.exports.tables import Table
-from reports.queries.claims_statement import OwnerStatement
 from reports.queries.counts import CountFigure
 from reports.queries.inventory import Inventory
-from reports.queries.month_pack import MonthPack, month_pack
-from reports.queries.month_statement import AreaStatement, MetalStatement
-from reports.queries.periods import Period, parse_month
-from reports.queries.signed_statement import Signed
+from reports.queries.month.claims_statement import OwnerStatement
+from reports.queries.month.month_pack import MonthPack, month_pack
+from reports.queries.month.month_statement import AreaStatement, MetalStatement
+from reports.queries.month.periods import Period, parse_month
+from reports.queries.month.signed_statement import Signed
 
 
 class MonthQuestion(ReportQuestion):

@@ -11,9 +11,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ExactField, by_code, shown_code, shown_name
+from lots.ledger.recording import Act
 from lots.models import Party
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import Payment, Settlement
 from reports.services.payment import REFERENCE_MAX, record_payment, reverse_payment
 

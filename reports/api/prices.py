@@ -10,9 +10,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ExactField
+from lots.ledger.recording import Act
 from lots.metals import Metal
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import MetalPrice
 from reports.services.prices import record_price
 

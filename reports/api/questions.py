@@ -11,9 +11,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import shown_code, shown_name
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import SettlementQuestion
 from reports.services.settlement_question import (
     TEXT_MAX,

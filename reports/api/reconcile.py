@@ -13,7 +13,7 @@ from rest_framework.views import APIView
 
 from config.refusals import InvalidError
 from lots.models import ApiToken
-from reports.network import NAME_MAX, solve_network
+from reports.statistics.network import NAME_MAX, solve_network
 
 # More would take longer than a request should; see the benchmark of the engine for larger ones.
 STREAMS_MAX: Final = 1_000

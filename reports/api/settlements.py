@@ -17,20 +17,20 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ExactField, ShownMetals, full_name, shown_code, shown_name
-from lots.api.permissions import StaffOrCustomer, customer_looking
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
 from lots.fineness import parse_fineness
+from lots.ledger.recording import Act
 from lots.models import ApiToken, Lot, Party
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.permissions import StaffOrCustomer, customer_looking
+from lots.people.roles import OFFICE
 from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
 from reports.api.shared_links import note_read
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import AccessRecord, Settlement
-from reports.queries.settlement_statement import SettlementDocument, settlement_statement
-from reports.queries.what_if import Supposed, WhatIf, what_if
+from reports.queries.lot.settlement_statement import SettlementDocument, settlement_statement
+from reports.queries.lot.what_if import Supposed, WhatIf, what_if
 from reports.services.settlement import (
     approve_settlement,
     prepare_settlement,

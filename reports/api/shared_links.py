@@ -15,10 +15,10 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView, act_of, as_plain
 from lots.api.fields import by_code, shown_code, shown_name
-from lots.api.permissions import WorksOffice, customer_looking
+from lots.ledger.recording import Act, remember_answer
 from lots.models import Lot, Party
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act, remember_answer
+from lots.people.permissions import WorksOffice, customer_looking
+from lots.people.roles import OFFICE
 from reports.models import AccessRecord, Settlement, SharedLink
 from reports.services.access_records import record_access
 from reports.services.shared_links import DAYS_MAX, revoke_link, share_link

@@ -10,9 +10,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import by_code, shown_code
+from lots.ledger.recording import Act
 from lots.models import Lot, Party
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import ContractTerms
 from reports.services.terms import set_terms
 

@@ -9,7 +9,7 @@ from rest_framework import serializers
 
 from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of
 from lots.models import Lot
-from reports.queries.figure_uncertainty import (
+from reports.queries.month.figure_uncertainty import (
     PROBABILITY,
     InventoryUncertainty,
     StatementUncertainty,
@@ -18,7 +18,7 @@ from reports.queries.figure_uncertainty import (
     lot_uncertainty,
     statement_uncertainty,
 )
-from reports.queries.periods import Period, parse_month
+from reports.queries.month.periods import Period, parse_month
 
 
 def _probability() -> serializers.FloatField:

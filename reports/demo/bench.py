@@ -17,14 +17,14 @@ from cells.services.readings import TimedInstruments, record_readings
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
 from lots import clock
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.outputs import Volume
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import Weight
 from lots.models import Assay, Lot, Place
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.outputs import Volume
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
-from lots.services.rulings import rule_assay
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 from reports.demo.cast import Cast
 from reports.demo.truth import UG_PER_G, Instruments, RunOutcome, TrueLot, of_fineness, run_cell
 

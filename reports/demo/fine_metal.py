@@ -8,11 +8,11 @@ from decimal import Decimal
 from django.core.files.base import ContentFile
 
 from lots.bars import RoundingRule
+from lots.measurements.impurities import ImpurityReport, record_impurities
 from lots.models import BarRecord, DeliveryNote, Document, ImpurityAnalysis
 from lots.services.bars_listing import Bar, list_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.documents import Filing, attach_document
-from lots.services.impurities import ImpurityReport, record_impurities
 from reports.demo.wet_work import WetWork
 from reports.exports.paper import Paper
 

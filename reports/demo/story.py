@@ -18,12 +18,12 @@ from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
+from lots.measurements.weighings import Weight
 from lots.models import Lot
 from lots.services.melting import Melted, melt_lot
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.ownership import settle_claim
 from lots.services.sampling import take_sample, use_up_sample
-from lots.services.weighings import Weight
 from reports.demo.bench import Bench
 from reports.demo.truth import UG_PER_G, TrueLot, burn_off, of_fineness
 

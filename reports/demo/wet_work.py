@@ -7,8 +7,8 @@ import datetime as dt
 from cells.models import SlimesBag
 from cells.services.bleed import bleed_electrolyte
 from cells.services.slimes_recovery import finish_recovery, group_bags
+from lots.measurements.outputs import Output
 from lots.models import Lot, ProcessBatch
-from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.taking import Take
 from lots.services.write_off import Cause, write_off

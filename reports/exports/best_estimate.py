@@ -7,10 +7,10 @@ from typing import Final
 
 from reports.conventions import OUNCE_RULE, SIGN_CONVENTION
 from reports.exports.tables import Column, Kind, Row, Table
-from reports.inventory_difference import Difference
-from reports.queries.best_estimate import BestEstimate
-from reports.queries.difference_sequence import DifferenceSequence
-from reports.queries.suspicions import Suspicion
+from reports.queries.month.best_estimate import BestEstimate
+from reports.queries.month.difference_sequence import DifferenceSequence
+from reports.queries.month.suspicions import Suspicion
+from reports.statistics.inventory_difference import Difference
 
 NOTHING_CHANGED: Final = (
     "Best estimates reconcile all readings of the month with the conservation of each metal and "

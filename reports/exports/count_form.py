@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from reports.exports.moments import as_of_note
 from reports.exports.tables import Column, Table
 from reports.models import CountLine, CountSheet

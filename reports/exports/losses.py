@@ -13,7 +13,7 @@ from reports.conventions import (
 )
 from reports.exports.moments import span_note
 from reports.exports.tables import Column, Kind, Ratio, Table
-from reports.queries.losses import LossReport, LossSum
+from reports.queries.month.losses import LossReport, LossSum
 
 _SHARE = Column("percent", "Of throughput", Kind.PERCENT, 14, ratio=Ratio("mass", "throughput"))
 _THROUGHPUT = Column("throughput", "Throughput of the stage", Kind.MASS, 18)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from reports.conventions import OUNCE_RULE
 from reports.exports.moments import as_of_note
 from reports.exports.tables import Column, Kind, Table
-from reports.queries.lot_answer_lines import WHERE_NAMES, LotAnswer
+from reports.queries.lot.lot_answer_lines import WHERE_NAMES, LotAnswer
 
 _PARTS = (
     Column("metal", "Metal", width=8),

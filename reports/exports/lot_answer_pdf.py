@@ -5,12 +5,12 @@ from __future__ import annotations
 import datetime as dt
 
 from config.paper_fonts import FONT
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from lots.units import ug_to_g
 from reports.conventions import OUNCE_RULE, ounces_of
 from reports.exports.moments import as_of_note
 from reports.exports.paper import Paper
-from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where
+from reports.queries.lot.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, Where
 
 
 def lot_answer_pdf(answer: LotAnswer, *, house: str, made_at: dt.datetime) -> bytes:

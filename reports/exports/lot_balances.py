@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from lots.ledger.holdings import AsOf
 from lots.models import Entry, Movement
-from lots.queries.holdings import AsOf
 from reports.conventions import OUNCE_RULE
 from reports.exports.moments import as_of_note
 from reports.exports.tables import Column, Kind, Table
-from reports.queries.lot_sheet import LotBalance, LotSheet
+from reports.queries.lot.lot_sheet import LotBalance, LotSheet
 
 _LIST = (
     Column("lot", "Lot", width=14),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from reports.exports.tables import local
 
 

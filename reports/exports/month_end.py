@@ -20,8 +20,8 @@ from reports.exports.moments import as_of_note
 from reports.exports.movements import movements_table
 from reports.exports.signature import signature_line, signature_table
 from reports.exports.tables import Column, Kind, Linked, Ratio, Row, Table
-from reports.queries.month_pack import MonthPack
-from reports.queries.month_statement import MetalStatement, MonthStatement
+from reports.queries.month.month_pack import MonthPack
+from reports.queries.month.month_statement import MetalStatement, MonthStatement
 
 _STATEMENT = (
     Column("metal", "Metal", width=8),

@@ -23,9 +23,9 @@ from reports.exports.moments import as_of_note
 from reports.exports.paper import Paper
 from reports.exports.signature import ATTACHED_NAME, signature_line
 from reports.exports.tables import local
-from reports.queries.month_pack import MonthPack, StepTaken
-from reports.queries.month_statement import MetalStatement
-from reports.queries.signed_statement import Signed
+from reports.queries.month.month_pack import MonthPack, StepTaken
+from reports.queries.month.month_statement import MetalStatement
+from reports.queries.month.signed_statement import Signed
 
 
 def month_end_pdf(pack: MonthPack, *, made_at: dt.datetime) -> bytes:

@@ -10,7 +10,7 @@ from fpdf.fonts import FontFace
 from config.paper_fonts import FONT
 from reports.exports.paper import HEADINGS, Paper
 from reports.exports.tables import local
-from reports.queries.settlement_statement import DocumentLine, SettlementDocument
+from reports.queries.lot.settlement_statement import DocumentLine, SettlementDocument
 
 _WIDTHS: Final = (15, 46, 26, 20, 83)
 _RIGHT: Final = ("LEFT", "LEFT", "RIGHT", "LEFT", "LEFT")

@@ -10,7 +10,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reports.exports.tables import local, plain_text
 from reports.formulas import with_names_replaced
-from reports.queries.settlement_statement import SettlementDocument
+from reports.queries.lot.settlement_statement import SettlementDocument
 from reports.settlement_lines import Line
 
 SHEET: Final = "Statement"

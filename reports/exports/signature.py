@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from reports.exports.tables import Column, Row, Table
-from reports.queries.signed_statement import Signed
+from reports.queries.month.signed_statement import Signed
 
 UNSIGNED: Final = "Not signed: the month is not closed, or the works had no signing key then."
 # A cell takes 32,767 characters.

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from lots.metals import Metal
 from lots.units import ug_to_g
 from reports.conventions import ounces_of
-from reports.queries.month_statement import MetalStatement, MonthStatement
+from reports.queries.month.month_statement import MetalStatement, MonthStatement
 
 _WIDTH = 46
 

@@ -1,6 +1,6 @@
 from django.db import migrations
 
-from lots import guards
+from lots.ledger import guards
 
 TABLES = (
     "reports_contractterms",

@@ -4,7 +4,7 @@ import django.db.models.deletion
 from django.conf import settings
 from django.db import migrations, models
 
-from lots import guards
+from lots.ledger import guards
 
 TABLES = ("reports_statementsignature",)
 

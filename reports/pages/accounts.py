@@ -10,27 +10,27 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from config.charts import Bar, BarChart
+from config.drawing.charts import Bar, BarChart
 from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.pages.access import party_looking, role_of, staff_page
-from lots.queries.roles import OFFICE
+from lots.people.access import party_looking, role_of, staff_page
+from lots.people.roles import OFFICE
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import AccessRecord
-from reports.pages.noted import note_page
+from reports.pages.access_log import note_page
 from reports.queries.account_statement import account_statement
-from reports.queries.losses import LossReport, losses
-from reports.queries.obligations import obligations, owed_by_customer
-from reports.queries.periods import (
+from reports.queries.month.losses import LossReport, losses
+from reports.queries.month.periods import (
     Period,
     local_day,
     month_period,
     next_month,
     parse_month,
 )
+from reports.queries.obligations import obligations, owed_by_customer
 
 MONTHS_BACK: Final = 12
 

@@ -15,8 +15,8 @@ from lots import clock
 from lots.local_law import LOCAL_LAW
 from lots.metals import Metal
 from lots.models import BarRecord, DeliveryLine, Lot, Party
-from lots.pages.access import staff_page
 from lots.pages.lists import filtered, paged_address
+from lots.people.access import staff_page
 from lots.queries.bar_list import ONLY_FIGURES, RULES, bar_list, bar_row, bar_totals
 from reports.exports.bar_list import write_bar_list_workbook
 from reports.exports.bar_list_pdf import bar_list_pdf

@@ -11,9 +11,9 @@ from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 
 from config.refusals import InvalidError
-from lots.pages.access import staff_page
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
-from lots.services.recording import Act
+from lots.people.access import staff_page
 from reports.exports.count_form import count_form_table
 from reports.exports.workbook import write_workbook
 from reports.pages.counts import OfSheet, sheet_of

@@ -11,14 +11,14 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import ActForm, choice_field, place_field
 from lots.pages.form_fields import LotField
 from lots.pages.form_parts import OptionalVolume, OptionalWeight
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import role_of, staff_page
+from lots.people.roles import OFFICE
 from reports.models import CountAdjustment, CountSheet
 from reports.pages.month_steps import MonthStep, OfficeForm
 from reports.queries.count_sheets import blind_lines

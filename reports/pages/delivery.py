@@ -12,22 +12,22 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
 
-from lots import shown
+from lots import display
 from lots.api.fine_metal import DeliveryFilter
+from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot, Person
-from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import begins_with
 from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
 from lots.pages.movement import ReversalForm
 from lots.pages.steps import BenchStep
+from lots.people.access import lot_for, party_looking, role_of, staff_page
 from lots.queries.delivery_note import delivery_document
 from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
-from lots.services.recording import Act
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord
+from reports.pages.access_log import note_page
 from reports.pages.delivery_form import DeliveryForm
-from reports.pages.noted import note_page
 from reports.queries.delivery_effect import effect_of_note, effect_of_plan
 from reports.queries.obligations import COVER
 
@@ -177,7 +177,7 @@ def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
             "cover_note": COVER,
             "has_bars": any(each.bar for each in document.lots),
             "can_take_back": is_staff and not all(each.taken_back for each in document.lots),
-            "together": shown.both(document.mass_ug),
+            "together": display.both(document.mass_ug),
         },
     )
 

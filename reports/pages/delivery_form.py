@@ -8,11 +8,11 @@ from typing import Any
 
 from django import forms
 
+from lots.measurements.weighings import Weight
 from lots.models import Balance, DeliveryNote, Lot
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import RefusingField, lot_by_code
 from lots.services.delivery import CARRIER_MAX, Delivered
-from lots.services.weighings import Weight
 from lots.units import parse_mass
 
 ROWS_SHOWN = 3

@@ -6,7 +6,7 @@ from typing import Final
 
 from config.explained import Explained
 from reports import conventions
-from reports.queries.lot_answer_lines import MIXING
+from reports.queries.lot.lot_answer_lines import MIXING
 from reports.queries.obligations import COVER
 
 FIGURES: Final = (

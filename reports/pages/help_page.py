@@ -11,9 +11,9 @@ from django.shortcuts import render
 from config.explained import explained
 from lots import clock
 from lots.models import Balance
-from lots.pages.access import staff_page
+from lots.people.access import staff_page
 from lots.units import UG_PER_UNIT, UNIT_NAMES
-from reports.queries.periods import local_day
+from reports.queries.month.periods import local_day
 
 
 @dataclass(frozen=True)

@@ -9,15 +9,15 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from config.charts import Bar, BarChart
+from config.drawing.charts import Bar, BarChart
 from lots.models import Lot
-from lots.pages.access import lot_for, party_looking, role_of
-from lots.queries.roles import OFFICE
+from lots.people.access import lot_for, party_looking, role_of
+from lots.people.roles import OFFICE
 from lots.units import ug_to_g
 from reports.models import AccessRecord
-from reports.pages.noted import note_page
-from reports.queries.lot_answer import WHERE_NAMES, MetalAnswer, Where, lot_answer
-from reports.queries.lot_claim import customer_of
+from reports.pages.access_log import note_page
+from reports.queries.lot.lot_answer import WHERE_NAMES, MetalAnswer, Where, lot_answer
+from reports.queries.lot.lot_claim import customer_of
 
 # Room for a chart's labels is short.
 _SHORT: Final = {

@@ -6,7 +6,7 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
 

@@ -9,21 +9,21 @@ from typing import Any, Final
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from config.charts import Step, Waterfall
+from config.drawing.charts import Step, Waterfall
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.snapshot import snapshot
 from lots.metals import Metal
-from lots.pages.access import staff_page
-from lots.queries.snapshot import snapshot
+from lots.people.access import staff_page
 from lots.units import ug_to_g
 from reports import conventions
 from reports.exports.month_end_pdf import month_end_pdf
 from reports.models import CountSheet, MonthEnd
 from reports.pages.month_flow import FLOW_NOTE, flow_chart
-from reports.queries.month_pack import month_pack
-from reports.queries.month_statement import MetalStatement
-from reports.queries.months_on_books import months_on_books
-from reports.queries.periods import Period, local_day, month_period, parse_month
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.month_statement import MetalStatement
+from reports.queries.month.months_on_books import months_on_books
+from reports.queries.month.periods import Period, local_day, month_period, parse_month
 
 _STATE: Final = MonthEnd.State
 # The close in order: state reached, what it means, who does the next step.

@@ -8,22 +8,22 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from config.charts import Band, Chart, LineChart, Series
+from config.drawing.charts import Band, Chart, LineChart, Series
 from lots.metals import Metal
-from lots.pages.access import staff_page
+from lots.people.access import staff_page
 from lots.units import UG_PER_G
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.best_estimate import NOTHING_CHANGED
 from reports.pages.month import period_for
-from reports.queries.best_estimate import best_estimate
-from reports.queries.difference_sequence import (
+from reports.queries.month.best_estimate import best_estimate
+from reports.queries.month.difference_sequence import (
     ALL_AREAS,
     DifferenceSequence,
     MonthDifference,
     difference_sequences,
     month_books,
 )
-from reports.queries.figure_uncertainty import statement_uncertainty
+from reports.queries.month.figure_uncertainty import statement_uncertainty
 
 
 @staff_page

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from config.charts import Knot, Stream, Streams
-from lots import chart
+from config.drawing.charts import Knot, Stream, Streams
+from lots.ledger import accounts
 from lots.metals import Metal
 from lots.models import Account, Place
 from lots.units import ug_to_g
-from reports.queries.metal_flow import ACCOUNT, AREA, metal_flow
-from reports.queries.month_statement import MonthStatement
+from reports.queries.month.metal_flow import ACCOUNT, AREA, metal_flow
+from reports.queries.month.month_statement import MonthStatement
 
 _AREA: Final = Place.Area
 # The order of work, from left to right (common practice, no source).
@@ -32,11 +32,11 @@ _LAST: Final = 7
 _OPENING: Final = "opening-stock"
 _CLOSING: Final = "closing-stock"
 _NAMES: Final = {
-    chart.RECEIVED: "Received",
-    chart.OPENING: "Opening balances",
-    chart.SUPPLIES: "In supplies",
-    chart.SHIPPED: "Shipped",
-    chart.RETURNED: "Returned",
+    accounts.RECEIVED: "Received",
+    accounts.OPENING: "Opening balances",
+    accounts.SUPPLIES: "In supplies",
+    accounts.SHIPPED: "Shipped",
+    accounts.RETURNED: "Returned",
     Account.Kind.LOSS.value: "Losses",
     Account.Kind.DIFFERENCE.value: "Differences",
 }

@@ -9,13 +9,13 @@ from django.db.models import Model
 from django.http import Http404, HttpRequest
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.roles import OFFICE
 from reports.models import MonthEnd
 from reports.pages.month import month_end_of, period_for
-from reports.queries.periods import Period
+from reports.queries.month.periods import Period
 from reports.services.approvals import approve_month
 from reports.services.month_end import (
     begin_month_end,

@@ -9,7 +9,7 @@ from django import forms
 from django.urls import reverse
 
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
+from lots.people.roles import OFFICE
 
 
 @dataclass(frozen=True)

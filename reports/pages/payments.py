@@ -10,13 +10,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.models import Party
-from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import FigureField
 from lots.pages.lists import filtered, paged_address
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import role_of, staff_page
+from lots.people.roles import OFFICE
 from reports.api.payments import PaymentFilter
 from reports.models import Payment, Settlement
 from reports.pages.month_steps import NotedForm

@@ -11,18 +11,18 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.metals import Metal
-from lots.pages.access import role_of, staff_page
 from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField
 from lots.pages.lists import filtered, paged_address
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import role_of, staff_page
+from lots.people.roles import OFFICE
 from reports.api.prices import PriceFilter
 from reports.models import MetalPrice
 from reports.pages.month_steps import OfficeForm
 from reports.pages.office_step import OfficeStep, date_field
-from reports.queries.periods import local_day
+from reports.queries.month.periods import local_day
 from reports.services.prices import PRICE_DECIMALS, record_price
 
 FILTERS_FIRST: Final = ("metal", "currency", "from_day", "before_day")

@@ -11,18 +11,18 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.pages.access import lot_for, role_of, staff_page
 from lots.pages.lists import ROWS_A_PAGE
 from lots.pages.trace_web import trace_web
-from lots.queries.roles import OFFICE
-from lots.queries.trace import Edge, Graph, Node
-from lots.services.recording import Act
+from lots.people.access import lot_for, role_of, staff_page
+from lots.people.roles import OFFICE
+from lots.traces.lot_trace import Edge, Graph, Node
 from reports.models import AccessRecord, SettlementQuestion
+from reports.pages.access_log import note_page
 from reports.pages.month_steps import OfficeForm
-from reports.pages.noted import note_page
 from reports.pages.office_step import Crumb, OfficeStep, words_field
-from reports.queries.question_facts import question_facts
+from reports.queries.lot.question_facts import question_facts
 from reports.services.settlement_question import (
     TEXT_MAX,
     answer_question,

@@ -15,10 +15,10 @@ from django.shortcuts import render
 from django.urls import reverse
 
 from lots.models import Party
-from lots.pages.access import office_page
 from lots.pages.lists import filtered, paged_address
+from lots.people.access import office_page
 from reports.models import AccessRecord
-from reports.queries.periods import day_bounds
+from reports.queries.month.periods import day_bounds
 
 FILTERS_FIRST: Final = ("customer", "person", "day")
 # Days that a calendar of any time zone can reckon with.

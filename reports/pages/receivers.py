@@ -10,12 +10,8 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
-from lots.api.webhooks import DeliveryFilter
-from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
-from lots.pages.access import office_page
-from lots.pages.lists import filtered, paged_address
-from lots.services.recording import Act
-from lots.services.subscriptions import (
+from lots.feed.message_signature import shown_secret
+from lots.feed.subscriptions import (
     NAME_MAX,
     Wanted,
     resend_event,
@@ -24,8 +20,12 @@ from lots.services.subscriptions import (
     stop_subscription,
     subscribe,
 )
-from lots.services.webhook_post import URL_LENGTH_MAX
-from lots.signatures import shown_secret
+from lots.feed.webhook_post import URL_LENGTH_MAX
+from lots.feed.webhooks_api import DeliveryFilter
+from lots.ledger.recording import Act
+from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
+from lots.pages.lists import filtered, paged_address
+from lots.people.access import office_page
 from reports.pages.month_steps import OfficeForm
 from reports.pages.office_step import OfficeStep
 

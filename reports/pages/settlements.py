@@ -13,20 +13,20 @@ from django.urls import reverse
 from django.views.decorators.http import require_safe
 
 from lots.fineness import WHOLE_PPT
+from lots.ledger.recording import Act
 from lots.models import Lot, Person
-from lots.pages.access import lot_for, party_looking, role_of, staff_page
 from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField
 from lots.pages.steps import BenchStep
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import lot_for, party_looking, role_of, staff_page
+from lots.people.roles import OFFICE
 from reports.models import AccessRecord, Settlement, SettlementQuestion
+from reports.pages.access_log import note_page
 from reports.pages.month_steps import NotedForm, OfficeForm
-from reports.pages.noted import note_page
 from reports.queries.account_money import settlement_payments
-from reports.queries.lot_claim import customer_of
-from reports.queries.settlement_case import received_on, terms_for
-from reports.queries.settlement_statement import settlement_statement
+from reports.queries.lot.lot_claim import customer_of
+from reports.queries.lot.settlement_case import received_on, terms_for
+from reports.queries.lot.settlement_statement import settlement_statement
 from reports.queries.shared_links import SHOWN_STATES, is_open
 from reports.services.settlement import (
     approve_settlement,

@@ -17,13 +17,13 @@ from config.refusals import TooManyError
 from lots import clock
 from lots.api.records import show
 from lots.models import Lot, Party, SignInAttempt
-from lots.services.doors import check_door, knock
+from lots.people.attempts import check_door, knock
 from reports.exports.lot_answer_pdf import lot_answer_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.models import Settlement, SharedLink
 from reports.pages.lot_answer import headings
-from reports.queries.lot_answer import LotAnswer, lot_answer
-from reports.queries.settlement_statement import SettlementDocument, settlement_statement
+from reports.queries.lot.lot_answer import LotAnswer, lot_answer
+from reports.queries.lot.settlement_statement import SettlementDocument, settlement_statement
 from reports.services.shared_links import read_link
 
 # The address is the key, so no search engine, other site or cache may learn of it.

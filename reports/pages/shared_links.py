@@ -11,11 +11,11 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.pages.access import lot_for, office_page
 from lots.pages.lists import filtered, paged_address
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import lot_for, office_page
+from lots.people.roles import OFFICE
 from reports.api.shared_links import SharedLinkFilter
 from reports.models import Settlement, SharedLink
 from reports.pages.month_steps import OfficeForm

@@ -10,16 +10,16 @@ from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import Party
-from lots.pages.access import role_of, staff_page
 from lots.pages.steps import KEEP
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import role_of, staff_page
+from lots.people.roles import OFFICE
 from reports.models import ContractTerms
 from reports.pages.office_step import Crumb, OfficeStep
 from reports.pages.terms_form import TermsForm, filled_in
-from reports.queries.periods import local_day
-from reports.queries.settlement_case import terms_for
+from reports.queries.lot.settlement_case import terms_for
+from reports.queries.month.periods import local_day
 from reports.services.terms import set_terms
 from reports.terms import parse_terms
 from reports.terms_lines import term_changes, term_lines

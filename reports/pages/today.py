@@ -12,25 +12,25 @@ from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
 from cells.services.cell_warnings import refresh_warnings, stale_runs
-from config.charts import Bar, BarChart
+from config.drawing.charts import Bar, BarChart
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.holdings import NOW
+from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Person, Place
-from lots.pages.access import check_staff, role_of, staff_page
-from lots.queries.holdings import NOW
-from lots.queries.kept_forms import kept_forms
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.people.access import check_staff, role_of, staff_page
+from lots.people.roles import OFFICE
+from lots.queries.saved_forms import kept_forms
 from lots.units import ug_to_g
 from reports.queries.attention import attention
-from reports.queries.entry_uncertainty import book_uncertainty
-from reports.queries.figure_uncertainty import uncertain
 from reports.queries.inventory import Inventory, inventory
-from reports.queries.matters import Attention, Urgency
+from reports.queries.month.entry_uncertainty import book_uncertainty
+from reports.queries.month.figure_uncertainty import uncertain
+from reports.queries.month.periods import local_day
 from reports.queries.obligations import Obligations, obligations_from
 from reports.queries.office_attention import cover_matters, paper_matters
-from reports.queries.periods import local_day
+from reports.queries.to_do import Attention, Urgency
 
 _ADDRESS: Final = {
     "run": "run",

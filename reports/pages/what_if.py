@@ -15,13 +15,13 @@ from config.pages import put_refusal
 from config.refusals import RefusalError
 from lots.fineness import WHOLE_PPT
 from lots.metals import Metal
-from lots.pages.access import staff_page
 from lots.pages.form_fields import FigureField
+from lots.people.access import staff_page
 from reports.assay_exchange import RULE_TEXTS
 from reports.models import Settlement
 from reports.pages.settlements import settlement_for
-from reports.queries.settlement_statement import case_of
-from reports.queries.what_if import SIDES, Supposed, WhatIf, what_if
+from reports.queries.lot.settlement_statement import case_of
+from reports.queries.lot.what_if import SIDES, Supposed, WhatIf, what_if
 from reports.settlement_lines import Case, Line
 from reports.terms import MetalTerms, SettleIn, Terms, terms_as_json
 

@@ -10,9 +10,9 @@ from typing import Any, Final
 
 from django.db.models import Q, QuerySet, Sum
 
+from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import ClaimEntry, Entry, Movement, Party
-from lots.queries.snapshot import unmoving
 from reports.queries.account_money import MoneyAccount, money_accounts
 
 SIGNS: Final = (

@@ -7,8 +7,8 @@ from collections import defaultdict
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
+from lots.ledger.holdings import AsOf, holdings
 from lots.models import BooksMonth, Lot, LotStanding, Place
-from lots.queries.holdings import AsOf, holdings
 from reports.models import CountAdjustment, CountLine, CountSheet
 
 

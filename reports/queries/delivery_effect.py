@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from lots.ledger.holdings import NOW, AsOf, claims_of, holdings
 from lots.metals import Metal
 from lots.models import ClaimEntry, DeliveryNote, Entry, Lot, Movement, Party
-from lots.queries.holdings import NOW, AsOf, claims_of, holdings
 from lots.returning import charged_to_claim
 from reports.queries.obligations import (
     Readiness,

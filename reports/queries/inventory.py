@@ -9,10 +9,10 @@ from typing import Final
 
 from django.db.models import OuterRef, Subquery, Sum
 
+from lots.ledger.holdings import NOW, AsOf, balance_rows, balances
+from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, LotStanding, Party, Place
-from lots.queries.holdings import NOW, AsOf, balance_rows, balances
-from lots.queries.snapshot import unmoving
 
 _METALS: Final = tuple(Metal.values)
 

@@ -10,12 +10,12 @@ from typing import Final
 
 from django.db.models import Sum
 
+from lots.ledger.holdings import NOW, AsOf, holdings
+from lots.ledger.snapshot import unmoving
+from lots.ledger.standings import standings_of
 from lots.metals import Metal
 from lots.models import ClaimEntry, Lot, Party, Place
-from lots.queries.holdings import NOW, AsOf, holdings
 from lots.queries.set_aside import lots_set_aside
-from lots.queries.snapshot import unmoving
-from lots.queries.standings import standings_of
 from reports.queries.inventory import Inventory, inventory
 
 COVER: Final = (

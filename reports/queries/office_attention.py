@@ -8,13 +8,13 @@ from typing import Final
 
 from django.db.models import Count, Exists, Min, OuterRef
 
+from lots.display import grams
 from lots.metals import Metal
 from lots.models import Document, Lot, LotStanding, Movement, Party
 from lots.queries.documents import DAYS_AHEAD, Keeping
-from lots.shown import grams
 from reports.models import ContractTerms, Settlement, SettlementQuestion
-from reports.queries.matters import LISTED_MAX, Attention, Urgency
 from reports.queries.obligations import CoverWarning, Obligations, Readiness
+from reports.queries.to_do import LISTED_MAX, Attention, Urgency
 
 ANSWER_WITHIN_D: Final = 7
 SETTLE_AFTER_D: Final = 14

@@ -6,7 +6,7 @@ from django.contrib.auth.models import AbstractBaseUser
 
 from lots import clock
 from lots.models import Party
-from lots.services.reading import keeps_readings
+from lots.services.access_log import keeps_readings
 from reports.models import AccessRecord, SharedLink
 
 

@@ -6,15 +6,16 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from config.refusals import ConflictError, ForbiddenError, InvalidError
-from lots import chart, clock
+from lots import clock
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.models import Entry, Lot, Movement
-from lots.services.drafts import Draft, Line, MaterialLine
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
-from reports.queries.periods import period_of
-from reports.queries.statement_digest import statement_digest
+from reports.queries.month.periods import period_of
+from reports.queries.month.statement_digest import statement_digest
 from reports.services.counts import book_now, check_no_adjustment, standing_line
 
 
@@ -187,7 +188,7 @@ def _lines(metal: CountedMetal, line: CountLine) -> list[Line]:
         Line(
             metal.metal,
             metal.difference_ug,
-            account=chart.COUNT_DIFFERENCE,
+            account=accounts.COUNT_DIFFERENCE,
             basis=Entry.Basis.DIFFERENCE,
         ),
     ]

@@ -9,10 +9,10 @@ from django.db import transaction
 
 from config.refusals import InvalidError, RefusalError, RowsRefusedError
 from lots.codes import parse_code
+from lots.ledger.recording import Act, recorded_once
+from lots.measurements.outputs import Volume
+from lots.measurements.weighings import Weight
 from lots.models import Balance, Lot
-from lots.services.outputs import Volume
-from lots.services.recording import Act, recorded_once
-from lots.services.weighings import Weight
 from lots.units import VOLUME_UL_MAX, mass_to_ug, parse_decimal
 from reports.models import CountLine, CountSheet
 from reports.services.count_upload import UploadedRow, read_rows

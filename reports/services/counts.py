@@ -8,24 +8,24 @@ from dataclasses import dataclass
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
-from lots.metals import Metal
-from lots.models import Assay, Entry, Lot, Measurement, Place, Weighing
-from lots.queries.holdings import AsOf, Holding, holding
-from lots.queries.standings import standings_of
-from lots.services.lot_register import next_code
-from lots.services.outputs import (
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.recording import Act, check_not_future, recorded_once
+from lots.ledger.standings import standings_of
+from lots.measurements.outputs import (
     Content,
     Volume,
     contents_by_assay,
     contents_by_concentration,
     keep_volume,
 )
-from lots.services.recording import Act, check_not_future, recorded_once
-from lots.services.weighings import Weight, keep_weighing
+from lots.measurements.weighings import Weight, keep_weighing
+from lots.metals import Metal
+from lots.models import Assay, Entry, Lot, Measurement, Place, Weighing
+from lots.services.lot_register import next_code
 from reports.counting import CountedMass, in_proportion
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
 from reports.queries.count_sheets import lots_standing_at
-from reports.queries.periods import period_of
+from reports.queries.month.periods import period_of
 
 _METHOD = CountLine.Method
 SHEET_PREFIX = "CN"

@@ -7,9 +7,11 @@ from typing import Final
 
 from config.refusals import InvalidError
 from lots.codes import parse_code
-from lots.import_columns import Column, Kind
-from lots.services.import_parts import NOTE, WEIGHT, WHEN, weight_of
-from lots.services.import_subjects import (
+from lots.ledger.recording import Act
+from lots.measurements.outputs import Volume
+from lots.sheets.columns import Column, Kind
+from lots.sheets.parts import NOTE, WEIGHT, WHEN, weight_of
+from lots.sheets.subjects import (
     Finder,
     Row,
     Subject,
@@ -17,8 +19,6 @@ from lots.services.import_subjects import (
     register,
     unknown_name,
 )
-from lots.services.outputs import Volume
-from lots.services.recording import Act
 from reports.models import CountLine, CountSheet
 from reports.services.count_import import way_of_counting
 from reports.services.counts import Found, enter_count

@@ -9,12 +9,12 @@ from django.db.models import Min
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
 from lots.models import BooksMonth, Movement
-from lots.services.recording import Act, recorded_once
 from reports.models import MonthEnd, MonthReopening
 from reports.queries.count_sheets import open_sheets, stale_lines, undecided
-from reports.queries.periods import local_day, month_period, next_month
-from reports.queries.statement_digest import is_as_signed
+from reports.queries.month.periods import local_day, month_period, next_month
+from reports.queries.month.statement_digest import is_as_signed
 from reports.services.sign_statement import signed_with_key
 
 _STATE = MonthEnd.State

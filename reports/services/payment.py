@@ -7,9 +7,9 @@ from typing import Final
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Party
 from lots.services.lot_register import next_code
-from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
 from lots.units import parse_decimal
 from reports.models import Payment, Settlement

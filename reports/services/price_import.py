@@ -12,7 +12,7 @@ from django.conf import settings
 from django.db import transaction
 
 from config.refusals import ConflictError, InvalidError, RefusalError, RowsRefusedError
-from lots.services.recording import Act, lock_ledger
+from lots.ledger.recording import Act, lock_ledger
 from lots.units import parse_decimal
 from reports.models import MetalPrice
 from reports.services.prices import record_price

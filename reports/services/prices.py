@@ -8,8 +8,8 @@ from decimal import Decimal
 from typing import Final
 
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
-from lots.services.recording import Act, recorded_once
 from lots.units import parse_decimal
 from reports.models import MetalPrice
 

@@ -9,18 +9,18 @@ from typing import Final
 
 from config.refusals import ConflictError, ForbiddenError, InvalidError
 from lots import clock
+from lots.ledger.drafts import ClaimLine, Draft
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.reversal import undo_for
 from lots.models import ClaimEntry, Lot, Movement, Party
-from lots.queries.trace import trace_forward
-from lots.services.drafts import ClaimLine, Draft
 from lots.services.lot_register import next_code
-from lots.services.posting import post
-from lots.services.recording import Act, recorded_once
-from lots.services.reversal import undo_for
+from lots.traces.lot_trace import trace_forward
 from reports.json_ready import json_ready
 from reports.models import ContractTerms, Settlement
-from reports.queries.lot_claim import customer_of, joined_pool_ug
-from reports.queries.settlement_case import received_on, settlement_case, terms_for
-from reports.queries.settlement_statement import statement_of
+from reports.queries.lot.lot_claim import customer_of, joined_pool_ug
+from reports.queries.lot.settlement_case import received_on, settlement_case, terms_for
+from reports.queries.lot.settlement_statement import statement_of
 from reports.settle import settle
 from reports.settlement_lines import Case, changes
 from reports.terms import SettleIn, parse_terms

@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import Final
 
 from config.refusals import ConflictError, InvalidError
-from lots import clock, shown
+from lots import clock, display
+from lots.display import money
+from lots.ledger.posting import house
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot
-from lots.services.posting import house
-from lots.services.recording import Act, recorded_once
-from lots.shown import money
 from lots.texts import checked_text
 from reports.json_ready import json_ready
 from reports.models import Settlement, SettlementQuestion
-from reports.queries.exchange_agreement import MetalAgreement, exchange_agreements
-from reports.queries.lot_answer import WHERE_NAMES, LotAnswer, Where, lot_answer
-from reports.queries.lot_answer_lines import LOST
-from reports.queries.lot_claim import customer_of
-from reports.queries.settlement_statement import settlement_statement
+from reports.queries.lot.exchange_agreement import MetalAgreement, exchange_agreements
+from reports.queries.lot.lot_answer import WHERE_NAMES, LotAnswer, Where, lot_answer
+from reports.queries.lot.lot_answer_lines import LOST
+from reports.queries.lot.lot_claim import customer_of
+from reports.queries.lot.settlement_statement import settlement_statement
 from reports.reply_draft import Compared, Facts, Whereabouts, draft_reply
 
 TEXT_MAX: Final = 4000
@@ -120,8 +120,8 @@ def _facts(
         lot=answer.lot,
         question=question,
         weights=[
-            f"{line.purpose.lower()} {shown.grams(line.net_ug)} on {line.balance} "
-            f"(standard uncertainty {shown.grams(line.standard_uncertainty_ug)})"
+            f"{line.purpose.lower()} {display.grams(line.net_ug)} on {line.balance} "
+            f"(standard uncertainty {display.grams(line.standard_uncertainty_ug)})"
             for line in answer.evidence.weighings
             if not line.withdrawn
         ],

@@ -11,8 +11,8 @@ from django.db.models import F
 
 from config.refusals import ConflictError, InvalidError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
-from lots.services.recording import Act, recorded_once
 from reports.models import AccessRecord, Settlement, SharedLink
 from reports.queries.shared_links import (
     SHOWN_STATES,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from config.refusals import ConflictError
 from lots import clock
-from lots.services.recording import Act, recorded_once
+from lots.ledger.recording import Act, recorded_once
 from reports.models import MonthEnd, StatementSignature
-from reports.queries.signed_statement import statement_content
+from reports.queries.month.signed_statement import statement_content
 from reports.services.signing_key import private_key
 from reports.signatures import public_key_of, sign
 

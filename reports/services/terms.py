@@ -10,10 +10,10 @@ from django.db.models import Max
 
 from config.refusals import InvalidError
 from lots import clock
+from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
-from lots.services.recording import Act, recorded_once
 from reports.models import ContractTerms
-from reports.queries.periods import local_day
+from reports.queries.month.periods import local_day
 from reports.terms import parse_terms, terms_as_json
 
 

@@ -16,10 +16,10 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from cells.coulometry import Ammeter, count_charge
-from cells.current_series import CurrentSeries, Reading, read_series
-from cells.electrolysis import AnodeComposition
-from cells.electrolyte_state import (
+from cells.electrochemistry.coulometry import Ammeter, count_charge
+from cells.electrochemistry.current_series import CurrentSeries, Reading, read_series
+from cells.electrochemistry.electrolysis import AnodeComposition
+from cells.electrochemistry.electrolyte_state import (
     AnodeCharge,
     ElectrolyteAssay,
     Estimate,
@@ -29,7 +29,7 @@ from cells.electrolyte_state import (
     electrolyte_from_assay,
     step,
 )
-from cells.run_trace import trace_run
+from cells.electrochemistry.run_trace import trace_run
 
 MINUTES = 365 * 24 * 60
 REPEATS = 5

@@ -13,9 +13,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from cells.electrolysis import AnodeComposition
-from cells.electrolyte_state import Estimate
-from cells.forecast import RunSoFar, forecast_runs
+from cells.electrochemistry.electrolysis import AnodeComposition
+from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.forecast import RunSoFar, forecast_runs
 
 RUNS = 1000
 READINGS = 60

@@ -72,11 +72,11 @@ def _measure(rows: int) -> dict[str, float]:
     from django.test.utils import CaptureQueriesContext  # noqa: PLC0415
 
     from lots import clock  # noqa: PLC0415
+    from lots.ledger.recording import Act  # noqa: PLC0415
     from lots.models import Lot  # noqa: PLC0415
-    from lots.services import import_drafts as drafts  # noqa: PLC0415
-    from lots.services.import_sheet import record_import  # noqa: PLC0415
     from lots.services.receipt import receive_lot  # noqa: PLC0415
-    from lots.services.recording import Act  # noqa: PLC0415
+    from lots.sheets import drafts  # noqa: PLC0415
+    from lots.sheets.record import record_import  # noqa: PLC0415
     from tests.builders import receipt_of  # noqa: PLC0415
     from tests.conftest import MORNING, build_works  # noqa: PLC0415
 

@@ -18,9 +18,9 @@ import numpy as np
 from scipy.sparse import coo_array, csc_array, csr_array, diags_array, hstack, vstack
 from scipy.sparse.linalg import splu
 
-from reports.covariance import factor_from_sd
-from reports.reconcile import reconcile
-from reports.suspects import find_suspects
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.reconcile import reconcile
+from reports.statistics.suspects import find_suspects
 
 SIZES = (1_000, 10_000)
 LARGEST = 100_000

@@ -67,9 +67,9 @@ def _measure(entries: int, with_estimate: bool) -> dict[str, float]:
     from lots import clock  # noqa: PLC0415
     from reports.exports.month_end import month_end_tables  # noqa: PLC0415
     from reports.exports.workbook import write_workbook  # noqa: PLC0415
-    from reports.queries.month_pack import month_pack  # noqa: PLC0415
-    from reports.queries.month_statement import month_statement  # noqa: PLC0415
-    from reports.queries.periods import parse_month  # noqa: PLC0415
+    from reports.queries.month.month_pack import month_pack  # noqa: PLC0415
+    from reports.queries.month.month_statement import month_statement  # noqa: PLC0415
+    from reports.queries.month.periods import parse_month  # noqa: PLC0415
     from tests.bench.history import write_history  # noqa: PLC0415
     from tests.bench.ledger_timings import reads  # noqa: PLC0415
     from tests.conftest import MORNING, build_works  # noqa: PLC0415

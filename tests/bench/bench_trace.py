@@ -70,7 +70,7 @@ def _measure(entries: int, product_up_to: int) -> dict[str, Any]:
     from django.core.management import call_command  # noqa: PLC0415
     from django.db import connection  # noqa: PLC0415
 
-    from lots.services.keep_traces import mark_stale  # noqa: PLC0415
+    from lots.traces.keep_traces import mark_stale  # noqa: PLC0415
     from tests.bench.carried_history import carried_history  # noqa: PLC0415
     from tests.bench.carried_rows import write_carried  # noqa: PLC0415
     from tests.conftest import MORNING, build_works  # noqa: PLC0415
@@ -99,7 +99,7 @@ def _measure(entries: int, product_up_to: int) -> dict[str, Any]:
 
 def _products(history: Any, *, with_all: bool) -> dict[str, float]:
     """The products, and the plain read of all rows that each begins with."""
-    from lots.trace import mix  # noqa: PLC0415
+    from lots.traces.trace import mix  # noqa: PLC0415
     from tests.bench import trace_products as products  # noqa: PLC0415
 
     steps, last, middle = history.steps, history.baths[0], _received_half_way(history)
@@ -137,9 +137,9 @@ def _received_half_way(history: Any) -> int:
 
 def _traces(last: int, middle: int, oldest: int) -> dict[str, float]:
     from lots import clock  # noqa: PLC0415
+    from lots.ledger.holdings import holding  # noqa: PLC0415
     from lots.models import Lot  # noqa: PLC0415
-    from lots.queries.holdings import holding  # noqa: PLC0415
-    from lots.queries.trace import mixtures_of_all, trace_back, trace_forward  # noqa: PLC0415
+    from lots.traces.lot_trace import mixtures_of_all, trace_back, trace_forward  # noqa: PLC0415
     from tests.conftest import MORNING  # noqa: PLC0415
 
     with clock.at(MORNING):
@@ -169,7 +169,7 @@ def _keeping() -> dict[str, float]:
 
     from lots import clock  # noqa: PLC0415
     from lots.models import KeptMixture  # noqa: PLC0415
-    from lots.services.keep_traces import keep_traces  # noqa: PLC0415
+    from lots.traces.keep_traces import keep_traces  # noqa: PLC0415
     from tests.conftest import MORNING  # noqa: PLC0415
 
     with clock.at(MORNING):

@@ -10,7 +10,7 @@ import datetime as dt
 import random
 from typing import Final
 
-from lots.trace_steps import Holder, Step
+from lots.traces.trace_steps import Holder, Step
 
 START: Final = dt.datetime(2020, 1, 6, 8, 0, tzinfo=dt.UTC)
 CELLS: Final = 2

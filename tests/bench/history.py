@@ -22,7 +22,7 @@ from typing import Any, Final
 from django.db import transaction
 
 from lots.codes import make_code
-from lots.digests import (
+from lots.ledger.digests import (
     CLAIM_COLUMNS,
     ENTRY_COLUMNS,
     MATERIAL_COLUMNS,
@@ -30,6 +30,7 @@ from lots.digests import (
     STANDING_COLUMNS,
     chained_digest,
 )
+from lots.ledger.sealing import seal_waiting
 from lots.models import (
     Account,
     ClaimEntry,
@@ -44,7 +45,6 @@ from lots.models import (
     ProcessBatch,
     Weighing,
 )
-from lots.services.sealing import seal_waiting
 from tests.bench.bulk_rows import Table, finish
 
 ENTRIES_PER_ROUND_MIN: Final = 28

@@ -18,6 +18,9 @@ from django.db import connection, models
 from django.test.utils import CaptureQueriesContext
 from rest_framework.test import APIClient
 
+from lots.ledger.holdings import AsOf, balance_rows
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
 from lots.models import (
     ClaimEntry,
     Entry,
@@ -31,10 +34,7 @@ from lots.models import (
     SealedRow,
     Weighing,
 )
-from lots.queries.holdings import AsOf, balance_rows
-from lots.queries.ledger_checks import run_checks
 from lots.services.receipt import receive_lot
-from lots.services.recording import Act
 from lots.services.splitting import Part, split_lot
 from tests.bench.bulk_rows import for_sqlite
 from tests.builders import receipt_of

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from types import SimpleNamespace
 
+from lots.ledger.holdings import holding
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
 from lots.models import Entry, Lot, Movement
-from lots.queries.holdings import holding
-from lots.queries.ledger_checks import run_checks
-from lots.services.recording import Act
 from lots.services.splitting import Part, split_lot
 from tests.bench.history import write_history
 from tests.builders import receive

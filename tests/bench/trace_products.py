@@ -13,8 +13,8 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import spsolve_triangular
 
-from lots.trace import Mixture
-from lots.trace_steps import Step, flows_of
+from lots.traces.trace import Mixture
+from lots.traces.trace_steps import Step, flows_of
 
 # I - A over the states of the lots, the last state of each lot, and what every state holds.
 System = tuple[Any, dict[int, int], list[int]]

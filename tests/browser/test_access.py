@@ -15,11 +15,11 @@ from django.urls import reverse
 from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from lots import clock
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.documents import Filing, attach_document
 from lots.services.process_batches import Inputs, start_batch
-from lots.services.recording import Act
 from lots.services.taking import Take
 from reports.services.counts import open_count_sheet
 from reports.services.month_end import begin_month_end

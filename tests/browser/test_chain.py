@@ -12,11 +12,11 @@ import pytest
 from cells.models import Cell, CellRun, SlimesBag
 from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.prepare_electrolyte import ElectrolyteInUse, open_electrolyte
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.ledger_checks import run_checks
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.outputs import Volume
 from lots.models import Lot
-from lots.queries.holdings import claims_of, holding
-from lots.queries.ledger_checks import run_checks
-from lots.services.assays import AssayReport, Finding
-from lots.services.outputs import Volume
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page

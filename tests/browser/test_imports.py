@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from lots.services import import_drafts
+from lots.sheets import drafts
 from tests.browser.conftest import SIZES
 from tests.imported import lines
 
@@ -46,8 +46,8 @@ def paste(page: Page, sheet: bytes) -> None:
 def test_a_long_sheet_is_checked_and_recorded_while_the_page_tells_how_far_it_is(
     open_as: Callable[..., Page], monkeypatch: pytest.MonkeyPatch, size: str, scheme: str
 ) -> None:
-    monkeypatch.setattr(import_drafts.check_slice, "__kwdefaults__", {"rows": 2})
-    monkeypatch.setattr("lots.pages.imports.IN_REQUEST_ROWS_MAX", 3)
+    monkeypatch.setattr(drafts.check_slice, "__kwdefaults__", {"rows": 2})
+    monkeypatch.setattr("lots.sheets.pages.IN_REQUEST_ROWS_MAX", 3)
     page = open_as("manager", size, scheme)
     page.goto("/imports/new/")
     found = faults(page, size)

@@ -17,13 +17,13 @@ from cells.services.prepare_electrolyte import ElectrolyteInUse, open_electrolyt
 from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.outputs import Volume
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Party
-from lots.services.assays import AssayReport, Finding
-from lots.services.outputs import Volume
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 
 DAY = 24.0
 START = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)

@@ -5,8 +5,14 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from cells.coulometry import Ammeter, count_charge, cumulative_ah, sampling_bound_ah, silver_plated
-from cells.current_series import PowerCut, Reading, read_series
+from cells.electrochemistry.coulometry import (
+    Ammeter,
+    count_charge,
+    cumulative_ah,
+    sampling_bound_ah,
+    silver_plated,
+)
+from cells.electrochemistry.current_series import PowerCut, Reading, read_series
 from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)

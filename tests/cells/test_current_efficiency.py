@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from cells.current_efficiency import (
+from cells.electrochemistry.current_efficiency import (
     HOUSE_PRIOR,
     CurrentEfficiency,
     HousePrior,

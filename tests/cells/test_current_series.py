@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from cells.current_series import PowerCut, Reading, read_series
+from cells.electrochemistry.current_series import PowerCut, Reading, read_series
 from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)

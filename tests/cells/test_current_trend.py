@@ -3,7 +3,13 @@
 import numpy as np
 import pytest
 
-from cells.current_trend import BLOCKS_MAX, MODEL_BY_NAME, MODELS, block_readings, fit_trends
+from cells.electrochemistry.current_trend import (
+    BLOCKS_MAX,
+    MODEL_BY_NAME,
+    MODELS,
+    block_readings,
+    fit_trends,
+)
 from config.refusals import InvalidError
 
 HOURS = np.linspace(0.0, 48.0, 25)

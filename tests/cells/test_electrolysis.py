@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.electrolysis import (
+from cells.electrochemistry.electrolysis import (
     AnodeComposition,
     anode_consumed_g_per_ah,
     balance_charge,

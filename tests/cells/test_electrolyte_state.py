@@ -5,8 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cells.electrolysis import AnodeComposition, balance_charge, charge_to_consume_ah
-from cells.electrolyte_state import (
+from cells.electrochemistry.electrolysis import (
+    AnodeComposition,
+    balance_charge,
+    charge_to_consume_ah,
+)
+from cells.electrochemistry.electrolyte_state import (
     ACID,
     CONSUMED,
     COPPER,

@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from cells.electrolysis import AnodeComposition, anode_consumed_g_per_ah
-from cells.electrolyte_state import Estimate
-from cells.forecast import ForecastRules, RunSoFar, forecast_run, forecast_runs
+from cells.electrochemistry.electrolysis import AnodeComposition, anode_consumed_g_per_ah
+from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.forecast import ForecastRules, RunSoFar, forecast_run, forecast_runs
 from config.refusals import InvalidError
 
 AS_OF = datetime.datetime(2026, 3, 2, 8, 0, tzinfo=datetime.UTC)

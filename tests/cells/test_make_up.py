@@ -2,9 +2,16 @@
 
 import pytest
 
-from cells.electrolyte_state import Estimate
-from cells.make_up import Solution, Target, plan_bleed, plan_make_up, steady_bleed, uses_left
-from cells.nitric_acid import molarity_mol_per_l
+from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.make_up import (
+    Solution,
+    Target,
+    plan_bleed,
+    plan_make_up,
+    steady_bleed,
+    uses_left,
+)
+from cells.electrochemistry.nitric_acid import molarity_mol_per_l
 from config.refusals import InvalidError
 
 # Molar masses: CIAAW/IUPAC 2021.

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.nernst import copper_margin, nernst_potential_v
+from cells.electrochemistry.nernst import copper_margin, nernst_potential_v
 from config.refusals import InvalidError
 
 

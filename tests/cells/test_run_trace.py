@@ -5,10 +5,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from cells.coulometry import Ammeter, count_charge
-from cells.current_series import PowerCut, Reading, read_series
-from cells.electrolysis import AnodeComposition
-from cells.electrolyte_state import (
+from cells.electrochemistry.coulometry import Ammeter, count_charge
+from cells.electrochemistry.current_series import PowerCut, Reading, read_series
+from cells.electrochemistry.electrolysis import AnodeComposition
+from cells.electrochemistry.electrolyte_state import (
     COPPER,
     MOVING_SIZE,
     PLATED,
@@ -22,8 +22,8 @@ from cells.electrolyte_state import (
     electrolyte_from_assay,
     step,
 )
-from cells.run_trace import trace_run
-from cells.state_update import update_from_assay
+from cells.electrochemistry.run_trace import trace_run
+from cells.electrochemistry.state_update import update_from_assay
 from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)

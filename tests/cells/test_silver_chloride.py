@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.silver_chloride import SURE_CLOUD_MOL_PER_L, rinse_sensitivity
+from cells.electrochemistry.silver_chloride import SURE_CLOUD_MOL_PER_L, rinse_sensitivity
 from config.refusals import InvalidError
 
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from cells.slimes_estimate import (
+from cells.electrochemistry.slimes_estimate import (
     RETENTION,
     ChargePart,
     FactorPrior,

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from cells.electrolysis import AnodeComposition
-from cells.electrolyte_state import (
+from cells.electrochemistry.electrolysis import AnodeComposition
+from cells.electrochemistry.electrolyte_state import (
     ANODE_COPPER,
     COPPER,
     PLATED,
@@ -19,7 +19,7 @@ from cells.electrolyte_state import (
     electrolyte_from_assay,
     step,
 )
-from cells.state_update import (
+from cells.electrochemistry.state_update import (
     update_from_assay,
     update_from_crystal,
     update_from_remnant,

@@ -5,8 +5,8 @@ from collections import Counter
 import pytest
 from molmass import Formula
 
-from cells.nitric_acid import molarity_mol_per_l
-from cells.stoichiometry import (
+from cells.electrochemistry.nitric_acid import molarity_mol_per_l
+from cells.electrochemistry.stoichiometry import (
     CONCENTRATED,
     DILUTE,
     cement_silver,

@@ -11,8 +11,8 @@ import pytest
 from django.contrib.auth.hashers import PBKDF2PasswordHasher
 from django.db import transaction
 
+from lots.ledger.recording import lock_ledger
 from lots.models import Lot
-from lots.services.recording import lock_ledger
 from tests.client.calling import Refused
 from tests.client.generate import DESCRIPTION, WRITTEN, generated
 from tests.client.ledger_client import LedgerClient

@@ -7,8 +7,8 @@ from xml.etree import ElementTree
 
 import pytest
 
-from config.chart_drawing import draw, nice_ticks
-from config.charts import (
+from config.drawing.chart_drawing import draw, nice_ticks
+from config.drawing.charts import (
     Band,
     Bar,
     BarChart,

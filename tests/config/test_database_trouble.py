@@ -9,8 +9,8 @@ import pytest
 from django.db import DatabaseError, OperationalError
 
 from config.database_trouble import TRIES_MAX, refusal_of_database, tried_again
+from lots.ledger import posting
 from lots.models import Lot, Movement, RecordedRequest
-from lots.services import posting
 
 RECEIPT = {
     "party": "brackwater",

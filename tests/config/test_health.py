@@ -10,7 +10,7 @@ from django.conf import settings as site_settings
 from django.db import DatabaseError, connection
 from django.db.migrations.recorder import MigrationRecorder
 
-from config import health
+from config.running import health
 from tests.builders import receive
 from tests.databases import unguarded
 

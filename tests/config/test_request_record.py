@@ -11,9 +11,9 @@ import pytest
 from django.http import StreamingHttpResponse
 from django.test import RequestFactory
 
-from config import metrics
-from config.logs import JsonLines
-from config.request_record import keep_record
+from config.running import metrics
+from config.running.logs import JsonLines
+from config.running.request_record import keep_record
 from lots.models import Party
 
 
@@ -78,7 +78,7 @@ def test_no_key_of_a_link_and_no_message_of_an_error_is_logged(client, db, lines
     def broken(*_: object) -> object:
         raise ValueError("Brackwater's silver")
 
-    monkeypatch.setattr("lots.pages.sign_in.SignIn.get", broken)
+    monkeypatch.setattr("lots.people.sign_in.SignIn.get", broken)
     client.raise_request_exception = False
     assert client.get("/sign-in/").status_code == 500
     text = json.dumps(lines)

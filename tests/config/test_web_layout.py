@@ -5,9 +5,9 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from config.chart_drawing import draw
-from config.charts import Web, tabulate
-from config.web_layout import columns
+from config.drawing.chart_drawing import draw
+from config.drawing.charts import Web, tabulate
+from config.drawing.web_layout import columns
 
 
 def test_a_knot_stands_right_of_all_that_it_comes_from():

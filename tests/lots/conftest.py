@@ -14,12 +14,12 @@ from django.apps import apps
 from django.db.models import Sum
 
 from config.refusals import RefusalError
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.weighings import Weight
 from lots.models import ClaimEntry, Entry, Lot, MaterialEntry, Movement, Place
-from lots.services.assays import AssayReport, Finding
 from lots.services.opening import Amount, Opening, open_lot
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
-from lots.services.weighings import Weight
 
 G = 1_000_000
 

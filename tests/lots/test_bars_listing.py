@@ -9,13 +9,13 @@ import pytest
 from django.db import IntegrityError
 
 from lots.bars import RoundingRule
+from lots.measurements.assays import record_assay
+from lots.measurements.weighings import Weight, record_weighing
+from lots.measurements.withdrawal import withdraw_measurement
 from lots.models import BarRecord, Lot
 from lots.queries.bar_list import bar_list
-from lots.services.assays import record_assay
 from lots.services.bars_listing import NO_FINE_WEIGHT, Bar, list_bar, strike_bar
 from lots.services.quarantine import quarantine_lot
-from lots.services.weighings import Weight, record_weighing
-from lots.services.withdrawal import withdraw_measurement
 
 G = 1_000_000
 OZT_G = Decimal("31.1034768")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.holdings import claims_of, holding
 from lots.models import Lot
-from lots.queries.holdings import claims_of, holding
 from lots.services.blending import Blend, blend_lots
 from lots.services.taking import Take
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.carrying import Leg, Step, carried, outgoing, placed, spread, staying
+from lots.measurements.carried_change import Leg, Step, carried, outgoing, placed, spread, staying
 
 AMOUNTS = st.integers(min_value=1, max_value=10**12)
 CHANGES = st.integers(min_value=-(10**12), max_value=10**12)

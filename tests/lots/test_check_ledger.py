@@ -12,12 +12,12 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection
 
+from lots.ledger import digest_chain
+from lots.ledger.ledger_checks import all_checks, missing_guards, run_checks
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
 from lots.models import BooksMonth, Lot, Movement
-from lots.queries import digest_chain
-from lots.queries.ledger_checks import all_checks, missing_guards, run_checks
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, weighed_output
 from tests.databases import unguarded

@@ -7,16 +7,16 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError, connection, transaction
 
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.reversal import reverse_movement
 from lots.local_law import LOCAL_LAW
+from lots.measurements.assays import record_assay
+from lots.measurements.weighings import Weight, record_weighing
 from lots.models import DeliveryNote, Lot, Movement, Weighing
 from lots.queries.delivery_note import delivery_document
-from lots.queries.holdings import claims_of, holding
-from lots.services.assays import record_assay
 from lots.services.bars_listing import Bar, list_bar
 from lots.services.delivery import Delivered, deliver, take_back_delivery
 from lots.services.opening import open_claim
-from lots.services.reversal import reverse_movement
-from lots.services.weighings import Weight, record_weighing
 
 G = 1_000_000
 CARRIER = "Carrier's van, two seals (invented)"

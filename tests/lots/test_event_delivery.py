@@ -18,12 +18,12 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from lots import clock
+from lots.feed import webhook_post
+from lots.feed.event_delivery import DELAYS, deliver_due
+from lots.feed.message_signature import is_genuine, shown_secret
+from lots.feed.subscriptions import Wanted, secret_of, subscribe
+from lots.feed.webhook_post import NotSentError, check_url, post_message
 from lots.models import EventDelivery, EventSubscription, Movement
-from lots.services import webhook_post
-from lots.services.event_delivery import DELAYS, deliver_due
-from lots.services.subscriptions import Wanted, secret_of, subscribe
-from lots.services.webhook_post import NotSentError, check_url, post_message
-from lots.signatures import is_genuine, shown_secret
 from tests.builders import receive
 from tests.conftest import MORNING
 from tests.refused import refused

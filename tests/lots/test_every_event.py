@@ -5,26 +5,26 @@ from __future__ import annotations
 import pytest
 from django.core.files.base import ContentFile
 
+from lots.measurements.assays import record_assay
+from lots.measurements.impurities import ImpurityReport, record_impurities
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighing_difference import post_weighing_difference
+from lots.measurements.weighings import Weight, record_weighing
+from lots.measurements.withdrawal import withdraw_measurement
 from lots.models import BooksMonth, Lot, Weighing
-from lots.services.assays import record_assay
 from lots.services.blending import Blend, blend_lots
 from lots.services.delivery import Delivered, deliver
 from lots.services.documents import attach_document
-from lots.services.impurities import ImpurityReport, record_impurities
 from lots.services.melting import Melted, melt_lot
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.ownership import change_owner, settle_claim
 from lots.services.quarantine import quarantine_lot, release_lot
 from lots.services.reference import PlaceDetails, create_place
-from lots.services.rulings import rule_assay
 from lots.services.sampling import take_sample, use_up_sample
 from lots.services.shipping import return_to_customer, ship_lot
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
-from lots.services.weighing_difference import post_weighing_difference
-from lots.services.weighings import Weight, record_weighing
-from lots.services.withdrawal import withdraw_measurement
 from lots.services.write_off import write_off
 from tests.lots.conftest import books, rows
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from lots.measurements.excess import explain_excess
+from lots.measurements.outputs import Output
+from lots.measurements.weighings import Weight
 from lots.models import Excess
-from lots.services.excess import explain_excess
-from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 
 G = 1_000_000
 

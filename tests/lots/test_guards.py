@@ -9,10 +9,10 @@ import pytest
 from django.apps import apps
 from django.db import DatabaseError, connection, transaction
 
-from lots import guards
+from lots.ledger import guards
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Entry, Lot, Movement
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.recording import Act
 from tests.builders import receive
 from tests.conftest import MORNING
 from tests.lots.test_posting import close_month_of, post_draft, to_loss

@@ -9,15 +9,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cells.models import SlimesBag
-from lots.import_headings import guess_layout
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.recording import Act
 from lots.models import Lot, Weighing
-from lots.queries.holdings import claims_of, holding
-from lots.services.import_request import sheet_of_rows
-from lots.services.import_sheet import Upload, try_import
-from lots.services.import_subjects import subject_named, subjects
-from lots.services.recording import Act
-from lots.services.sheet_files import read_sheet
-from lots.sheet_cells import to_json
+from lots.sheets.cells import to_json
+from lots.sheets.files import read_sheet
+from lots.sheets.headings import guess_layout
+from lots.sheets.record import Upload, try_import
+from lots.sheets.request_rows import sheet_of_rows
+from lots.sheets.subjects import subject_named, subjects
 from tests.imported import faults, recorded, sent
 
 SHEETS = Path(__file__).resolve().parents[2] / "fixtures" / "sheets"

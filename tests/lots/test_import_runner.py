@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.models import ImportDraft, Movement, SheetImport
-from lots.services import import_runner
-from lots.services.import_runner import begin_recording, progress_of
-from lots.services.recording import Act
+from lots.sheets import runner
+from lots.sheets.runner import begin_recording, progress_of
 from tests.imported import lines, sent
 
 HEAD = ["Brought by", "Place", "When", "Gross, g", "Balance", "Silver, ‰"]
@@ -31,8 +31,8 @@ def test_it_is_recorded_once_however_often_it_is_begun_and_tells_how_far_it_is(
     draft, by_manager, monkeypatch
 ):
     told = []
-    monkeypatch.setattr(import_runner, "_TOLD_EVERY_S", 0)
-    monkeypatch.setattr(import_runner, "_tell", lambda pk, done: told.append(done))
+    monkeypatch.setattr(runner, "_TOLD_EVERY_S", 0)
+    monkeypatch.setattr(runner, "_tell", lambda pk, done: told.append(done))
     for thread in [begin_recording(draft=draft, act=by_manager) for _ in range(2)]:
         thread.join()
     made = SheetImport.objects.get()
@@ -60,8 +60,8 @@ def test_a_fault_of_the_server_leaves_nothing_and_it_can_be_recorded_again(
         if done == 3:
             raise RuntimeError("a fault planted by the test")
 
-    real = import_runner.telling
-    monkeypatch.setattr(import_runner, "telling", lambda told: real(fault))
+    real = runner.telling
+    monkeypatch.setattr(runner, "telling", lambda told: real(fault))
     begin_recording(draft=draft, act=by_manager).join()
     draft.refresh_from_db()
     assert (draft.state, draft.failure["code"]) == ("checked", "broken_off")

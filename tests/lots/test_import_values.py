@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from config.refusals import InvalidError
-from lots.import_values import Ways, has_decimal_comma, number_and_unit, number_text, read_moment
-from lots.sheet_cells import FORMULA, MOMENT, NUMBER, Cell, letters
+from lots.sheets.cells import FORMULA, MOMENT, NUMBER, Cell, letters
+from lots.sheets.values import Ways, has_decimal_comma, number_and_unit, number_text, read_moment
 
 LISBON = ZoneInfo("Europe/Lisbon")
 WAYS = Ways(zone=LISBON)

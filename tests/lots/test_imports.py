@@ -11,16 +11,15 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from config.refusals import ConflictError, InvalidError, RowsRefusedError
-from lots.exports.import_workbooks import INVENTED, WRONG, write_marked, write_template
-from lots.import_columns import Source
-from lots.import_headings import guess_layout
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.reversal import reverse_movement
 from lots.models import ImportDraft, ImportedRow, Lot, Movement, SheetImport, Weighing
-from lots.queries.holdings import claims_of, holding
-from lots.services import import_drafts as drafts
-from lots.services import import_sheet
-from lots.services.import_subjects import subject_named
-from lots.services.reversal import reverse_movement
-from lots.services.sheet_files import read_sheet
+from lots.sheets import drafts, record
+from lots.sheets.columns import Source
+from lots.sheets.files import read_sheet
+from lots.sheets.headings import guess_layout
+from lots.sheets.subjects import subject_named
+from lots.sheets.workbooks import INVENTED, WRONG, write_marked, write_template
 from tests.imported import faults, lines, opened, recorded, saved, sent, workbook
 from tests.lots.conftest import books
 
@@ -262,7 +261,7 @@ def test_a_stop_in_the_middle_leaves_nothing_and_the_draft_can_be_recorded(
         if done == 3:
             raise SystemExit
 
-    with import_sheet.telling(stop), pytest.raises(SystemExit):
+    with record.telling(stop), pytest.raises(SystemExit):
         drafts.record_draft(draft=draft, act=by_manager)
     assert nothing_recorded()
     draft.refresh_from_db()
@@ -321,7 +320,7 @@ def test_statements_a_row_are_bounded(works, by_manager):
     def statements(rows):
         upload = drafts.upload_of(sent("receipts", lines(RECEIVED, *[TRAY] * rows), by_manager))
         with CaptureQueriesContext(connection) as asked:
-            import_sheet.record_import(upload=replace(upload, again=True), act=by_manager)
+            record.record_import(upload=replace(upload, again=True), act=by_manager)
         return len(asked)
 
     few, many = statements(2), statements(12)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from config.refusals import InvalidError
+from lots.measurements.grade import CONFIRM, grade_of, latest_analysis
+from lots.measurements.impurities import ImpurityReport, record_impurities
 from lots.models import ImpurityAnalysis
-from lots.queries.grade import CONFIRM, grade_of, latest_analysis
-from lots.services.impurities import ImpurityReport, record_impurities
 
 # Minimum fineness of the grades: ASTM B413 as published; limits of impurities: from memory.
 PURE = {"Ag": "999.93", "Cu": "0.03", "Pb": "0.005", "Fe": "0.002", "Bi": "0.001", "Pd": "0.004"}

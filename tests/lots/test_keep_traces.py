@@ -10,17 +10,17 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from lots import clock
+from lots.ledger.holdings import NOW, AsOf, holding
 from lots.models import KeptMixture, TraceCheckpoint
-from lots.queries.holdings import NOW, AsOf, holding
-from lots.queries.kept_traces import start_for
-from lots.queries.trace import mixtures_of_all, trace_back, trace_forward
-from lots.queries.trace_steps import stream_steps
-from lots.services import keep_traces as keeping
-from lots.services.keep_traces import keep_traces
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
-from lots.trace import Kept
-from lots.trace_packing import DamagedError, pack, unpack
+from lots.traces import keep_traces as keeping
+from lots.traces.keep_traces import keep_traces
+from lots.traces.kept_traces import start_for
+from lots.traces.linked_movements import stream_steps
+from lots.traces.lot_trace import mixtures_of_all, trace_back, trace_forward
+from lots.traces.trace import Kept
+from lots.traces.trace_packing import DamagedError, pack, unpack
 from tests.builders import receive, weighed_output
 from tests.conftest import MORNING
 
@@ -34,7 +34,7 @@ def kept(works, act, monkeypatch) -> SimpleNamespace:
     Nothing is read along the links, as if each lot were connected with a thousand others.
     """
     monkeypatch.setattr(keeping, "MOVEMENTS_A_CHECKPOINT", 2)
-    monkeypatch.setattr("lots.queries.trace_steps.ROUNDS_MAX", 0)
+    monkeypatch.setattr("lots.traces.linked_movements.ROUNDS_MAX", 0)
     with clock.at(MORNING + DAYS):
         one, other = receive(works, act(0), 300), receive(works, act(1), 100)
         batch = start_batch(
@@ -74,7 +74,7 @@ def test_a_trace_begins_at_the_last_checkpoint(kept, monkeypatch):
         began.append(since)
         return stream_steps(as_of, since)
 
-    monkeypatch.setattr("lots.queries.trace.stream_steps", watched)
+    monkeypatch.setattr("lots.traces.lot_trace.stream_steps", watched)
     assert silver(kept.bar) == {kept.one: 135_975_000, kept.other: 45_325_000}
     assert began == [MORNING + dt.timedelta(hours=3, microseconds=1)]
 
@@ -136,8 +136,8 @@ def test_following_ends_when_none_of_the_metal_moves_any_more(kept, works, act, 
             read.append(step)
             yield step
 
-    monkeypatch.setattr("lots.queries.trace.stream_steps", watched)
-    monkeypatch.setattr("lots.queries.trace.MOVEMENTS_A_LOOK", 1)
+    monkeypatch.setattr("lots.traces.lot_trace.stream_steps", watched)
+    monkeypatch.setattr("lots.traces.lot_trace.MOVEMENTS_A_LOOK", 1)
     (part,) = [part for part in trace_forward(early).parts if part.metal == "Ag"]
     assert (part.lot, part.mass_ug) == (early, 18_500_000)
     assert len(read) < 4

@@ -6,24 +6,24 @@ import random
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.content_uncertainty import stated_uncertainties
+from lots.ledger.holdings import claims_of, holding
+from lots.measurements.assays import record_assay
+from lots.measurements.outputs import Output
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighing_difference import post_weighing_difference
+from lots.measurements.weighings import Weight, record_weighing
 from lots.models import Entry, Lot, Movement
-from lots.queries.content_uncertainty import stated_uncertainties
-from lots.queries.holdings import claims_of, holding
-from lots.services.assays import record_assay
 from lots.services.blending import Blend, blend_lots
 from lots.services.melting import Melted, melt_lot
 from lots.services.opening import open_claim
-from lots.services.outputs import Output
 from lots.services.ownership import change_owner, settle_claim
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
-from lots.services.rulings import rule_assay
 from lots.services.sampling import take_sample
 from lots.services.shipping import return_to_customer, ship_lot
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
-from lots.services.weighing_difference import post_weighing_difference
-from lots.services.weighings import Weight, record_weighing
 from lots.services.write_off import write_off
 
 G = 1_000_000
@@ -64,7 +64,7 @@ def test_each_part_of_a_split_lot_takes_its_share(received, split, rule):
     (grandchild,) = split(child, 100, hours=2)
     ruling = rule(lot, {"Ag": "880"})
     assert [silver(each) for each in (lot, child, grandchild)] == [660 * G, 132 * G, 88 * G]
-    assert on_account(chart.ASSAY_DIFFERENCE) == 20 * G
+    assert on_account(accounts.ASSAY_DIFFERENCE) == 20 * G
     assert ruling.movement.refers_to.kind == Movement.Kind.RECEIPT
 
 
@@ -120,9 +120,9 @@ def test_an_open_vessel_keeps_the_change_and_a_closed_one_passes_it_on(works, ac
     first = rule(lot, {"Ag": "910"}, hours=2)
     assert silver(batch.vessel) == 910 * G
     close_batch(batch=batch, act=act(3))
-    assert on_account(chart.MELT_DIFFERENCE) == 910 * G
+    assert on_account(accounts.MELT_DIFFERENCE) == 910 * G
     rule(lot, {"Ag": "905"}, hours=4)
-    assert on_account(chart.MELT_DIFFERENCE) == 905 * G
+    assert on_account(accounts.MELT_DIFFERENCE) == 905 * G
     assert holding(batch.vessel).is_empty
     batch.vessel.refresh_from_db()
     assert batch.vessel.state == Lot.State.SPENT
@@ -149,8 +149,8 @@ def test_an_open_vessel_short_of_the_change_takes_the_rest_from_its_difference(
     assert silver(batch.vessel) == 8_200_000
     rule(lot, {"Ag": "880"})
     assert silver(batch.vessel) == 0
-    assert on_account(chart.MELT_DIFFERENCE) == -11_800_000
-    assert on_account(chart.ASSAY_DIFFERENCE) == 20 * G
+    assert on_account(accounts.MELT_DIFFERENCE) == -11_800_000
+    assert on_account(accounts.ASSAY_DIFFERENCE) == 20 * G
 
 
 def test_what_left_the_works_is_told_on_the_account_it_left_to(works, act, received, split, rule):
@@ -160,9 +160,9 @@ def test_what_left_the_works_is_told_on_the_account_it_left_to(works, act, recei
     return_to_customer(lot=returned, customer=works.brackwater, act=act(2))
     write_off(lot=lot, cause="spill", stage="store", act=act(3), mass_ug=70 * G)
     rule(lot, {"Ag": "910"})
-    assert on_account(chart.SHIPPED) == 91 * G
-    assert on_account(chart.RETURNED) == 182 * G
-    assert on_account(chart.LOSS) == 63_700_000
+    assert on_account(accounts.SHIPPED) == 91 * G
+    assert on_account(accounts.RETURNED) == 182 * G
+    assert on_account(accounts.LOSS) == 63_700_000
     assert silver(lot) == 573_300_000
 
 
@@ -172,7 +172,7 @@ def test_a_part_with_an_assay_of_its_own_keeps_its_content(received, split, rule
     rule(child, {"Ag": "915"}, hours=3)
     rule(lot, {"Ag": "920"}, hours=4)
     assert (silver(child), silver(lot)) == (457_500_000, 460 * G)
-    assert on_account(chart.ASSAY_DIFFERENCE) == -(7_500_000 + 10 * G)
+    assert on_account(accounts.ASSAY_DIFFERENCE) == -(7_500_000 + 10 * G)
 
 
 def test_what_a_melt_was_assayed_at_stays_and_the_melt_takes_the_difference(
@@ -183,7 +183,7 @@ def test_what_a_melt_was_assayed_at_stays_and_the_melt_takes_the_difference(
     rule(bar, {"Ag": "905"}, hours=3)
     rule(lot, {"Ag": "910"}, hours=4)
     assert silver(bar) == 905 * G
-    assert on_account(chart.MELT_DIFFERENCE) == 10 * G
+    assert on_account(accounts.MELT_DIFFERENCE) == 10 * G
 
 
 def test_a_parts_own_assay_starts_from_what_was_carried_into_it(received, split, rule):
@@ -202,7 +202,7 @@ def test_a_second_late_ruling_replaces_the_first_everywhere(works, act, received
     ship_lot(lot=child, to=works.pellow, act=act(2))
     rule(lot, {"Ag": "950"}, hours=3)
     rule(lot, {"Ag": "890"}, hours=4, side="umpire")
-    assert (silver(lot), on_account(chart.SHIPPED)) == (623 * G, 267 * G)
+    assert (silver(lot), on_account(accounts.SHIPPED)) == (623 * G, 267 * G)
 
 
 def test_what_cannot_be_taken_without_going_below_zero_stays_on_assay_difference(
@@ -216,7 +216,7 @@ def test_what_cannot_be_taken_without_going_below_zero_stays_on_assay_difference
     assert silver(lot) == 0
     assert silver(child) == 500_000
     assert ruling.movement.entries.filter(lot=child).count() == 0
-    balance = on_account(chart.ASSAY_DIFFERENCE)
+    balance = on_account(accounts.ASSAY_DIFFERENCE)
     assert balance == 900 * G - 500_000
 
 
@@ -251,7 +251,7 @@ def test_fine_metal_returned_too_rich_is_charged_to_the_claim_after_all(works, a
     open_claim(owner=works.pellow, metals={"Ag": 600 * G}, act=act(0))
     return_to_customer(lot=fine, customer=works.pellow, act=act(1))
     rule(fine, {"Ag": "999.5"})
-    assert on_account(chart.RETURNED) == 499_750_000
+    assert on_account(accounts.RETURNED) == 499_750_000
     assert claims_of(works.pellow) == {"Ag": 100_250_000}
 
 
@@ -263,7 +263,7 @@ def test_a_missing_gram_takes_its_share_to_weighing_difference(works, act, recei
     post_weighing_difference(weighing=weighing, reason="pan spilt", act=act(2))
     rule(lot, {"Ag": "920"})
     assert silver(lot) == 910_800_000
-    assert on_account(chart.WEIGHING_DIFFERENCE) == 9_200_000
+    assert on_account(accounts.WEIGHING_DIFFERENCE) == 9_200_000
 
 
 def test_found_weight_is_assayed_with_the_rest(works, act, received, rule):
@@ -372,7 +372,7 @@ def test_a_late_assay_ends_where_a_timely_one_would_have(
                             account__code=code, metal="Ag", movement__sequence__gt=first
                         ).values_list("mass_ug", flat=True)
                     )
-                    for code in (chart.SHIPPED, chart.LOSS)
+                    for code in (accounts.SHIPPED, accounts.LOSS)
                 ],
                 len(alive),
             )

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.measurements.weighings import Weight
 from lots.models import Entry, Lot, Movement, Weighing
-from lots.queries.holdings import claims_of, holding
 from lots.services.melting import Melted, melt_lot
-from lots.services.weighings import Weight
 
 G = 1_000_000
 
@@ -47,7 +47,7 @@ def test_a_declared_loss_goes_to_the_loss_account_with_its_cause(act, received, 
     lot = received(1000)
     bar = melt_lot(lot=lot, melted=melted(lost_ug={"Ag": 2 * G}, cause="fume"), act=act(1))
     assert holding(bar).metals == {"Ag": 923 * G, "Cu": 75 * G}
-    loss = Entry.objects.get(account__code=chart.LOSS)
+    loss = Entry.objects.get(account__code=accounts.LOSS)
     assert (loss.mass_ug, loss.metal, loss.movement.cause) == (2 * G, "Ag", "fume")
 
 

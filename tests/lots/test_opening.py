@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from lots import chart
 from lots.codes import make_code
+from lots.ledger import accounts
+from lots.ledger.holdings import AsOf, claims_of, holding
 from lots.models import BooksMonth, Entry, Lot
-from lots.queries.holdings import AsOf, claims_of, holding
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 
 G = 1_000_000
@@ -35,7 +35,7 @@ def test_a_bag_is_on_the_books_with_its_uncertainty_from_the_opening_day(works, 
     assert lot.content == Lot.Content.BY_DIFFERENCE
     entries = Entry.objects.filter(lot=lot).order_by("metal")
     assert [entry.standard_uncertainty_ug for entry in entries] == [4 * G, 2 * G]
-    taken = Entry.objects.filter(account__code=chart.OPENING).order_by("metal")
+    taken = Entry.objects.filter(account__code=accounts.OPENING).order_by("metal")
     assert [entry.mass_ug for entry in taken] == [-40 * G, -12 * G]
     assert claims_of(works.house) == {"Ag": 40 * G, "Au": 12 * G}
 

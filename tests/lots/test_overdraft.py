@@ -6,11 +6,11 @@ from collections.abc import Callable
 from decimal import Decimal
 from types import SimpleNamespace
 
+from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
 from lots.models import Movement
-from lots.queries.holdings import claims_of, holding
-from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from tests.builders import GRAM, receive
 from tests.lots.test_posting import post_draft
 from tests.refused import refused

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.holdings import balances, claims_of, holding
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.reversal import reverse_movement
 from lots.models import Lot, Movement
-from lots.queries.holdings import balances, claims_of, holding
-from lots.queries.ledger_checks import run_checks
 from lots.services.opening import open_claim
 from lots.services.ownership import change_owner, settle_claim
-from lots.services.reversal import reverse_movement
 from lots.services.shipping import return_to_customer
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot

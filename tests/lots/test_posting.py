@@ -11,7 +11,13 @@ from typing import Any
 import pytest
 
 from lots import clock
-from lots.digests import FIRST_DIGEST
+from lots.ledger.digests import FIRST_DIGEST
+from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, claims_of, holding
+from lots.ledger.movement_rows import Written, digest_of
+from lots.ledger.posting import house, post
+from lots.ledger.recording import Act, recorded_once
+from lots.ledger.standings import standings_of
 from lots.models import (
     BooksMonth,
     ClaimEntry,
@@ -23,12 +29,6 @@ from lots.models import (
     Movement,
     Party,
 )
-from lots.queries.holdings import AsOf, claims_of, holding
-from lots.queries.standings import standings_of
-from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
-from lots.services.posting import house, post
-from lots.services.recording import Act, recorded_once
-from lots.services.written import Written, digest_of
 from tests.builders import GRAM, receive
 from tests.conftest import MORNING
 from tests.refused import refused

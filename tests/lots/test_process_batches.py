@@ -9,10 +9,12 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.outputs import Volume
 from lots.models import ClaimEntry, Entry, Excess, Lot, Movement, Place, ProcessBatch
-from lots.queries.holdings import claims_of, holding
-from lots.queries.ledger_checks import run_checks
-from lots.services.outputs import Volume
 from lots.services.process_batches import (
     Inputs,
     add_inputs,
@@ -20,8 +22,6 @@ from lots.services.process_batches import (
     record_output,
     start_batch,
 )
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, weighed_output
 from tests.refused import refused

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.holdings import holding
 from lots.models import Lot
-from lots.queries.holdings import holding
 from lots.services.quarantine import quarantine_lot, release_lot
 from lots.services.shipping import ship_lot
 from lots.services.splitting import Part, split_lot

@@ -10,11 +10,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.recording import Act
+from lots.measurements.weighings import Weight
 from lots.models import Balance, ClaimEntry, Entry, Lot, Movement, Weighing
-from lots.queries.holdings import claims_of, holding
 from lots.services.receipt import receive_lot
-from lots.services.recording import Act
-from lots.services.weighings import Weight
 from tests.builders import GRAM, STERLING, receipt_of, receive
 from tests.refused import refused
 

@@ -15,16 +15,16 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from lots import clock
-from lots.models import Lot, Movement, RecordedRequest, Weighing
-from lots.services.receipt import receive_lot
-from lots.services.recording import (
+from lots.ledger.recording import (
     Act,
     fingerprint_of,
     lock_ledger,
     recorded_once,
     remember_answer,
 )
-from lots.services.weighings import Weight, record_weighing
+from lots.measurements.weighings import Weight, record_weighing
+from lots.models import Lot, Movement, RecordedRequest, Weighing
+from lots.services.receipt import receive_lot
 from tests.builders import receipt_of, receive, row_counts
 from tests.conftest import MORNING
 from tests.refused import refused

@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 from lots import clock
+from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
+from lots.ledger.holdings import AsOf, balances, claims_of, holding
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.ledger.standings import standings_of
 from lots.models import ClaimEntry, Entry, Lot, LotStanding, MaterialEntry, Movement, Party
-from lots.queries.holdings import AsOf, balances, claims_of, holding
-from lots.queries.standings import standings_of
-from lots.services.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from tests.builders import GRAM, receive
 from tests.conftest import MORNING
 from tests.lots.test_posting import close_month_of, post_draft, to_loss

@@ -6,15 +6,15 @@ from decimal import Decimal
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.ruling_assays import ruled_uncertainties, ruling_assay, ruling_of
+from lots.measurements.rulings import rule_assay
+from lots.measurements.withdrawal import withdraw_assay
 from lots.models import ContentChange, Entry, Lot, Movement
-from lots.queries.holdings import claims_of, holding
-from lots.queries.rulings import ruled_uncertainties, ruling_assay, ruling_of
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.reversal import reverse_movement
-from lots.services.rulings import rule_assay
 from lots.services.splitting import Part, split_lot
-from lots.services.withdrawal import withdraw_assay
 
 G = 1_000_000
 
@@ -43,7 +43,7 @@ def test_the_content_becomes_weight_times_fineness_and_the_difference_is_told(
     lot.refresh_from_db()
     assert lot.content == Lot.Content.ASSAYED
     assert holding(lot).metals == {"Ag": 921_500_000, "Cu": 70 * G, "Pd": 4_250_000}
-    assert on_account(chart.ASSAY_DIFFERENCE) == {"Ag": 3_500_000, "Cu": 5 * G, "Pd": -4_250_000}
+    assert on_account(accounts.ASSAY_DIFFERENCE) == {"Ag": 3_500_000, "Cu": 5 * G, "Pd": -4_250_000}
     assert (ruling_of(lot), ruling_assay(lot)) == (ruling, assay)
     movement = ruling.movement
     assert movement.kind == Movement.Kind.ASSAY_DIFFERENCE
@@ -80,7 +80,7 @@ def test_an_umpire_replaces_what_was_ruled_before(act, received, assayed):
     rule_assay(assay=umpire, reason="umpire of the dispute", act=act(5))
     assert holding(lot).metals == {"Ag": 924 * G, "Cu": 70 * G}
     assert ruling_assay(lot) == umpire
-    assert on_account(chart.ASSAY_DIFFERENCE) == {"Ag": 1 * G, "Cu": 5 * G}
+    assert on_account(accounts.ASSAY_DIFFERENCE) == {"Ag": 1 * G, "Cu": 5 * G}
 
 
 def test_copper_nobody_assayed_gives_way_to_what_the_assay_finds(act, received, assayed):

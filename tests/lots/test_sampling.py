@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
+from lots.measurements.assays import record_assay
+from lots.measurements.rulings import rule_assay
 from lots.models import Entry, Lot
-from lots.queries.holdings import holding
-from lots.services.assays import record_assay
 from lots.services.quarantine import quarantine_lot
-from lots.services.rulings import rule_assay
 from lots.services.sampling import take_sample, use_up_sample
 
 G = 1_000_000
@@ -53,7 +53,7 @@ def test_what_the_assay_used_up_is_told_and_the_rest_remains(act, received, labo
     assert holding(sample).metals == {"Ag": 2_775_000, "Cu": 225_000}
     use_up_sample(sample=sample, act=act(3))
     assert holding(sample).is_empty
-    used = Entry.objects.filter(account__code=chart.SAMPLES_USED, metal="Ag")
+    used = Entry.objects.filter(account__code=accounts.SAMPLES_USED, metal="Ag")
     assert sum(used.values_list("mass_ug", flat=True)) == 3_700_000
 
 
@@ -69,7 +69,7 @@ def test_a_samples_assay_rules_the_lot_and_the_sample_takes_its_share(
     rule_assay(assay=assay, reason="ours", act=act(4))
     assert holding(lot).metals == {"Ag": 896_400_000, "Cu": 99_600_000}
     assert holding(sample).metals == {"Ag": 2_700_000, "Cu": 300_000}
-    used = Entry.objects.filter(account__code=chart.SAMPLES_USED, metal="Ag")
+    used = Entry.objects.filter(account__code=accounts.SAMPLES_USED, metal="Ag")
     assert sum(used.values_list("mass_ug", flat=True)) == 900_000
 
 

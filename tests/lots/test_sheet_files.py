@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from openpyxl import Workbook
 
 from config.refusals import InvalidError
-from lots.services import sheet_files
-from lots.services.sheet_files import read_sheet
-from lots.sheet_cells import FAULT, FORMULA, MOMENT, NUMBER, Cell, from_json, to_json
+from lots.sheets import files
+from lots.sheets.cells import FAULT, FORMULA, MOMENT, NUMBER, Cell, from_json, to_json
+from lots.sheets.files import read_sheet
 
 
 def workbook(*rows, epoch_1904=False):
@@ -155,11 +155,11 @@ def test_bombs_are_refused_before_they_are_parsed(content, code):
 
 
 def test_rows_are_counted_and_blank_ones_are_not(monkeypatch):
-    monkeypatch.setattr(sheet_files, "ROWS_MAX", 10)
-    monkeypatch.setattr(sheet_files, "_SNIFFED_LINES", 0)
+    monkeypatch.setattr(files, "ROWS_MAX", 10)
+    monkeypatch.setattr(files, "_SNIFFED_LINES", 0)
     assert len(read_sheet(b"x\n\n\n" * 10).rows) == 10
     assert code_of(b"x\n" * 11) == "too_many_rows"
-    monkeypatch.setattr(sheet_files, "CELLS_MAX", 20)
+    monkeypatch.setattr(files, "CELLS_MAX", 20)
     assert code_of(b"x\ty\tz\n" * 7) == "too_many_cells"
 
 

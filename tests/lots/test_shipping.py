@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.measurements.weighings import Weight
 from lots.models import Entry, Lot, Weighing
-from lots.queries.holdings import claims_of, holding
 from lots.services.opening import open_claim
 from lots.services.shipping import return_to_customer, ship_lot
-from lots.services.weighings import Weight
 
 G = 1_000_000
 
@@ -31,7 +31,7 @@ def test_a_shipment_takes_the_whole_lot_to_the_party(works, act, fine):
     assert movement.counterparty == works.pellow
     assert fine.state == Lot.State.SHIPPED
     assert holding(fine).is_empty
-    assert on_account(chart.SHIPPED) == {"Ag": 499_750_000, "Cu": 100_000}
+    assert on_account(accounts.SHIPPED) == {"Ag": 499_750_000, "Cu": 100_000}
     assert Weighing.objects.get(purpose="shipment").net_ug == 500_100_000
     assert claims_of(works.house) == {}
 
@@ -41,7 +41,7 @@ def test_a_customers_own_lot_goes_back(works, act, received):
     return_to_customer(lot=lot, customer=works.brackwater, act=act(1))
     lot.refresh_from_db()
     assert lot.state == Lot.State.RETURNED
-    assert on_account(chart.RETURNED) == {"Ag": 925 * G, "Cu": 75 * G}
+    assert on_account(accounts.RETURNED) == {"Ag": 925 * G, "Cu": 75 * G}
     assert claims_of(works.brackwater) == {}
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.holdings import holding
 from lots.models import Lot, Movement
-from lots.queries.holdings import holding
 from lots.services.splitting import Part, split_lot
 from lots.services.write_off import write_off
 

@@ -8,13 +8,13 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import holding
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.outputs import Content
+from lots.measurements.surplus import COVERAGE_FACTOR, book_uncertainty_ug, draw, rest_to_difference
 from lots.models import Entry, Excess, Lot, ProcessBatch
-from lots.queries.holdings import holding
-from lots.services.assays import AssayReport, Finding
-from lots.services.outputs import Content
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
-from lots.services.recording import Act
-from lots.services.surplus import COVERAGE_FACTOR, book_uncertainty_ug, draw, rest_to_difference
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, weighed_output
 

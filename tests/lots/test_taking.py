@@ -8,10 +8,10 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import holding
+from lots.ledger.recording import Act
 from lots.models import Lot
-from lots.queries.holdings import holding
 from lots.services.process_batches import Inputs, start_batch
-from lots.services.recording import Act
 from lots.services.taking import Take, commingled_claims, into, take
 from tests.builders import GRAM, receive
 from tests.refused import refused

@@ -6,9 +6,9 @@ import datetime as dt
 
 import pytest
 
-from lots.trace import Origin, draw, edges_of, mix
-from lots.trace_following import follow
-from lots.trace_steps import Step, givers, takers, without_reversed
+from lots.traces.trace import Origin, draw, edges_of, mix
+from lots.traces.trace_following import follow
+from lots.traces.trace_steps import Step, givers, takers, without_reversed
 
 NINE = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement
-from lots.queries.holdings import AsOf, holding
-from lots.queries.standings import standings_of
 from lots.services.transfer import transfer_lot
 
 

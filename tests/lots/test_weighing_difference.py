@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
+from lots.measurements.weighing_difference import post_weighing_difference
+from lots.measurements.weighings import Weight, record_weighing
+from lots.measurements.withdrawal import withdraw_measurement
 from lots.models import Entry, MaterialEntry
-from lots.queries.holdings import holding
 from lots.services.splitting import Part, split_lot
-from lots.services.weighing_difference import post_weighing_difference
-from lots.services.weighings import Weight, record_weighing
-from lots.services.withdrawal import withdraw_measurement
 
 G = 1_000_000
 
@@ -35,7 +35,7 @@ def test_material_follows_the_weighing_and_metals_follow_in_proportion(
     movement = post_weighing_difference(weighing=weighing, reason="tare was wrong", act=act(2))
     assert holding(lot).mass_ug == grams * G
     assert holding(lot).metals == {"Ag": silver, "Cu": copper}
-    balance = Entry.objects.get(account__code=chart.WEIGHING_DIFFERENCE, metal="Ag")
+    balance = Entry.objects.get(account__code=accounts.WEIGHING_DIFFERENCE, metal="Ag")
     assert balance.mass_ug == 925 * G - silver
     assert (movement.kind, movement.note) == ("weighing_difference", "tare was wrong")
     assert movement.material_entries.get().quantity_by_id == weighing.pk

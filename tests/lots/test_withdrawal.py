@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.holdings import holding
+from lots.measurements.assays import record_assay
+from lots.measurements.outputs import Output
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import Weight
+from lots.measurements.withdrawal import withdraw_assay, withdraw_measurement
 from lots.models import Assay, Weighing
-from lots.queries.holdings import holding
-from lots.services.assays import record_assay
-from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, record_output, start_batch
-from lots.services.rulings import rule_assay
 from lots.services.taking import Take
-from lots.services.weighings import Weight
-from lots.services.withdrawal import withdraw_assay, withdraw_measurement
 
 G = 1_000_000
 

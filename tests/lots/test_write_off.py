@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
 from lots.models import Entry, Lot, Movement
-from lots.queries.holdings import holding
 from lots.services.write_off import Cause, write_off
 
 G = 1_000_000
@@ -24,7 +24,7 @@ def test_a_portion_is_written_off_with_its_cause_and_stage(act, received):
     movement = write_off(lot=lot, cause="spill", stage="receipt", act=act(1), mass_ug=10 * G)
     assert (movement.kind, movement.cause, movement.stage) == ("write_off", "spill", "receipt")
     assert holding(lot).metals == {"Ag": 915_750_000, "Cu": 74_250_000}
-    assert on_account(chart.LOSS) == {
+    assert on_account(accounts.LOSS) == {
         "Ag": (9_250_000, "brackwater"),
         "Cu": (750_000, "brackwater"),
     }
@@ -43,7 +43,7 @@ def test_a_lot_written_off_whole_says_so(act, received):
 def test_what_is_thrown_away_knowingly_goes_to_waste(act, solution):
     lot = solution(volume_ml=1000, silver_g=1)
     write_off(lot=lot, cause="filter", stage="rinse", act=act(1), volume_ul=500_000, discarded=True)
-    assert on_account(chart.WASTE) == {"Ag": (500_000, "tern-quay")}
+    assert on_account(accounts.WASTE) == {"Ag": (500_000, "tern-quay")}
     assert holding(lot).volume_ul == 500_000
 
 

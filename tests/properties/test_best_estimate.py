@@ -12,12 +12,12 @@ from django.db import transaction
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from lots.ledger.holdings import balances
 from lots.models import Entry
-from lots.queries.holdings import balances
-from reports.queries.best_estimate import best_estimate, holdings_by
-from reports.queries.difference_sequence import difference_sequences
-from reports.queries.entry_uncertainty import BookUncertainty, book_uncertainty
-from reports.queries.periods import month_period
+from reports.queries.month.best_estimate import best_estimate, holdings_by
+from reports.queries.month.difference_sequence import difference_sequences
+from reports.queries.month.entry_uncertainty import BookUncertainty, book_uncertainty
+from reports.queries.month.periods import month_period
 from tests.conftest import MORNING
 from tests.properties.test_cell_runs import cell_works, runs  # noqa: F401
 from tests.properties.test_cell_runs import play as play_run

@@ -24,14 +24,14 @@ from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from lots.ledger.holdings import balances
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.outputs import Volume
+from lots.measurements.weighings import Weight
 from lots.models import ClaimEntry, Entry, MaterialEntry, Movement
-from lots.queries.holdings import balances
-from lots.services.assays import AssayReport, Finding
-from lots.services.outputs import Volume
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 
 grams = st.integers(min_value=1_000_000, max_value=3_000_000_000)
 ppt = st.integers(min_value=0, max_value=200_000).map(lambda n: Decimal(n).scaleb(-3))

@@ -6,10 +6,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cells.coulometry import Ammeter, count_charge, cumulative_ah
-from cells.current_series import PowerCut, Reading, read_series
-from cells.electrolysis import AnodeComposition
-from cells.electrolyte_state import (
+from cells.electrochemistry.coulometry import Ammeter, count_charge, cumulative_ah
+from cells.electrochemistry.current_series import PowerCut, Reading, read_series
+from cells.electrochemistry.electrolysis import AnodeComposition
+from cells.electrochemistry.electrolyte_state import (
     CONSUMED,
     COPPER,
     PALLADIUM,
@@ -27,7 +27,7 @@ from cells.electrolyte_state import (
     electrolyte_from_assay,
     step,
 )
-from cells.state_update import update_from_assay
+from cells.electrochemistry.state_update import update_from_assay
 
 START = datetime(2031, 3, 1, tzinfo=UTC)
 RELATIVE = 1e-9

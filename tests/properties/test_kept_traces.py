@@ -12,21 +12,21 @@ from hypothesis import strategies as st
 
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.rulings import rule_assay
 from lots.models import Lot, Movement, ProcessBatch, TraceCheckpoint
-from lots.queries.holdings import AsOf, holding
-from lots.queries.ledger_checks import run_checks
-from lots.queries.trace import trace_back, trace_forward
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.keep_traces import keep_traces
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
-from lots.services.rulings import rule_assay
 from lots.services.taking import Take
-from lots.trace import mix, run
-from lots.trace_following import Following, follow
-from lots.trace_packing import pack, unpack
-from lots.trace_steps import restated_elsewhere
+from lots.traces.keep_traces import keep_traces
+from lots.traces.lot_trace import trace_back, trace_forward
+from lots.traces.trace import mix, run
+from lots.traces.trace_following import Following, follow
+from lots.traces.trace_packing import pack, unpack
+from lots.traces.trace_steps import restated_elsewhere
 from tests.builders import receive, weighed_output
 from tests.conftest import MORNING
 from tests.properties.test_trace import LOTS, METALS, histories
@@ -155,9 +155,9 @@ def answers(as_of):
 
 @pytest.mark.parametrize("seed", [1, 3])
 def test_kept_traces_agree_with_the_books_after_any_work(works, monkeypatch, seed):
-    monkeypatch.setattr("lots.services.keep_traces.MOVEMENTS_A_CHECKPOINT", 3)
-    monkeypatch.setattr("lots.queries.trace.MOVEMENTS_A_LOOK", 4)
-    monkeypatch.setattr("lots.queries.trace.FEW", 3)
+    monkeypatch.setattr("lots.traces.keep_traces.MOVEMENTS_A_CHECKPOINT", 3)
+    monkeypatch.setattr("lots.traces.lot_trace.MOVEMENTS_A_LOOK", 4)
+    monkeypatch.setattr("lots.traces.lot_trace.FEW", 3)
     floor = Floor(works, seed)
     kept = stale = 0
     for number in range(48):
@@ -173,7 +173,7 @@ def test_kept_traces_agree_with_the_books_after_any_work(works, monkeypatch, see
             for as_of in (AsOf(), AsOf(moment), AsOf(recorded=recorded)):
                 along_the_links = answers(as_of)
                 with monkeypatch.context() as patch:
-                    patch.setattr("lots.queries.trace_steps.ROUNDS_MAX", 0)
+                    patch.setattr("lots.traces.linked_movements.ROUNDS_MAX", 0)
                     assert answers(as_of) == along_the_links
             kept += TraceCheckpoint.objects.filter(is_stale=False).count()
     assert kept

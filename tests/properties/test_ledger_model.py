@@ -20,9 +20,11 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from config.refusals import RefusalError
+from lots.ledger.holdings import AsOf, claims_of, holdings
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Movement, Party, ProcessBatch
-from lots.queries.holdings import AsOf, claims_of, holdings
-from lots.queries.ledger_checks import run_checks
 from lots.services.blending import Blend, blend_lots
 from lots.services.ownership import change_owner, settle_claim
 from lots.services.process_batches import (
@@ -33,11 +35,9 @@ from lots.services.process_batches import (
     start_batch,
 )
 from lots.services.receipt import receive_lot
-from lots.services.reversal import reverse_movement
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
-from lots.services.weighings import Weight
 from lots.services.write_off import write_off
 from tests.builders import receipt_of, row_counts, weighed_output
 from tests.properties.reference_ledger import (

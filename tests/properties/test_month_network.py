@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reports.equations import solve
-from reports.month_network import MonthNetwork
-from reports.suspects import find_suspects
+from reports.statistics.equations import solve
+from reports.statistics.month_network import MonthNetwork
+from reports.statistics.suspects import find_suspects
 from tests.month_simulator import SimulatedMonth, simulate
 
 

@@ -13,22 +13,22 @@ from hypothesis import strategies as st
 
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.holdings import AsOf
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Movement
-from lots.queries.holdings import AsOf
 from lots.services.blending import Blend, blend_lots
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from lots.services.shipping import ship_lot
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
-from lots.services.weighings import Weight
 from lots.services.write_off import write_off
 from reports.queries.inventory import inventory
-from reports.queries.losses import losses
-from reports.queries.lot_sheet import every_lot_balance
-from reports.queries.month_statement import month_statement
-from reports.queries.periods import month_period
+from reports.queries.lot.lot_sheet import every_lot_balance
+from reports.queries.month.losses import losses
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import month_period
 
 START = dt.datetime(2026, 2, 1, tzinfo=dt.UTC)
 END = dt.datetime(2026, 5, 4, 18, tzinfo=dt.UTC)

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from scipy.sparse import csr_array
 
 from config.refusals import InvalidError
-from reports import constrained_fit
-from reports.covariance import factor_from_covariance, factor_from_sd
-from reports.observability import Standing
-from reports.reconcile import reconcile
+from reports.statistics import constrained_fit
+from reports.statistics.covariance import factor_from_covariance, factor_from_sd
+from reports.statistics.observability import Standing
+from reports.statistics.reconcile import reconcile
 
 Matrix = list[list[Fraction]]
 

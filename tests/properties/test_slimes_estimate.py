@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cells.slimes_estimate import (
+from cells.electrochemistry.slimes_estimate import (
     ChargePart,
     PastRecovery,
     Share,

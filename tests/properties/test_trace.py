@@ -10,9 +10,9 @@ from math import floor
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lots.trace import OUTSIDE, Origin, edges_of, mix
-from lots.trace_following import follow
-from lots.trace_steps import Step, givers, takers
+from lots.traces.trace import OUTSIDE, Origin, edges_of, mix
+from lots.traces.trace_following import follow
+from lots.traces.trace_steps import Step, givers, takers
 
 START = dt.datetime(2026, 1, 5, 8, 0, tzinfo=dt.UTC)
 LOTS = (1, 2, 3, 4, 5)

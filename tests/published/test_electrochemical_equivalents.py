@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.electrolysis import (
+from cells.electrochemistry.electrolysis import (
     SILVER_G_PER_AH,
     SILVER_G_PER_G_DISSOLVED,
     AnodeComposition,

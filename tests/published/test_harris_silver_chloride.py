@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from cells.silver_chloride import SILVER_CHLORIDE_KSP, rinse_sensitivity
+from cells.electrochemistry.silver_chloride import SILVER_CHLORIDE_KSP, rinse_sensitivity
 
 
 def test_solubility_product_is_that_of_the_table():

@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from reports.covariance import factor_from_sd
-from reports.observability import Standing
-from reports.reconcile import reconcile
-from reports.suspects import find_suspects
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.observability import Standing
+from reports.statistics.reconcile import reconcile
+from reports.statistics.suspects import find_suspects
 
 SPLITTER = [1, -1, -1, 0, 0, 0]
 EXCHANGER = [0, 1, 0, -1, 0, 0]

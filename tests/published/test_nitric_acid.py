@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from cells.nitric_acid import (
+from cells.electrochemistry.nitric_acid import (
     DENSITY_AT_20_C,
     HNO3_G_PER_MOL,
     acid_volume_ml,

@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from cells.nernst import STANDARD_POTENTIAL_V, copper_margin
-from cells.nitric_acid import molarity_mol_per_l
-from cells.silver_chloride import CONCENTRATED_HCL_MOL_PER_L, SILVER_CHLORIDE_KSP
+from cells.electrochemistry.nernst import STANDARD_POTENTIAL_V, copper_margin
+from cells.electrochemistry.nitric_acid import molarity_mol_per_l
+from cells.electrochemistry.silver_chloride import CONCENTRATED_HCL_MOL_PER_L, SILVER_CHLORIDE_KSP
 
 RT_OVER_F_V = 0.025692579  # 8.314462618 x 298.15 / 96485.33212
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import pytest
 
-from reports.uncertainty import (
+from reports.statistics.uncertainty import (
     Vessel,
     linear,
     measured,

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from reports.covariance import factor_from_sd
-from reports.reconcile import reconcile
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.reconcile import reconcile
 
 
 def test_reconciled_flows_and_global_statistic():

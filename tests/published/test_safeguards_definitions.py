@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import pytest
 
-from reports.inventory_difference import LIMIT_95, Verdict, inventory_difference, verdict
-from reports.uncertainty import measured
+from reports.statistics.inventory_difference import LIMIT_95, Verdict, inventory_difference, verdict
+from reports.statistics.uncertainty import measured
 
 
 def terms(beginning, receipts, removals, ending):

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_array
 
-from reports.covariance import factor_from_sd
-from reports.reconcile import reconcile
-from reports.suspects import find_suspects
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.reconcile import reconcile
+from reports.statistics.suspects import find_suspects
 
 # (streams in, streams out) of each node, numbered from 1.
 NODES = [

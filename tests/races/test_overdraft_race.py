@@ -13,15 +13,15 @@ from django.db import connection, connections
 
 from config.refusals import ConflictError
 from lots import clock
+from lots.ledger import overdraft, posting, recording
+from lots.ledger.holdings import holding
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
+from lots.measurements.weighings import Weight
 from lots.models import Entry, LedgerHead, Lot, Movement, ProcessBatch, RecordedRequest
-from lots.queries.holdings import holding
-from lots.queries.ledger_checks import run_checks
-from lots.services import overdraft, posting, recording
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 from tests.conftest import MORNING
 
 NOON = MORNING.replace(hour=12)

@@ -16,20 +16,20 @@ from django.test.utils import override_settings
 
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.recording import Act
+from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.outputs import Output
+from lots.measurements.weighings import Weight
 from lots.models import Entry, Lot, ProcessBatch
-from lots.services.assays import AssayReport, Finding
 from lots.services.opening import Amount, Opening, open_lot
-from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
-from lots.services.weighings import Weight
 from lots.services.write_off import write_off
 from reports.demo.play import play
 from reports.demo.wet_work import WetWork
-from reports.queries.periods import Period, month_period
+from reports.queries.month.periods import Period, month_period
 from tests.databases import own_copy
 
 G = 1_000_000

@@ -8,8 +8,8 @@ from scipy.optimize import minimize, root
 from scipy.sparse import csr_array
 
 from config.refusals import InvalidError
-from reports.bilinear import _Problem, _step_length, reconcile_bilinear
-from reports.covariance import factor_from_sd
+from reports.statistics.bilinear import _Problem, _step_length, reconcile_bilinear
+from reports.statistics.covariance import factor_from_sd
 
 NODE = csr_array([[1.0, -1.0, -1.0]])
 
@@ -172,7 +172,7 @@ def test_a_hopeless_problem_says_so():
 
 
 def test_no_progress_is_reported_and_not_hidden(monkeypatch):
-    monkeypatch.setattr("reports.bilinear.STEPS_MAX", 1)
+    monkeypatch.setattr("reports.statistics.bilinear.STEPS_MAX", 1)
     found = reconcile_bilinear(
         NODE,
         np.array([1000.0, 310.0, 700.0]),

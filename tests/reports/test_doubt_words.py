@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 
 from reports.doubt_words import Recorded, explanations, is_possible, sentence
-from reports.mistake_shapes import Shape
+from reports.statistics.mistake_shapes import Shape
 
 
 def weighing(**changed: object) -> Recorded:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from reports.equations import Equations, solve
-from reports.uncertainty import Figure
+from reports.statistics.equations import Equations, solve
+from reports.statistics.uncertainty import Figure
 
 
 def lot_in_two_parts(

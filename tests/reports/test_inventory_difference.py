@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import uncertainties  # type: ignore[import-untyped]
 
-from reports.inventory_difference import (
+from reports.statistics.inventory_difference import (
     Verdict,
     alarm_probability,
     inventory_difference,
@@ -17,7 +17,7 @@ from reports.inventory_difference import (
     sequence_of,
     verdict,
 )
-from reports.uncertainty import Figure, measured
+from reports.statistics.uncertainty import Figure, measured
 
 
 def months(loss, *, count_u=3.0, flow_u=2.0):

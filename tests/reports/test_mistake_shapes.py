@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lots.units import UG_PER_UNIT
-from reports.mistake_shapes import Shape, explain_fineness, explain_mass
+from reports.statistics.mistake_shapes import Shape, explain_fineness, explain_mass
 
 
 def first(recorded, unit, implied, u, **more):

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from lots.elements import ATOMIC_WEIGHTS
-from reports.equations import Solution, solve
-from reports.month_network import SILVER_PER_DISSOLVED, MonthNetwork
-from reports.month_rows import (
+from reports.statistics.equations import Solution, solve
+from reports.statistics.month_network import SILVER_PER_DISSOLVED, MonthNetwork
+from reports.statistics.month_rows import (
     OUTSIDE,
     Analysed,
     Bagged,
@@ -21,9 +21,9 @@ from reports.month_rows import (
     Reading,
     Weighed,
 )
-from reports.observability import Standing
-from reports.suspects import find_suspects
-from reports.uncertainty import Figure
+from reports.statistics.observability import Standing
+from reports.statistics.suspects import find_suspects
+from reports.statistics.uncertainty import Figure
 
 
 def read(name: str, value: float, u: float) -> Reading:

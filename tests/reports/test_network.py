@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from config.refusals import InvalidError
-from reports.network import solve_network
+from reports.statistics.network import solve_network
 
 
 def exchanger(second=64.45):

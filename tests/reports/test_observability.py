@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.sparse import csr_array
 
-from reports.observability import Standing, classify
+from reports.statistics.observability import Standing, classify
 
 
 def standings(matrix, measured):

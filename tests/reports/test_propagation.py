@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from uncertainties import ufloat
 
-from reports.propagation import (
+from reports.statistics.propagation import (
     COMMON_SHARE,
     OWN_SHARE,
     AmountLine,

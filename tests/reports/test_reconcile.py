@@ -7,9 +7,9 @@ import pytest
 from scipy.sparse import csr_array
 
 from config.refusals import InvalidError
-from reports import constrained_fit
-from reports.covariance import factor_from_covariance, factor_from_sd
-from reports.reconcile import reconcile
+from reports.statistics import constrained_fit
+from reports.statistics.covariance import factor_from_covariance, factor_from_sd
+from reports.statistics.reconcile import reconcile
 
 LINE = csr_array([[1.0, -1.0, 0.0], [0.0, 1.0, -1.0]])
 

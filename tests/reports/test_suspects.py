@@ -7,10 +7,10 @@ import pytest
 from scipy.sparse import csr_array
 from scipy.stats import norm
 
-from reports import constrained_fit
-from reports.covariance import factor_from_sd
-from reports.reconcile import reconcile
-from reports.suspects import find_suspects, holm_p, plain_words, sidak_limit, sidak_p
+from reports.statistics import constrained_fit
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.reconcile import reconcile
+from reports.statistics.suspects import find_suspects, holm_p, plain_words, sidak_limit, sidak_p
 
 # A lot goes through three stations, is split in two, and the parts are joined again.
 ROUTE = csr_array(

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.sparse import csr_array
 
-from reports.uncertainty import (
+from reports.statistics.uncertainty import (
     Balance,
     Figure,
     Vessel,

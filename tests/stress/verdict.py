@@ -12,8 +12,8 @@ from tests.stress.writer import EXPECTED
 
 def problems_after(tallies: Iterable[Tally]) -> list[str]:
     """Everything that is wrong, in words; empty when nothing was lost and nothing came twice."""
+    from lots.ledger.ledger_checks import run_checks  # noqa: PLC0415
     from lots.models import RecordedRequest  # noqa: PLC0415 - Django is set up by the driver
-    from lots.queries.ledger_checks import run_checks  # noqa: PLC0415
 
     tallies = list(tallies)
     kept = dict(RecordedRequest.objects.values_list("key", "answer"))
@@ -75,7 +75,7 @@ def _half_imports() -> list[str]:
 def _after_the_close() -> list[str]:
     from lots.models import Movement  # noqa: PLC0415
     from reports.models import MonthEnd  # noqa: PLC0415
-    from reports.queries.periods import month_period  # noqa: PLC0415
+    from reports.queries.month.periods import month_period  # noqa: PLC0415
 
     late: list[int] = []
     for end in MonthEnd.objects.filter(closed_at__isnull=False).select_related("books_month"):

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reports.equations import Equations, Solution, solve
-from reports.month_network import MonthNetwork
-from reports.suspects import Doubt, find_suspects
+from reports.statistics.equations import Equations, Solution, solve
+from reports.statistics.month_network import MonthNetwork
+from reports.statistics.suspects import Doubt, find_suspects
 from tests.month_simulator import SimulatedMonth, simulate
 
 RUNS = 3

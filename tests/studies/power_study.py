@@ -17,10 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.sparse import csr_array
 
-from reports.covariance import factor_from_sd
-from reports.observability import Standing
-from reports.reconcile import Reconciliation, reconcile
-from reports.suspects import find_suspects
+from reports.statistics.covariance import factor_from_sd
+from reports.statistics.observability import Standing
+from reports.statistics.reconcile import Reconciliation, reconcile
+from reports.statistics.suspects import find_suspects
 
 MONTHS = 400
 SEED = 1_824

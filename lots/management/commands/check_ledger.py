@@ -9,8 +9,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from lots.queries.ledger_checks import ROWS_SHOWN, CheckResult, all_checks, run_check
-from lots.queries.snapshot import snapshot
+from lots.ledger.ledger_checks import ROWS_SHOWN, CheckResult, all_checks, run_check
+from lots.ledger.snapshot import snapshot
 
 
 class Command(BaseCommand):

@@ -11,7 +11,7 @@ from typing import Any
 from django.core.management.base import BaseCommand
 from django.db import OperationalError, close_old_connections
 
-from lots.services.event_delivery import deliver_due
+from lots.feed.event_delivery import deliver_due
 
 
 class Command(BaseCommand):

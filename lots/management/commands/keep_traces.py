@@ -6,8 +6,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
 
-from lots.queries.kept_traces import last_kept
-from lots.services.keep_traces import forget_traces, keep_traces
+from lots.traces.keep_traces import forget_traces, keep_traces
+from lots.traces.kept_traces import last_kept
 
 
 class Command(BaseCommand):

@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 
 from config.refusals import RefusalError
 from lots.models import ApiToken
-from lots.services.api_tokens import make_token
+from lots.people.tokens import make_token
 
 
 class Command(BaseCommand):

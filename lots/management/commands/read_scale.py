@@ -18,12 +18,12 @@ from django.core.management.base import BaseCommand, CommandError
 
 from config.refusals import RefusalError, UnknownError
 from lots.codes import parse_code
+from lots.display import both
+from lots.ledger.recording import Act
+from lots.measurements.scale_lines import LINE_LENGTH_MAX, PLAIN, compiled
+from lots.measurements.scale_readings import Scale, Told, keep_readings
 from lots.models import Balance, Lot, Weighing
-from lots.queries.people import acting_person
-from lots.scale_lines import LINE_LENGTH_MAX, PLAIN, compiled
-from lots.services.recording import Act
-from lots.services.scale_readings import Scale, Told, keep_readings
-from lots.shown import both
+from lots.people.acting import acting_person
 from lots.units import parse_mass
 
 READ_BYTES: Final = 65_536

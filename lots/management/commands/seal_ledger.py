@@ -8,10 +8,10 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 
+from lots.ledger.recording import lock_ledger
+from lots.ledger.seal_findings import rows_not_as_sealed
+from lots.ledger.sealing import accept_rows, seal_waiting
 from lots.models import SealedRow
-from lots.queries.seal_findings import rows_not_as_sealed
-from lots.services.recording import lock_ledger
-from lots.services.sealing import accept_rows, seal_waiting
 
 
 class Command(BaseCommand):

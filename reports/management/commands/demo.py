@@ -28,8 +28,8 @@ from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
-from reports.queries.periods import parse_month
-from reports.queries.settlement_statement import settlement_statement
+from reports.queries.lot.settlement_statement import settlement_statement
+from reports.queries.month.periods import parse_month
 
 SIGN_IN_AS: Final = "marit"
 FOLDER: Final = "demo"

@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
 from config.refusals import RefusalError
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from reports.exports.count_form import count_form_table
 from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
@@ -24,10 +24,10 @@ from reports.exports.workbook import save_workbook
 from reports.models import CountSheet
 from reports.queries.count_sheets import blind_lines
 from reports.queries.inventory import inventory
-from reports.queries.losses import losses
-from reports.queries.lot_sheet import every_lot_balance
-from reports.queries.month_pack import month_pack
-from reports.queries.periods import parse_month
+from reports.queries.lot.lot_sheet import every_lot_balance
+from reports.queries.month.losses import losses
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.periods import parse_month
 
 KINDS = ("inventory", "lots", "losses", "month-end", "count-form")
 

@@ -10,9 +10,9 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from config.refusals import RefusalError
-from lots.queries.people import acting_person
-from lots.queries.roles import OFFICE
-from lots.services.recording import Act
+from lots.ledger.recording import Act
+from lots.people.acting import acting_person
+from lots.people.roles import OFFICE
 from reports.services.price_import import load_prices
 
 

@@ -16,9 +16,9 @@ from reports.exports.month_end import month_end_tables, statement_table
 from reports.exports.statement_text import statement_text
 from reports.exports.tables import as_json, write_csv
 from reports.exports.workbook import save_workbook
-from reports.queries.month_pack import month_pack
-from reports.queries.month_statement import month_statement
-from reports.queries.periods import parse_month
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import parse_month
 
 
 class Command(BaseCommand):

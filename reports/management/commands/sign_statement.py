@@ -9,9 +9,9 @@ from django.contrib.auth import get_user_model
 from django.core.management.base import BaseCommand, CommandError
 
 from lots.keeping.saying import said_plainly
-from lots.services.recording import Act
+from lots.ledger.recording import Act
 from reports.models import MonthEnd
-from reports.queries.periods import parse_month
+from reports.queries.month.periods import parse_month
 from reports.services.sign_statement import sign_statement
 from reports.signatures import fingerprint_of
 

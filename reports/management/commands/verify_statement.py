@@ -10,8 +10,8 @@ from django.core.management.base import BaseCommand, CommandError
 
 from lots.keeping.saying import said_plainly
 from lots.units import ug_to_g
-from reports.queries.signed_file import GivenStatement, given_statement
-from reports.queries.signed_statement import against_ledger
+from reports.queries.month.signed_file import GivenStatement, given_statement
+from reports.queries.month.signed_statement import against_ledger
 from reports.services.signing_key import ListedKey, list_path, listed_keys
 from reports.signatures import fingerprint_of, holds
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from cells.models import CellRun, Harvest, SlimesBag
 from cells.queries.run_summary import run_summary
-from lots import shown
+from lots import display
 from lots.models import Lot, ProcessBatch
 from tests.builders import row_counts
 
@@ -70,9 +70,9 @@ def test_run_is_charged_run_harvested_and_closed_by_forms(
     summary = run_summary(run)
     assert summary.crystal is not None
     page = closed.content.decode()
-    assert shown.grams(summary.crystal.silver_weighed_ug) in page
-    assert shown.grams(summary.crystal.silver_expected_ug) in page
-    assert shown.grams(summary.charged["Ag"]) in client_of.get(reverse("cells")).content.decode()
+    assert display.grams(summary.crystal.silver_weighed_ug) in page
+    assert display.grams(summary.crystal.silver_expected_ug) in page
+    assert display.grams(summary.charged["Ag"]) in client_of.get(reverse("cells")).content.decode()
 
 
 def test_bags_wait_in_the_queue_and_go_to_a_recovery(

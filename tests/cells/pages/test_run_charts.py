@@ -10,7 +10,7 @@ from django.urls import reverse
 
 from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
-from config.charts import tabulate
+from config.drawing.charts import tabulate
 from lots import clock
 
 

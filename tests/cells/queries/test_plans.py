@@ -7,8 +7,8 @@ from decimal import Decimal
 
 import pytest
 
-from cells.electrolyte_state import Estimate
-from cells.make_up import Target
+from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.make_up import Target
 from cells.queries.cell_overview import cell_overview
 from cells.queries.feed_on_hand import feed_on_hand, feed_plan, limits_for
 from cells.queries.make_up_plan import (

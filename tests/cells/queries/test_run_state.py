@@ -8,7 +8,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from cells.electrolyte_state import COPPER, SILVER, VOLUME
+from cells.electrochemistry.electrolyte_state import COPPER, SILVER, VOLUME
 from cells.queries.run_forecast import run_forecast
 from cells.queries.run_state import run_state_now
 from cells.services.electrolytes import ElectrolyteMeasurement
@@ -17,7 +17,7 @@ from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
 from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError
-from lots.services.outputs import Volume
+from lots.measurements.outputs import Volume
 from lots.services.taking import Take
 
 

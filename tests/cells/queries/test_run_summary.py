@@ -15,11 +15,11 @@ from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
-from lots.queries.holdings import AsOf
-from lots.services.assays import record_assay
-from lots.services.outputs import Volume
-from lots.services.reversal import reverse_movement
-from lots.services.rulings import rule_assay
+from lots.ledger.holdings import AsOf
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import record_assay
+from lots.measurements.outputs import Volume
+from lots.measurements.rulings import rule_assay
 from lots.services.taking import Take
 
 

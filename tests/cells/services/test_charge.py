@@ -10,9 +10,9 @@ import pytest
 from cells.models import CellRun
 from cells.services.charge import Charge, charge_run
 from config.refusals import ConflictError, InvalidError, RefusalError
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.reversal import reverse_movement
 from lots.models import Lot
-from lots.queries.holdings import claims_of, holding
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 
 

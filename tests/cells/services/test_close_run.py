@@ -11,11 +11,11 @@ from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.outputs import Volume
 from lots.models import Entry
-from lots.queries.holdings import holding
-from lots.services.outputs import Volume
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 
 
@@ -30,7 +30,7 @@ def harvested(bench):
 
 def to_difference(run: CellRun) -> dict[str, int]:
     rows = Entry.objects.filter(
-        movement=run.closing_movement, account__code=chart.CELL_DIFFERENCE
+        movement=run.closing_movement, account__code=accounts.CELL_DIFFERENCE
     ).values_list("metal", "mass_ug")
     return dict(rows)
 

@@ -22,11 +22,11 @@ from cells.services.prepare_electrolyte import (
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.outputs import Volume
 from lots.models import Entry, Lot
-from lots.queries.holdings import claims_of, holding
-from lots.services.outputs import Volume
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 
 
@@ -57,7 +57,7 @@ def test_made_from_a_customers_crystal_and_bought_nitrate(bench):
     assert held.metals == {"Ag": 399_700_000}
     assert (held.volume_ul, held.mass_ug) == (10_000_000, 0)
     assert claims_of(works.pellow) == {"Ag": 299_700_000}
-    assert on_account(chart.SUPPLIES) == {"Ag": -100_000_000}
+    assert on_account(accounts.SUPPLIES) == {"Ag": -100_000_000}
     assert (batch.use_number, batch.cell) == (1, None)
 
 
@@ -140,7 +140,7 @@ def test_measured_between_runs_the_book_follows(bench):
     held = holding(batch.lot)
     assert held.metals == {"Ag": 701_500_000, "Cu": 240_000_000, "Pd": 230_000}
     assert held.volume_ul == 11_500_000
-    assert on_account(chart.CELL_DIFFERENCE) == {"Ag": 18_500_000, "Pd": -230_000}
+    assert on_account(accounts.CELL_DIFFERENCE) == {"Ag": 18_500_000, "Pd": -230_000}
     assert reading.free_acid_g_per_l == Decimal("8.5")
     assert reading.movement.kind == "electrolyte_state"
 
@@ -208,10 +208,10 @@ def test_a_top_up_does_not_change_the_runs_difference(bench):
     )
     harvest_run(run=run, crystal=bench.crystal(), act=bench.act(14))
     close_run(run=run, act=bench.act(15))
-    with_top_up = on_account(chart.CELL_DIFFERENCE)
+    with_top_up = on_account(accounts.CELL_DIFFERENCE)
     plated = 1_359_750_000 + Decimal("3.3949")
     assert with_top_up["Ag"] != plated
-    assert on_account(chart.SUPPLIES) == {"Ag": -50_000_000}
+    assert on_account(accounts.SUPPLIES) == {"Ag": -50_000_000}
     assert holding(run.electrolyte.lot).metals["Ag"] == (
         720_000_000 + 50_000_000 + 1_359_750_000 - 1_498_500_000 - with_top_up["Ag"]
     )

@@ -15,10 +15,10 @@ from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
 from config.refusals import ConflictError, InvalidError, RefusalError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
+from lots.ledger.reversal import reverse_movement
 from lots.models import Entry, Excess, Lot, Movement
-from lots.queries.holdings import holding
-from lots.services.reversal import reverse_movement
 
 
 def bagged(bench, **more: object):
@@ -134,7 +134,7 @@ def test_a_harvest_above_the_book_is_kept_and_marked(bench):
     assert "Ag" not in holding(bath).metals
     excess = Excess.objects.get(movement=harvest.movement, metal="Ag")
     assert excess.excess_ug == crystal_ug - pool_ug
-    assert excess.account.code == chart.CELL_DIFFERENCE
+    assert excess.account.code == accounts.CELL_DIFFERENCE
     # The limit of error is at least that of the weighing and assay of the crystal.
     assert excess.limit_of_error_ug is not None
     assert excess.limit_of_error_ug > 1.96 * 2400e6 * 0.05e-3

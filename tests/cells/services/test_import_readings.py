@@ -11,10 +11,10 @@ import pytest
 from cells.models import RunReading, SlimesBag
 from cells.services.readings import Instruments
 from cells.services.start_run import start_run
-from lots.import_columns import Source
+from lots.ledger.recording import Act
 from lots.models import SheetImport
-from lots.services import import_drafts as drafts
-from lots.services.recording import Act
+from lots.sheets import drafts
+from lots.sheets.columns import Source
 from tests.cells.conftest import START
 from tests.imported import faults, lines, recorded, sent
 

@@ -12,13 +12,13 @@ from cells.services.harvest import harvest_run
 from cells.services.measure_electrolyte import measure_electrolyte
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.measurements.assays import record_assay
+from lots.measurements.outputs import Volume
+from lots.measurements.rulings import rule_assay
 from lots.models import Entry, Lot
-from lots.queries.holdings import claims_of, holding
-from lots.services.assays import record_assay
 from lots.services.opening import Amount, Opening, open_lot
-from lots.services.outputs import Volume
-from lots.services.rulings import rule_assay
 from lots.services.taking import Take
 
 
@@ -28,7 +28,7 @@ def rule(bench, lot, hours, **findings):
 
 
 def cell_difference(metal="Ag"):
-    entries = Entry.objects.filter(account__code=chart.CELL_DIFFERENCE, metal=metal)
+    entries = Entry.objects.filter(account__code=accounts.CELL_DIFFERENCE, metal=metal)
     return sum(entries.values_list("mass_ug", flat=True))
 
 

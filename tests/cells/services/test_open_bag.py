@@ -11,10 +11,10 @@ from cells.queries.slimes_queue import slimes_queue
 from cells.services.open_bag import WaitingBag, open_bag
 from cells.services.slimes_recovery import group_bags
 from config.refusals import ConflictError, InvalidError
+from lots.ledger.holdings import holding
+from lots.ledger.reversal import reverse_movement
 from lots.models import Lot, Movement
-from lots.queries.holdings import holding
 from lots.services.opening import Amount
-from lots.services.reversal import reverse_movement
 
 GOLD = {"Au": Amount(18_900_000, 900_000), "Ag": Amount(27_400_000, 2_000_000)}
 

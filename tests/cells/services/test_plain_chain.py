@@ -16,10 +16,10 @@ from cells.services.remnant import take_remnant
 from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import claims_of, holding
+from lots.measurements.outputs import Volume
 from lots.models import ClaimEntry, Entry, Lot
-from lots.queries.holdings import claims_of, holding
-from lots.services.outputs import Volume
 from lots.services.taking import Take
 
 
@@ -154,7 +154,7 @@ def test_every_microgram_is_on_the_books_through_a_run(bench):
     difference_ug = crystal_ug - plated_ug
     assert run.state == CellRun.State.CLOSED
     assert holding(batch.lot).metals["Ag"] == after_harvest - 9_000_000 + difference_ug
-    assert on_account(chart.CELL_DIFFERENCE) == {"Ag": -difference_ug}
+    assert on_account(accounts.CELL_DIFFERENCE) == {"Ag": -difference_ug}
     assert_books_hold()
     batch.refresh_from_db()
     assert batch.use_number == 2

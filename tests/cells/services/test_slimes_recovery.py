@@ -13,14 +13,14 @@ from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.slimes_recovery import finish_recovery, group_bags
 from config.refusals import ConflictError, InvalidError
-from lots import chart
+from lots.ledger import accounts
+from lots.ledger.holdings import holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.outputs import Output
 from lots.models import Entry, Lot, ProcessBatch
-from lots.queries.holdings import holding
-from lots.queries.trace import trace_back
-from lots.services.outputs import Output
 from lots.services.process_batches import outputs_of, record_output
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
+from lots.traces.lot_trace import trace_back
 
 
 def bag(bench, cell: str, gold_ppt: str, **more: object) -> SlimesBag:
@@ -71,7 +71,7 @@ def test_what_was_found_is_shared_out_and_the_rest_is_the_recoverys_difference(b
     assert [each.recovered_ug for each in platinum] == [0, 0]
     assert gold[bags[0].pk].recovered_u_ug == pytest.approx(99_595 / 3, abs=2)
     difference = Entry.objects.filter(
-        movement=batch.closing_movement, account__code=chart.RECOVERY_DIFFERENCE
+        movement=batch.closing_movement, account__code=accounts.RECOVERY_DIFFERENCE
     )
     assert difference.get(metal="Au").mass_ug == 9_000_000 - 8_656_500
     # All of the silver, copper and palladium that was expected is missing.
@@ -133,7 +133,7 @@ def test_an_output_wholly_above_the_book_counts_and_is_not_lost_from_the_trace(b
     (share,) = trace_back(button).shares
     assert (share.lot, share.account, share.mass_ug) == (
         button,
-        chart.RECOVERY_DIFFERENCE,
+        accounts.RECOVERY_DIFFERENCE,
         396_000,
     )
     (output,) = outputs_of(batch)

@@ -6,9 +6,9 @@ import json
 
 import pytest
 
+from lots.ledger.reversal import reverse_movement
 from lots.models import Entry, Movement
 from lots.services.blending import Blend, blend_lots
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 from tests.builders import receive
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from lots.measurements.assays import record_assay
+from lots.measurements.weighings import Weight, record_weighing
 from lots.models import BarRecord, DeliveryNote, ImpurityAnalysis
-from lots.services.assays import record_assay
-from lots.services.weighings import Weight, record_weighing
 
 G = 1_000_000
 

@@ -9,7 +9,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
 from lots.models import Lot, Movement, SheetImport, Weighing
-from lots.services import import_request
+from lots.sheets import request_rows
 from tests.imported import lines
 
 ADDRESS = "/api/v1/imports/"
@@ -142,7 +142,7 @@ def test_requests_that_cannot_be_are_refused(office, given, code, field):
 
 
 def test_a_request_takes_so_many_rows_and_files_only_as_sheets(office, monkeypatch):
-    monkeypatch.setattr(import_request, "ROWS_MAX", 1)
+    monkeypatch.setattr(request_rows, "ROWS_MAX", 1)
     assert post(office, [TRAY, TRAY]).json()["code"] == "too_many_rows"
     file = SimpleUploadedFile("a.csv", b"\xff\xd8\xff")
     form = {"subject": "receipts", "file": file}

@@ -8,8 +8,8 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from lots.measurements.weighings import Weight
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.weighings import Weight
 
 
 @pytest.fixture

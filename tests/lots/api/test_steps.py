@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 
+from lots.ledger.holdings import claims_of, holding
 from lots.models import Document, Excess, Lot, Place
-from lots.queries.holdings import claims_of, holding
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.taking import Take
 from tests.builders import receive, row_counts, weighed_output

@@ -16,7 +16,7 @@ from rest_framework.test import APIClient
 from config.refusals import ForbiddenError, InvalidError
 from lots import clock
 from lots.models import ApiToken
-from lots.services.api_tokens import make_token
+from lots.people.tokens import make_token
 
 PASSWORD = "silver-in-the-cell"
 LOTS, REPORT = "/api/v1/lots/", "/api/v1/reports/inventory/"

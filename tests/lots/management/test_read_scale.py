@@ -10,8 +10,8 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from lots.codes import LotCode
+from lots.measurements.scale_lines import PLAIN, Reading, compiled, read_line
 from lots.models import Lot, Movement, Weighing
-from lots.scale_lines import PLAIN, Reading, compiled, read_line
 from tests.builders import receive
 
 G = 1_000_000

@@ -8,11 +8,11 @@ import pytest
 from django.urls import reverse
 from django.utils.html import escape
 
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight, record_weighing
+from lots.measurements.withdrawal import withdraw_measurement
 from lots.models import BarRecord, Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.receipt import receive_lot
-from lots.services.weighings import Weight, record_weighing
-from lots.services.withdrawal import withdraw_measurement
 from tests.builders import receipt_of, receive, row_counts
 
 

@@ -9,10 +9,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 from openpyxl import load_workbook
 
-from lots.exports.import_workbooks import WRONG
 from lots.models import ImportDraft, Movement, SheetImport, Weighing
-from lots.services import import_drafts
-from lots.services.sheet_files import read_sheet
+from lots.sheets import drafts
+from lots.sheets.files import read_sheet
+from lots.sheets.workbooks import WRONG
 from tests.imported import lines, workbook
 
 RECEIVED = ["Brought by", "Place", "When", "Gross, g", "Balance", "Silver, ‰"]
@@ -137,8 +137,8 @@ def test_what_cannot_be_sent_is_refused_on_the_form(office, given, code):
 
 
 def test_a_long_sheet_is_checked_by_the_page_itself_slice_by_slice(office, monkeypatch):
-    monkeypatch.setattr(import_drafts, "SLICE_ROWS", 2)
-    monkeypatch.setattr(import_drafts.check_slice, "__kwdefaults__", {"rows": 2})
+    monkeypatch.setattr(drafts, "SLICE_ROWS", 2)
+    monkeypatch.setattr(drafts.check_slice, "__kwdefaults__", {"rows": 2})
     address = send(office, lines(RECEIVED, *[TRAY] * 5))
     draft_page = lay_out(office, address).url
     shown = office.get(draft_page).content.decode()
@@ -218,7 +218,7 @@ def test_what_would_run_is_sent_back_as_text_and_read_again_as_it_was(office, ma
     texts = [str(cell.value) for cell in cells]
     assert not [text for text in texts if text.startswith(("=", "+", "@", "\uff1d", "-"))]
     again = read_sheet(marked).rows
-    first = import_drafts.sheet_of(draft).rows
+    first = drafts.sheet_of(draft).rows
     assert [row.cells[: len(runs)] for row in again] == [row.cells for row in first]
 
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from lots import clock
 from lots.models import KeptForm, Lot, Movement
-from lots.services import kept_forms
+from lots.services import saved_forms
 
 
 @pytest.fixture
@@ -86,7 +86,7 @@ def test_kept_form_expires_and_there_is_an_end_to_their_number(
         assert browser.get(reverse("blend")).context["kept"] is None
         browser.post(reverse("receive"), {"keep": "1", "gross": "1 g"})
     assert [each.address for each in KeptForm.objects.all()] == [reverse("receive")]
-    monkeypatch.setattr(kept_forms, "KEPT_MAX", 1)
+    monkeypatch.setattr(saved_forms, "KEPT_MAX", 1)
     refused = browser.post(reverse("blend"), typed)
     assert refused.context["form"].has_error("__all__", "too_many")
     assert KeptForm.objects.count() == 1

@@ -11,8 +11,8 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
+from lots.ledger.holdings import claims_of, holding
 from lots.models import Assay, Document, Lot, Movement, Person, Place, ProcessBatch, Weighing
-from lots.queries.holdings import claims_of, holding
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, row_counts, weighed_output

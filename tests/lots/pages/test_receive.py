@@ -8,8 +8,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from lots.ledger.holdings import holding
 from lots.models import Lot, Movement
-from lots.queries.holdings import holding
 from tests.builders import row_counts
 
 

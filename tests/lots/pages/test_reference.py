@@ -9,8 +9,8 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
+from lots.ledger.recording import Act
 from lots.models import Balance, Party
-from lots.services.recording import Act
 from tests.builders import receive
 
 

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 
 from lots import clock
 from lots.models import SignInAttempt
-from lots.services import doors
-from lots.services.doors import FREE_BY_ADDRESS, FREE_BY_NAME, KEPT_FOR
-from lots.waiting import WAIT_S_MAX, wait_s
+from lots.people import attempts
+from lots.people.attempts import FREE_BY_ADDRESS, FREE_BY_NAME, KEPT_FOR
+from lots.people.waiting import WAIT_S_MAX, wait_s
 
 PASSWORD = "silver-in-the-cell"
 HOME, OTHER = "203.0.113.7", "198.51.100.9"  # RFC 5737: addresses for documentation
@@ -144,7 +144,7 @@ def test_attempts_are_forgotten_by_themselves_once_they_are_old(
     assert sign_in(PASSWORD).status_code == 302
     with later(1):
         assert sign_in("wrong").status_code == 200
-    monkeypatch.setattr(doors, "FORGETS_EVERY", 1)
+    monkeypatch.setattr(attempts, "FORGETS_EVERY", 1)
     with clock.at(clock.now() + KEPT_FOR + dt.timedelta(seconds=1)):
         assert sign_in("wrong", "somebody", OTHER).status_code == 200
     kept = SignInAttempt.objects.order_by("at").values_list("succeeded", "address")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from lots.models import Lot
 from lots.pages.trace_web import KNOTS_MAX, trace_web
-from lots.queries.trace import Edge, Graph, Node
+from lots.traces.lot_trace import Edge, Graph, Node
 
 
 def chain(length, *, is_whole=True):

@@ -11,10 +11,10 @@ import pytest
 from django.core.files.base import ContentFile
 from django.core.management import CommandError, call_command
 
+from lots.ledger.recording import Act
 from lots.models import Document
 from lots.queries.paper_findings import papers_changed
 from lots.services.documents import attach_document
-from lots.services.recording import Act
 from tests.builders import receive
 
 # Longer than one chunk of reading, so that its end counts too.

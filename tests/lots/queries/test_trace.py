@@ -7,19 +7,19 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import AsOf, holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.outputs import Output
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import Weight
 from lots.models import Entry, Lot, ProcessBatch
-from lots.queries.holdings import AsOf, holding
-from lots.queries.trace import mixtures_of_all, trace_back, trace_forward
-from lots.queries.trace_steps import stream_steps
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.outputs import Output
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
-from lots.services.rulings import rule_assay
 from lots.services.taking import Take
-from lots.services.weighings import Weight
-from lots.trace import Origin, mix
+from lots.traces.linked_movements import stream_steps
+from lots.traces.lot_trace import mixtures_of_all, trace_back, trace_forward
+from lots.traces.trace import Origin, mix
 
 
 def received(works, act, customer, grams, hours, silver="900"):
@@ -207,7 +207,7 @@ def test_queries_do_not_grow_with_what_a_lot_was_mixed_with(
 
 def test_reading_everything_gives_the_same_trace_as_along_the_links(melted, monkeypatch):
     ahead, back = trace_forward(melted.isolde), trace_back(melted.granules)
-    monkeypatch.setattr("lots.queries.trace_steps.ROUNDS_MAX", 0)
+    monkeypatch.setattr("lots.traces.linked_movements.ROUNDS_MAX", 0)
     assert trace_forward(melted.isolde) == ahead
     through = trace_back(melted.granules)
     assert (through.shares, through.held_ug) == (back.shares, back.held_ug)

@@ -22,18 +22,18 @@ from cells.services.rinse_water import RinseWater, take_rinse_water
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.slimes_recovery import finish_recovery, group_bags
 from lots import clock
+from lots.ledger.recording import Act
+from lots.measurements.assays import record_assay
+from lots.measurements.impurities import ImpurityReport, record_impurities
+from lots.measurements.outputs import Output, Volume
+from lots.measurements.weighings import record_weighing
 from lots.models import Balance, Lot
-from lots.services.assays import record_assay
 from lots.services.bars_listing import Bar, list_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.documents import attach_document
-from lots.services.impurities import ImpurityReport, record_impurities
-from lots.services.outputs import Output, Volume
 from lots.services.process_batches import record_output
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.recording import Act
 from lots.services.taking import Take
-from lots.services.weighings import record_weighing
 from reports.models import AccessRecord
 from reports.services.access_records import record_access
 from reports.services.approvals import propose_adjustments

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from reports.conventions import SIGN_CONVENTION
-from reports.queries.best_estimate import best_estimate
-from reports.queries.difference_sequence import difference_sequences
+from reports.queries.month.best_estimate import best_estimate
+from reports.queries.month.difference_sequence import difference_sequences
 
 APRIL = "/api/v1/reports/months/2026-04"
 

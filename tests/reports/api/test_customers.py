@@ -9,8 +9,8 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.measurements.assays import record_assay
 from lots.models import Lot
-from lots.services.assays import record_assay
 from reports.models import Settlement
 from reports.services.terms import set_terms
 from tests.access_table import TABLE

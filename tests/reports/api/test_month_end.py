@@ -11,7 +11,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from openpyxl import load_workbook
 
-from lots.queries.holdings import holding
+from lots.ledger.holdings import holding
 from reports.models import CountAdjustment, CountedMetal, CountLine, MonthEnd
 from tests.builders import row_counts
 

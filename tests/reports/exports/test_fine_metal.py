@@ -12,14 +12,14 @@ import pytest
 from openpyxl import load_workbook
 
 from lots.local_law import LOCAL_LAW
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight, record_weighing
 from lots.models import BarRecord, Lot
 from lots.queries.bar_list import bar_list
 from lots.queries.delivery_note import delivery_document
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.bars_listing import Bar, list_bar, strike_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.receipt import receive_lot
-from lots.services.weighings import Weight, record_weighing
 from reports.exports.bar_list import (
     first_bar_row,
     write_bar_list_csv,
@@ -27,7 +27,7 @@ from reports.exports.bar_list import (
 )
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.lot_answer_pdf import lot_answer_pdf
-from reports.queries.lot_answer import lot_answer
+from reports.queries.lot.lot_answer import lot_answer
 from tests.builders import receipt_of, receive
 from tests.pdf_text import text_of
 from tests.reports.exports.recalculated import needs_libreoffice, recalculate

@@ -17,7 +17,7 @@ from rest_framework.test import APIClient
 
 from config.api_description import described
 from config.sheet_text import as_written, as_written_in_csv
-from lots.services.recording import Act
+from lots.ledger.recording import Act
 from reports.services.counts import open_count_sheet
 from reports.services.month_end import begin_month_end
 from tests.databases import unguarded

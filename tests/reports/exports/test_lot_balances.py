@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-from lots.queries.holdings import NOW
+from lots.ledger.holdings import NOW
 from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
 from reports.exports.tables import as_json
 from reports.queries.inventory import inventory
-from reports.queries.losses import losses
-from reports.queries.lot_sheet import lot_balances, lot_list, lot_sheet
+from reports.queries.lot.lot_sheet import lot_balances, lot_list, lot_sheet
+from reports.queries.month.losses import losses
 from reports.services.prices import record_price
 from tests.reports.conftest import on
 from tests.reports.exports.recalculated import assert_recalculates, needs_libreoffice

@@ -12,13 +12,13 @@ from typing import Any
 import pytest
 from openpyxl import load_workbook
 
-from lots.services.weighings import Weight
+from lots.measurements.weighings import Weight
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.month_end import month_end_tables
 from reports.exports.tables import as_json
 from reports.exports.workbook import write_workbook
-from reports.queries.month_pack import month_pack
-from reports.queries.periods import Period
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.periods import Period
 from reports.services.approvals import approve_adjustments, propose_adjustments
 from reports.services.counts import Found, enter_count, open_count_sheet
 from reports.services.month_end import begin_month_end

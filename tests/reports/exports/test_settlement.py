@@ -13,15 +13,15 @@ from fontTools.ttLib import TTFont
 from openpyxl import load_workbook
 
 from config import paper_fonts
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight
 from lots.models import Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.ownership import change_owner
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.weighings import Weight
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import first_line_row, write_settlement_workbook
 from reports.models import MetalPrice
-from reports.queries.settlement_statement import SettlementDocument, settlement_statement
+from reports.queries.lot.settlement_statement import SettlementDocument, settlement_statement
 from reports.services.settlement import approve_settlement, prepare_settlement
 from reports.services.terms import set_terms
 from reports.settlement_lines import Evidence

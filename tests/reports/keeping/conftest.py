@@ -20,12 +20,12 @@ from django.test import override_settings
 
 from lots import clock
 from lots.keeping.other_database import pointed_at
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding
 from lots.models import Lot, Movement, Place
-from lots.services.assays import AssayReport, Finding
 from lots.services.documents import attach_document
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
-from lots.services.recording import Act
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
 from tests.builders import GRAM, receive, weighed_output

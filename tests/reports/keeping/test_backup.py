@@ -18,8 +18,8 @@ from lots.keeping import backup
 from lots.keeping.attachments import attachment_path
 from lots.keeping.other_database import pointed_at
 from lots.keeping.tables import content_of, kept_tables, rows_in_use
+from lots.ledger.recording import Act
 from lots.models import Document, Movement
-from lots.services.recording import Act
 from tests.reports.keeping.conftest import Blank, move_a_lot
 
 pytestmark = pytest.mark.django_db

@@ -13,9 +13,12 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection, models, transaction
 
-from lots import guards
 from lots.keeping.sealed_tables import sealed_tables
 from lots.keeping.tables import kept_tables
+from lots.ledger import guards
+from lots.ledger.ledger_checks import all_checks, run_check
+from lots.ledger.recording import Act
+from lots.ledger.seal_findings import broken_seals, rows_not_as_sealed
 from lots.models import (
     AssayResult,
     ClaimEntry,
@@ -30,9 +33,6 @@ from lots.models import (
     SealedRow,
     SealLayout,
 )
-from lots.queries.ledger_checks import all_checks, run_check
-from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
-from lots.services.recording import Act
 from reports.demo.wet_work import WetWork
 from reports.models import AccessRecord
 from tests.databases import unguarded

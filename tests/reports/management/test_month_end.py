@@ -15,7 +15,7 @@ from openpyxl import load_workbook
 
 from lots.models import Lot
 from reports.conventions import SIGN_CONVENTION
-from reports.queries import lot_sheet
+from reports.queries.lot import lot_sheet
 from reports.services.counts import Found, enter_count, open_count_sheet
 from reports.services.month_end import begin_month_end
 from tests.reports.conftest import APRIL

@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.ownership import change_owner
 from reports.models import Settlement
 from reports.services.settlement import approve_settlement, prepare_settlement

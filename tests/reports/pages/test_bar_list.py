@@ -11,12 +11,12 @@ from openpyxl import load_workbook
 from pypdf import PdfReader
 
 from lots.local_law import LOCAL_LAW
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight, record_weighing
 from lots.models import Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.bars_listing import Bar, list_bar, strike_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.receipt import receive_lot
-from lots.services.weighings import Weight, record_weighing
 from tests.builders import receipt_of
 from tests.reports.exports.recalculated import needs_libreoffice, recalculate
 

@@ -13,8 +13,8 @@ import pytest
 from django.core.files.base import ContentFile
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import DeliveryNote, Document, ProcessBatch
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.delivery import Delivered, deliver
 from lots.services.documents import Filing, attach_document
 from lots.services.process_batches import Inputs, start_batch

@@ -7,9 +7,9 @@ from decimal import Decimal
 import pytest
 from django.urls import reverse
 
+from lots.ledger.holdings import claims_of
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot, Weighing
-from lots.queries.holdings import claims_of
 from lots.services.delivery import Delivered, deliver
 from lots.services.opening import open_claim
 from lots.services.receipt import receive_lot

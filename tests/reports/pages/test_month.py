@@ -10,12 +10,12 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from lots import shown
+from lots import display
 from lots.models import BooksMonth, Lot
 from reports.models import CountAdjustment, CountLine, CountSheet, MonthEnd
 from reports.pages.month import waterfall
-from reports.queries.month_statement import month_statement
-from reports.queries.periods import Period
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import Period
 from tests.builders import receive, row_counts
 
 
@@ -46,12 +46,12 @@ def test_month_page_shows_every_figure_of_the_statement(
 ) -> None:
     page = accountant.get(reverse("month", args=["2026-04"])).content.decode()
     for metal in month_statement(april).metals:
-        assert shown.grams(metal.opening_ug) in page
-        assert shown.grams(metal.closing_ug) in page
+        assert display.grams(metal.opening_ug) in page
+        assert display.grams(metal.closing_ug) in page
     silver = next(each for each in month_statement(april).metals if each.metal == "Ag")
     for line in silver.lines:
         if line.change_ug:
-            assert shown.grams(line.change_ug).removeprefix(shown.MINUS) in page
+            assert display.grams(line.change_ug).removeprefix(display.MINUS) in page
     assert "book less physical" in page
 
 
@@ -124,7 +124,7 @@ def test_counter_does_not_see_the_book(
     send(accountant, "month-begin", ["2026-04"])
     send(accountant, "sheet-open", ["2026-04"], place=works.places["fine-safe"].pk)
     sheet = CountSheet.objects.get()
-    book = shown.grams(1_994_999_999)
+    book = display.grams(1_994_999_999)
     counted = send(
         browser, "sheet-count", [sheet.code, in_june.crystal.code],
         gross="1990 g", balance=works.balance.pk,

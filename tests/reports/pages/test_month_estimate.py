@@ -6,11 +6,11 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from lots import shown
+from lots import display
 from lots.models import Person
-from reports.queries.best_estimate import best_estimate
-from reports.queries.difference_sequence import month_differences
-from reports.queries.periods import month_period
+from reports.queries.month.best_estimate import best_estimate
+from reports.queries.month.difference_sequence import month_differences
+from reports.queries.month.periods import month_period
 
 
 @pytest.fixture
@@ -37,7 +37,7 @@ def test_differences_stand_beside_their_limits_of_error(demo, office):
     page = office.get(reverse("month-estimate", args=[str(period)])).content.decode()
     assert "No measurement of the month stands out" in page
     whole = [each for each in month_differences(period) if not each.area and each.metal == "Ag"]
-    assert shown.grams(round(whole[0].whole.limit_of_error_95)) in page
+    assert display.grams(round(whole[0].whole.limit_of_error_95)) in page
 
 
 @pytest.mark.django_db

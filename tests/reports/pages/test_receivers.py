@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from django.urls import reverse
 
+from lots.feed.message_signature import shown_secret
+from lots.feed.subscriptions import secret_of
 from lots.models import EventDelivery, EventSubscription
-from lots.services.subscriptions import secret_of
-from lots.signatures import shown_secret
 from tests.builders import receive
 from tests.conftest import MORNING
 

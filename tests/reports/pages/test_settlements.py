@@ -12,11 +12,11 @@ from django.test import Client
 from django.urls import reverse
 from django.utils.html import escape
 
-from lots import shown
+from lots import display
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Lot
-from lots.services.assays import AssayReport, Finding, record_assay
 from reports.models import Settlement
-from reports.queries.settlement_statement import settlement_statement
+from reports.queries.lot.settlement_statement import settlement_statement
 from reports.services.terms import set_terms
 from tests.builders import receive, row_counts
 
@@ -63,7 +63,7 @@ def test_settlement_is_prepared_shown_and_needs_another_to_approve(
     document = settlement_statement(settlement)
     page = answer.content.decode()
     assert settlement.code in page
-    assert shown.ounces(document.payable[0].mass_ug) in page
+    assert display.ounces(document.payable[0].mass_ug) in page
     assert all(escape(line.line.label) in page for line in document.lines)
     own = office.post(reverse("settlement-approve", args=[settlement.code]), {"key": "own"})
     assert own.status_code == 403

@@ -13,13 +13,13 @@ import pytest
 from django.urls import reverse
 
 from lots import clock
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Lot, ProcessBatch
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
 from reports.models import AccessRecord, Settlement, SharedLink
-from reports.queries.customer_view import ANOTHERS
+from reports.queries.lot.customer_view import ANOTHERS
 from reports.queries.shared_links import token_signer
 from reports.services.settlement import approve_settlement, prepare_settlement
 from reports.services.terms import set_terms

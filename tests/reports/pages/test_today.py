@@ -15,7 +15,7 @@ from django.urls import reverse
 
 from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
-from lots import clock, shown
+from lots import clock, display
 from lots.models import Balance
 from lots.services.documents import Filing, attach_document
 from lots.services.opening import Amount, Opening, open_claim, open_lot
@@ -24,8 +24,8 @@ from lots.services.quarantine import quarantine_lot
 from lots.services.taking import Take
 from reports.queries.attention import attention
 from reports.queries.inventory import inventory
-from reports.queries.matters import Urgency
-from reports.queries.periods import local_day
+from reports.queries.month.periods import local_day
+from reports.queries.to_do import Urgency
 from reports.services.settlement import prepare_settlement, withdraw_settlement
 from tests.builders import receive, weighed_output
 from tests.cells.conftest import Bench
@@ -86,9 +86,9 @@ def test_month_that_is_over_waits_to_be_closed(
 def test_holdings_are_those_of_the_inventory(busy: SimpleNamespace, browser: Client) -> None:
     page = browser.get(reverse("today")).content.decode()
     for position in inventory().positions:
-        assert shown.grams(position.holdings_ug) in page
-        assert shown.grams(position.kept_apart_ug) in page
-        assert shown.grams(position.house_ug) in page
+        assert display.grams(position.holdings_ug) in page
+        assert display.grams(position.kept_apart_ug) in page
+        assert display.grams(position.house_ug) in page
 
 
 def test_today_takes_the_same_queries_for_more_lots(

@@ -7,13 +7,13 @@ from decimal import Decimal
 
 import pytest
 
+from lots.measurements.weighings import Weight
 from lots.models import Lot, ProcessBatch
 from lots.services.opening import Amount, Opening, open_lot
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.shipping import return_to_customer
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 from reports.queries.account_statement import account_statement
 
 

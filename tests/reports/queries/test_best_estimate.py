@@ -15,28 +15,28 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from openpyxl import load_workbook
 
+from lots.ledger.holdings import AsOf, balances
 from lots.models import Entry, Lot, Movement, Weighing
-from lots.queries.holdings import AsOf, balances
 from reports.demo.wet_work import WetWork
-from reports.equations import solve
 from reports.exports.month_end import month_end_tables
 from reports.exports.workbook import write_workbook
-from reports.inventory_difference import Verdict
 from reports.json_ready import json_ready
-from reports.mistake_shapes import Shape
-from reports.queries.best_estimate import BestEstimate, best_estimate, holdings_by
-from reports.queries.difference_sequence import difference_sequences, month_differences
-from reports.queries.entry_uncertainty import book_uncertainty, expanded_for
-from reports.queries.figure_uncertainty import (
+from reports.queries.inventory import inventory
+from reports.queries.month.best_estimate import BestEstimate, best_estimate, holdings_by
+from reports.queries.month.difference_sequence import difference_sequences, month_differences
+from reports.queries.month.entry_uncertainty import book_uncertainty, expanded_for
+from reports.queries.month.figure_uncertainty import (
     inventory_uncertainty,
     lot_uncertainty,
     statement_uncertainty,
 )
-from reports.queries.inventory import inventory
-from reports.queries.month_network import month_network
-from reports.queries.month_pack import month_pack
-from reports.queries.month_statement import month_statement
-from reports.queries.periods import month_period
+from reports.queries.month.month_network import month_network
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import month_period
+from reports.statistics.equations import solve
+from reports.statistics.inventory_difference import Verdict
+from reports.statistics.mistake_shapes import Shape
 from tests.reports.queries.test_metal_flow import unbalanced
 
 pytestmark = pytest.mark.django_db

@@ -6,10 +6,10 @@ import datetime as dt
 from types import SimpleNamespace
 from typing import Any
 
-from lots.queries.holdings import claims_of
-from reports.queries.claims_statement import OwnerStatement, claims_statement
+from lots.ledger.holdings import claims_of
 from reports.queries.inventory import inventory
-from reports.queries.periods import Period, month_period
+from reports.queries.month.claims_statement import OwnerStatement, claims_statement
+from reports.queries.month.periods import Period, month_period
 
 G = 1_000_000
 

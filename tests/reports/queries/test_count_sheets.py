@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from lots.queries.holdings import AsOf
+from lots.ledger.holdings import AsOf
 from lots.services.splitting import Part, split_lot
 from lots.services.write_off import write_off
 from reports.models import CountSheet

@@ -9,11 +9,11 @@ from typing import Any
 import pytest
 
 from lots import clock
+from lots.ledger.holdings import AsOf
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.weighings import Weight
 from lots.models import Movement
-from lots.queries.holdings import AsOf
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
-from lots.services.weighings import Weight
 from reports.queries.inventory import inventory
 
 G = 1_000_000

@@ -10,13 +10,13 @@ from typing import Any
 
 import pytest
 
+from lots.ledger.reversal import reverse_movement
 from lots.models import Entry, Movement
-from lots.services.reversal import reverse_movement
 from lots.services.shipping import ship_lot
 from lots.services.write_off import write_off
 from reports.conventions import value_of
-from reports.queries.losses import LossRow, loss_entries, losses, prices_on
-from reports.queries.periods import Period
+from reports.queries.month.losses import LossRow, loss_entries, losses, prices_on
+from reports.queries.month.periods import Period
 from reports.services.prices import record_price
 from tests.reports.conftest import G, on
 

@@ -8,21 +8,21 @@ from types import SimpleNamespace
 
 import pytest
 
+from lots.ledger.holdings import AsOf, claims_of
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.outputs import Output
+from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Movement, ProcessBatch
-from lots.queries.holdings import AsOf, claims_of
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.outputs import Output
 from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
-from lots.services.rulings import rule_assay
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 from reports.json_ready import json_ready
-from reports.queries.lot_answer import lot_answer
-from reports.queries.lot_answer_lines import Where
+from reports.queries.lot.lot_answer import lot_answer
+from reports.queries.lot.lot_answer_lines import Where
 from reports.services.settlement import approve_settlement, prepare_settlement
 from reports.services.terms import set_terms
 

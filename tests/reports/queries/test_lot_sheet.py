@@ -6,10 +6,10 @@ import datetime as dt
 from types import SimpleNamespace
 from typing import Any
 
+from lots.ledger.holdings import AsOf, holding
 from lots.models import Lot
-from lots.queries.holdings import AsOf, holding
 from lots.services.splitting import Part, split_lot
-from reports.queries.lot_sheet import lot_balances, lot_list, lot_sheet
+from reports.queries.lot.lot_sheet import lot_balances, lot_list, lot_sheet
 
 G = 1_000_000
 

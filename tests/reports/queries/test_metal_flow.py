@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from config.charts import tabulate
+from config.drawing.charts import tabulate
 from reports.pages.month_flow import flow_chart
-from reports.queries.metal_flow import AREA, AreaStream, metal_flow
-from reports.queries.month_statement import MonthStatement, month_statement
-from reports.queries.periods import Period, month_period
+from reports.queries.month.metal_flow import AREA, AreaStream, metal_flow
+from reports.queries.month.month_statement import MonthStatement, month_statement
+from reports.queries.month.periods import Period, month_period
 from tests.reports.conftest import APRIL
 
 

@@ -12,9 +12,9 @@ from django.core.management import call_command
 from django.db import connection
 
 from lots import clock
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
 from lots.models import BooksMonth, Movement
-from lots.queries.ledger_checks import run_checks
-from lots.services.recording import Act
 from reports.models import MonthEnd
 from tests.builders import receive
 from tests.conftest import MORNING

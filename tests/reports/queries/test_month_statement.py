@@ -12,9 +12,9 @@ import pytest
 from config.refusals import RefusalError
 from reports.conventions import ounces_of, percent_of
 from reports.queries.inventory import inventory
-from reports.queries.month_pack import month_pack
-from reports.queries.month_statement import month_statement
-from reports.queries.periods import Period, month_period, parse_month
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import Period, month_period, parse_month
 from tests.reports.conftest import held_ug
 
 G = 1_000_000

@@ -6,10 +6,10 @@ import datetime as dt
 from types import SimpleNamespace
 from typing import Any
 
+from lots.ledger.reversal import reverse_movement
 from lots.models import Entry
-from lots.services.reversal import reverse_movement
+from reports.queries.month.periods import Period
 from reports.queries.movements_list import movement_rows
-from reports.queries.periods import Period
 from tests.reports.conftest import on
 
 

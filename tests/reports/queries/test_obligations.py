@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
+from lots.ledger.holdings import AsOf
 from lots.models import Lot
-from lots.queries.holdings import AsOf
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.quarantine import quarantine_lot, release_lot
 from reports.queries.obligations import CoverWarning, Readiness, obligations, owed_by_customer

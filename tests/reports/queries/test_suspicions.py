@@ -7,15 +7,15 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from lots.queries.holdings import NOW
-from reports.equations import solve
-from reports.month_network import MonthNetwork
-from reports.queries.entry_uncertainty import BookUncertainty
-from reports.queries.month_network import LedgerNetwork
-from reports.queries.month_readings import Source
-from reports.queries.periods import month_period
-from reports.queries.suspicions import Suspicion, suspicions
-from reports.uncertainty import Figure
+from lots.ledger.holdings import NOW
+from reports.queries.month.entry_uncertainty import BookUncertainty
+from reports.queries.month.month_network import LedgerNetwork
+from reports.queries.month.month_readings import Source
+from reports.queries.month.periods import month_period
+from reports.queries.month.suspicions import Suspicion, suspicions
+from reports.statistics.equations import solve
+from reports.statistics.month_network import MonthNetwork
+from reports.statistics.uncertainty import Figure
 from tests.month_simulator import SimulatedMonth, simulate
 
 KINDS = {

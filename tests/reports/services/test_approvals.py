@@ -8,16 +8,16 @@ from typing import Any
 
 import pytest
 
+from lots.ledger.holdings import holding
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.weighings import Weight
 from lots.models import Entry, MaterialEntry, Movement
-from lots.queries.holdings import holding
-from lots.services.reversal import reverse_movement
-from lots.services.weighings import Weight
 from lots.services.write_off import write_off
 from reports.models import CountAdjustment, CountSheet
 from reports.queries.count_sheets import stale_lines
 from reports.queries.inventory import inventory
-from reports.queries.month_statement import MetalStatement, month_statement
-from reports.queries.periods import Period
+from reports.queries.month.month_statement import MetalStatement, month_statement
+from reports.queries.month.periods import Period
 from reports.services.approvals import (
     approve_adjustments,
     decline_adjustment,

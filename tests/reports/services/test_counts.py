@@ -10,11 +10,11 @@ from typing import Any
 
 import pytest
 
+from lots.ledger.holdings import holding
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.outputs import Volume
+from lots.measurements.weighings import Weight
 from lots.models import BooksMonth, Lot, Weighing
-from lots.queries.holdings import holding
-from lots.services.assays import AssayReport, Finding, record_assay
-from lots.services.outputs import Volume
-from lots.services.weighings import Weight
 from lots.services.write_off import write_off
 from reports.models import CountedMetal, CountLine, CountSheet
 from reports.queries.count_sheets import blind_lines

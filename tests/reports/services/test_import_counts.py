@@ -10,10 +10,10 @@ from typing import Any
 import pytest
 from openpyxl import load_workbook
 
-from lots.import_headings import guess_layout
 from lots.models import SheetImport
-from lots.services.import_subjects import subject_named
-from lots.services.sheet_files import read_sheet
+from lots.sheets.files import read_sheet
+from lots.sheets.headings import guess_layout
+from lots.sheets.subjects import subject_named
 from reports.exports.count_form import count_form_table
 from reports.exports.workbook import write_workbook
 from reports.models import CountLine, CountSheet

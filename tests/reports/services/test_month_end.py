@@ -12,12 +12,12 @@ from django.db import DatabaseError, connection, transaction
 
 from config.refusals import RefusalError
 from lots import clock
+from lots.ledger.recording import Act
 from lots.models import BooksMonth, Entry, Movement
 from lots.services.opening import Opening, open_lot
-from lots.services.recording import Act
 from lots.services.write_off import write_off
 from reports.models import MonthEnd, MonthReopening
-from reports.queries.statement_digest import is_as_signed
+from reports.queries.month.statement_digest import is_as_signed
 from reports.services.approvals import approve_month
 from reports.services.counts import open_count_sheet
 from reports.services.month_end import (

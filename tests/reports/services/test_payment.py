@@ -8,7 +8,7 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from lots import clock
-from lots.services.assays import AssayReport, Finding, record_assay
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.services.ownership import change_owner
 from reports.exports.account_statement import account_tables
 from reports.models import Payment, Settlement

@@ -9,17 +9,17 @@ from types import SimpleNamespace
 import pytest
 
 from config.refusals import ConflictError, ForbiddenError, InvalidError
+from lots.ledger.holdings import claims_of
+from lots.ledger.reversal import reverse_movement
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight
 from lots.models import ClaimEntry, Lot, Movement, ProcessBatch
-from lots.queries.holdings import claims_of
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.melting import Melted, melt_lot
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.reversal import reverse_movement
 from lots.services.taking import Take
-from lots.services.weighings import Weight
 from reports.models import ContractTerms, MetalPrice, Settlement
-from reports.queries.settlement_statement import case_of, settlement_statement, statement_of
+from reports.queries.lot.settlement_statement import case_of, settlement_statement, statement_of
 from reports.services.settlement import (
     approve_settlement,
     prepare_settlement,

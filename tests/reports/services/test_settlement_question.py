@@ -7,13 +7,13 @@ from decimal import Decimal
 import pytest
 
 from config.refusals import ConflictError, InvalidError
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.weighings import Weight
 from lots.models import Lot, Movement
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.receipt import Receipt, receive_lot
-from lots.services.weighings import Weight
 from reports.models import Settlement, SettlementQuestion
-from reports.queries.exchange_agreement import exchange_agreements
-from reports.queries.what_if import Supposed, what_if
+from reports.queries.lot.exchange_agreement import exchange_agreements
+from reports.queries.lot.what_if import Supposed, what_if
 from reports.services.settlement import prepare_settlement
 from reports.services.settlement_question import (
     answer_question,

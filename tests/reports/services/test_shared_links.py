@@ -10,8 +10,8 @@ import pytest
 from django.db import IntegrityError, connection, transaction
 
 from lots import clock
+from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Lot, ProcessBatch, RecordedRequest
-from lots.services.assays import AssayReport, Finding, record_assay
 from lots.services.process_batches import Inputs, start_batch
 from lots.services.taking import Take
 from reports.models import AccessRecord, Settlement, SharedLink

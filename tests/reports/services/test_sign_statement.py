@@ -17,9 +17,9 @@ from django.test import Client
 from openpyxl import load_workbook
 from rest_framework.test import APIClient
 
+from lots.ledger.ledger_checks import run_checks
+from lots.ledger.recording import Act
 from lots.models import BooksMonth, Movement
-from lots.queries.ledger_checks import run_checks
-from lots.services.recording import Act
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.signature import UNSIGNED
 from reports.models import MonthEnd, StatementSignature

@@ -1,0 +1,77 @@
+"""Events through the API: what happened after what a program has already seen."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any, Final
+
+from django.http import StreamingHttpResponse
+from drf_spectacular.types import OpenApiTypes
+from rest_framework import serializers
+
+from lots.api.questions import Question, QuestionView
+from lots.api.records import show
+from lots.feed.events import EVENTS_MAX, Event, EventPage, all_events_after, events_after
+from lots.models import Movement, Party
+from lots.people.permissions import StaffOrCustomer, customer_looking
+from lots.services.access_log import EVENTS, tell_reading
+
+LINES: Final = "application/x-ndjson"
+
+
+class EventsQuestion(Question):
+    after = serializers.IntegerField(
+        default=0, min_value=0, max_value=2**62, help_text="The last id already seen."
+    )
+    kind = serializers.MultipleChoiceField(
+        choices=Movement.Kind.choices, required=False, help_text="Only of these kinds."
+    )
+    limit = serializers.IntegerField(default=100, min_value=1, max_value=EVENTS_MAX)
+    lines = serializers.BooleanField(
+        default=False,
+        help_text="All there are, one JSON object a line, whatever the limit.",
+    )
+
+
+class EventsAfter(QuestionView):
+    """Events after an id, in the order of the ledger; ask again with `next_after`.
+
+    Ids go up by one without a gap, before any filter. An event may be met twice, never missed.
+    Customers get what concerns their own lots and claims.
+    """
+
+    asks = EventsQuestion
+    shows = EventPage
+    permission_classes = [StaffOrCustomer]
+    other_answers = {(200, LINES): OpenApiTypes.STR}
+
+    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
+        if not asked["lines"]:
+            return super().respond(asked, **path)
+        wanted = self._wanted(asked)
+        self._tell(wanted["party"])
+        events = all_events_after(asked["after"], **wanted)
+        return StreamingHttpResponse(_as_lines(events), content_type=LINES)
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> EventPage:
+        wanted = self._wanted(asked)
+        page = events_after(asked["after"], limit=asked["limit"], **wanted)
+        if page.events:
+            self._tell(wanted["party"])
+        return page
+
+    def _tell(self, customer: Party | None) -> None:
+        if customer is not None:
+            tell_reading(customer=customer, user=self.request.user, what=EVENTS, form="json")
+
+    def _wanted(self, asked: dict[str, Any]) -> dict[str, Any]:
+        return {
+            "kinds": sorted(asked.get("kind", ())),
+            "party": customer_looking(self.request),
+        }
+
+
+def _as_lines(events: Iterator[Event]) -> Iterator[bytes]:
+    for event in events:
+        yield json.dumps(show(event)).encode() + b"\n"

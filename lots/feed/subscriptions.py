@@ -1,0 +1,132 @@
+"""Somebody wants to be told of events; stops; starts again; wants one sent again."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from django.utils.crypto import salted_hmac
+
+from config.refusals import ConflictError, InvalidError
+from lots import clock
+from lots.feed.webhook_post import check_url
+from lots.ledger.recording import Act, recorded_once
+from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
+from lots.texts import checked_text
+
+NAME_MAX: Final = 80
+_SALTED_WITH: Final = "lots.event-subscription"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What to send where. No `kinds` means all; `after` None begins with what comes next."""
+
+    name: str
+    url: str
+    kinds: Sequence[str] = ()
+    party: Party | None = None
+    after: int | None = None
+
+
+def secret_of(subscription: EventSubscription) -> bytes:
+    """What the messages of a subscription are signed with.
+
+    It goes with the site's own key: another key makes another secret.
+    """
+    return salted_hmac(_SALTED_WITH, subscription.salt, algorithm="sha256").digest()
+
+
+@recorded_once
+def subscribe(*, wanted: Wanted, act: Act) -> EventSubscription:
+    """Begins to tell an address of events.
+
+    Raises InvalidError `address_not_allowed`, `unknown_kind`, `empty`, `too_long`, `not_text`,
+    `event_not_there_yet`.
+    """
+    name = checked_text(wanted.name, field="name", limit=NAME_MAX, required=True)
+    unknown = [kind for kind in wanted.kinds if kind not in Movement.Kind.values]
+    if unknown:
+        raise InvalidError(
+            "There is no movement of this kind.",
+            code="unknown_kind",
+            field="kinds",
+            value=unknown[0],
+            remedy="Use one of: " + ", ".join(Movement.Kind.values) + ".",
+        )
+    head = LedgerHead.objects.get(pk=1).last_sequence
+    if wanted.after is not None and not 0 <= wanted.after <= head:
+        raise InvalidError(
+            "The ledger has no such event yet.",
+            code="event_not_there_yet",
+            field="after",
+            value=wanted.after,
+            remedy=f"Give an id from 0 to {head}, or leave it out for what comes next.",
+        )
+    return EventSubscription.objects.create(
+        name=name,
+        url=check_url(wanted.url),
+        kinds=sorted(set(wanted.kinds)),
+        party=wanted.party,
+        salt=secrets.token_hex(16),
+        after=head if wanted.after is None else wanted.after,
+        created_at=clock.now(),
+        created_by_id=act.who.pk,
+    )
+
+
+@recorded_once
+def stop_subscription(*, subscription: EventSubscription, act: Act) -> EventSubscription:
+    """Sends nothing more there. What happens meanwhile is sent once it is started again."""
+    _check(subscription, active=True)
+    subscription.is_active = False
+    subscription.stopped_because = f"stopped by {act.who.get_username()}"[:120]
+    subscription.save(update_fields=["is_active", "stopped_because"])
+    return subscription
+
+
+@recorded_once
+def start_subscription(*, subscription: EventSubscription, act: Act) -> EventSubscription:
+    """Sends again, beginning with what has not been dealt with; what waits is due at once."""
+    _check(subscription, active=False)
+    subscription.is_active = True
+    subscription.stopped_because = ""
+    subscription.given_up_in_a_row = 0
+    subscription.save(update_fields=["is_active", "stopped_because", "given_up_in_a_row"])
+    subscription.deliveries.filter(state=EventDelivery.State.RETRYING).update(
+        next_try_at=clock.now()
+    )
+    return subscription
+
+
+@recorded_once
+def resend_event(*, delivery: EventDelivery, act: Act) -> EventDelivery:
+    """An event that was given up is sent again, out of its order."""
+    delivery.refresh_from_db()
+    if delivery.state != EventDelivery.State.GIVEN_UP:
+        raise ConflictError(
+            f"This event is {delivery.get_state_display().lower()}.",
+            code="not_given_up",
+            field="delivery",
+            value=delivery.sequence,
+            remedy="Only an event that was given up is sent again by hand.",
+        )
+    delivery.state = EventDelivery.State.RESEND
+    delivery.next_try_at = clock.now()
+    delivery.save(update_fields=["state", "next_try_at"])
+    return delivery
+
+
+def _check(subscription: EventSubscription, *, active: bool) -> None:
+    subscription.refresh_from_db()
+    if subscription.is_active == active:
+        return
+    raise ConflictError(
+        f"The subscription {subscription.name} is {'not ' if active else ''}active already.",
+        code="subscription_not_active" if active else "subscription_active",
+        field="subscription",
+        value=subscription.pk,
+        remedy="Nothing more is needed.",
+    )

@@ -1,0 +1,112 @@
+"""Keeps what a laboratory reported of a lot."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Annotated, Final
+
+from config.refusals import InvalidError
+from lots import clock
+from lots.declaration.event import Asks
+from lots.fineness import WHOLE_PPT, check_contents
+from lots.ledger.recording import Act, recorded_once
+from lots.metals import Metal
+from lots.models import Assay, AssayResult, Lot, Party
+from lots.texts import checked_text
+from lots.units import parse_decimal
+
+# Above what any solution of these metals holds; a larger figure is a slip of unit.
+CONCENTRATION_G_PER_L_MAX: Final = Decimal(2000)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One metal's figure in the report's basis, with its standard uncertainty."""
+
+    value: Decimal
+    standard_uncertainty: Decimal
+
+
+@dataclass(frozen=True)
+class AssayReport:
+    """A laboratory's report: method, whose side it speaks for, and its findings by metal."""
+
+    method: Annotated[str, Asks("Assayed by", choices=Assay.Method)]
+    laboratory: Party
+    findings: Annotated[
+        Mapping[str, Finding],
+        Asks("Assay results", "Each metal's result and its standard uncertainty.", "results"),
+    ]
+    side: Annotated[str, Asks("Whose result it is", choices=Assay.Side)] = Assay.Side.HOUSE
+    basis: Annotated[str, Asks("Results are in", choices=Assay.Basis)] = Assay.Basis.FINENESS
+    certificate: Annotated[str, Asks(at_most=80)] = ""
+    sample: Annotated[Lot | None, Asks(on_page=False)] = None
+    taken_at: Annotated[dt.datetime | None, Asks(on_page=False)] = None
+
+
+def check_report(report: AssayReport, *, field: str = "assay") -> None:
+    """Refuses findings that can't be: see `check_contents`; also `nothing_found`, `too_large`."""
+    if not report.findings:
+        raise InvalidError(
+            "The report has no result.",
+            code="nothing_found",
+            field=f"{field}.results",
+            remedy="Enter at least one metal's result.",
+        )
+    values = {metal: finding.value for metal, finding in report.findings.items()}
+    results = f"{field}.results"
+    if report.basis == Assay.Basis.FINENESS:
+        check_contents(values, field=results)
+        ceiling = WHOLE_PPT
+    else:
+        ceiling = CONCENTRATION_G_PER_L_MAX
+        check_contents(dict.fromkeys(values, 0), field=results)
+        for metal, value in values.items():
+            parse_decimal(value, field=f"{results}.{metal}", minimum=Decimal(0), maximum=ceiling)
+    for metal, finding in report.findings.items():
+        parse_decimal(
+            finding.standard_uncertainty,
+            field=f"{results}.{metal}.standard_uncertainty",
+            minimum=Decimal(0),
+            maximum=ceiling,
+        )
+
+
+def keep_assay(lot: Lot, report: AssayReport, act: Act, *, field: str = "assay") -> Assay:
+    """The report as a fact of `lot`; it changes nothing on the books until it rules the lot."""
+    check_report(report, field=field)
+    certificate = checked_text(report.certificate, field=f"{field}.certificate", limit=80)
+    assay = Assay.objects.create(
+        lot=lot,
+        sample=report.sample,
+        method=report.method,
+        laboratory=report.laboratory,
+        side=report.side,
+        basis=report.basis,
+        certificate=certificate,
+        taken_at=report.taken_at or act.moment,
+        reported_at=act.moment,
+        recorded_at=clock.now(),
+        recorded_by_id=act.who.pk,
+        note=act.note,
+    )
+    order = list(Metal.values)
+    AssayResult.objects.bulk_create(
+        AssayResult(
+            assay=assay,
+            metal=metal,
+            value=report.findings[metal].value,
+            standard_uncertainty=report.findings[metal].standard_uncertainty,
+        )
+        for metal in sorted(report.findings, key=order.index)
+    )
+    return assay
+
+
+@recorded_once
+def record_assay(*, lot: Lot, report: AssayReport, act: Act) -> Assay:
+    """Records one laboratory's report of a lot. Several may stand side by side."""
+    return keep_assay(lot, report, act)

@@ -1,0 +1,34 @@
+"""Metal that an output measured above the book is explained, and then no longer asked about."""
+
+from __future__ import annotations
+
+from config.refusals import ConflictError
+from lots.ledger.recording import Act, recorded_once
+from lots.models import Excess
+from lots.texts import checked_text
+
+EXPLANATION_MAX = 500
+
+
+@recorded_once
+def explain_excess(*, excess: Excess, explanation: str, act: Act) -> Excess:
+    """Says where the metal above the book came from. It stays on record with its explanation.
+
+    Raises InvalidError `empty`, `too_long`, `not_text`; ConflictError `already_explained`.
+    """
+    text = checked_text(explanation, field="explanation", limit=EXPLANATION_MAX, required=True)
+    excess.refresh_from_db()
+    if excess.state == Excess.State.EXPLAINED:
+        raise ConflictError(
+            "This excess is explained already.",
+            code="already_explained",
+            field="excess",
+            value=excess.pk,
+            remedy="Add what is new as a note on a movement that corrects it.",
+        )
+    excess.state = Excess.State.EXPLAINED
+    excess.explanation = text
+    excess.explained_at = act.moment
+    excess.explained_by_id = act.who.pk
+    excess.save(update_fields=["state", "explanation", "explained_at", "explained_by"])
+    return excess

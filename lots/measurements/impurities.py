@@ -1,0 +1,54 @@
+"""A laboratory's analysis of fine metal for impurities is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from config.refusals import InvalidError
+from lots import clock
+from lots.fineness import check_contents
+from lots.grades import ANALYSED
+from lots.ledger.recording import Act, recorded_once
+from lots.models import ImpurityAnalysis, Lot, Party
+from lots.texts import checked_text
+
+CERTIFICATE_MAX: Final = 80
+
+
+@dataclass(frozen=True)
+class ImpurityReport:
+    """What the laboratory found: parts per thousand by element."""
+
+    laboratory: Party
+    contents_ppt: Mapping[str, object]
+    certificate: str = ""
+
+
+@recorded_once
+def record_impurities(*, lot: Lot, report: ImpurityReport, act: Act) -> ImpurityAnalysis:
+    """Keeps an analysis of a lot. It changes nothing on the books: assays do.
+
+    Raises InvalidError `nothing_measured`, what `check_contents` raises on `contents`, and what
+    `checked_text` raises.
+    """
+    certificate = checked_text(report.certificate, field="certificate", limit=CERTIFICATE_MAX)
+    contents = check_contents(report.contents_ppt, field="contents", allowed=ANALYSED)
+    if not contents:
+        raise InvalidError(
+            "The analysis has no element in it.",
+            code="nothing_measured",
+            field="contents",
+            remedy="Enter what was found, such as Ag 999.93 and Cu 0.04.",
+        )
+    return ImpurityAnalysis.objects.create(
+        lot=lot,
+        laboratory=report.laboratory,
+        certificate=certificate,
+        contents_ppt={element: f"{ppt:f}" for element, ppt in contents.items()},
+        reported_at=act.moment,
+        recorded_at=clock.now(),
+        recorded_by_id=act.who.pk,
+        note=act.note,
+    )

@@ -1,0 +1,111 @@
+"""A check weighing shows another mass than the book: the book is corrected, with a reason."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from config.refusals import ConflictError, InvalidError
+from lots.ledger import accounts
+from lots.ledger.drafts import Draft, Line, MaterialLine
+from lots.ledger.holdings import AsOf, Holding, holding
+from lots.ledger.posting import post
+from lots.ledger.recording import Act, recorded_once
+from lots.models import Entry, Lot, MaterialEntry, Movement, Weighing
+from lots.services.taking import check_at_hand
+from lots.texts import checked_reason
+from lots.units import proportion_ug
+
+
+@recorded_once
+def post_weighing_difference(*, weighing: Weighing, reason: str, act: Act) -> Movement:
+    """Brings a lot's material to what a check weighing of it read; metals follow in proportion.
+
+    Positive when more was found than booked. Raises InvalidError `empty`, `too_long`; ConflictError
+    `weighing_withdrawn`, `already_posted`, `lot_not_available`, `weighed_later`, `lot_moved_since`,
+    `not_known_by_weight`, `no_difference`.
+    """
+    reason = checked_reason(reason)
+    lot = Lot.objects.select_related("owner").get(pk=weighing.lot_id)
+    check_at_hand(lot, field="weighing", also={Lot.State.QUARANTINED})
+    held = holding(lot, AsOf(act.moment))
+    _check(weighing, lot, held, act)
+    difference_ug = weighing.net_ug - held.mass_ug
+    sign = -1 if difference_ug < 0 else 1
+    lines = []
+    for metal, metal_ug in held.metals.items():
+        change_ug = sign * proportion_ug(metal_ug, abs(difference_ug), held.mass_ug)
+        line = Line(metal, change_ug, lot=lot, quantity_by=weighing)
+        lines += [
+            line,
+            replace(
+                line,
+                lot=None,
+                account=accounts.WEIGHING_DIFFERENCE,
+                owner=lot.owner,
+                mass_ug=-change_ug,
+                basis=Entry.Basis.DIFFERENCE,
+            ),
+        ]
+    return post(
+        Draft(
+            kind=Movement.Kind.WEIGHING_DIFFERENCE,
+            stage=Movement.Stage.STORE,
+            lines=lines,
+            materials=[MaterialLine(lot, mass_ug=difference_ug, quantity_by=weighing)],
+        ),
+        replace(act, note=reason),
+    )
+
+
+def _check(weighing: Weighing, lot: Lot, held: Holding, act: Act) -> None:
+    if hasattr(weighing, "withdrawal"):
+        raise ConflictError(
+            "This weighing was withdrawn.",
+            code="weighing_withdrawn",
+            field="weighing",
+            value=weighing.pk,
+            remedy="Weigh the lot again.",
+        )
+    materials = MaterialEntry.objects.filter(
+        lot=lot, movement__reverses__isnull=True, movement__reversed_by__isnull=True
+    )
+    if materials.filter(quantity_by=weighing).exists():
+        raise ConflictError(
+            "The book rests on this weighing already.",
+            code="already_posted",
+            field="weighing",
+            value=weighing.pk,
+            remedy="Weigh the lot again if it is in doubt.",
+        )
+    if weighing.taken_at > act.moment:
+        raise ConflictError(
+            "The weighing was taken after that moment.",
+            code="weighed_later",
+            field="occurred_at",
+            value=act.moment.isoformat(),
+            remedy="Give the moment of the weighing or a later one.",
+        )
+    if materials.filter(occurred_at__gt=weighing.taken_at).exists():
+        raise ConflictError(
+            f"Material of lot {lot.code} came or went after the weighing.",
+            code="lot_moved_since",
+            field="weighing",
+            value=weighing.pk,
+            remedy="Weigh the lot as it is now and post that difference.",
+        )
+    if held.mass_ug <= 0:
+        raise ConflictError(
+            f"Lot {lot.code} is not known by its weight.",
+            code="not_known_by_weight",
+            field="weighing",
+            value=lot.code,
+            remedy="A solution is corrected by its volume and concentration.",
+        )
+    if weighing.net_ug == held.mass_ug:
+        raise InvalidError(
+            "The weighing agrees with the book.",
+            code="no_difference",
+            field="weighing",
+            value=weighing.pk,
+            remedy="Nothing needs to be posted.",
+        )
