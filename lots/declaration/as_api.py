@@ -111,7 +111,7 @@ def field_for(question: Question) -> serializers.Field[Any, Any, Any, Any]:
     kwargs: dict[str, Any] = {"help_text": words} if words else {}
     if not question.needed:
         kwargs["required"] = False
-        if isinstance(question.default, str | bool | int):
+        if isinstance(question.default, str | bool | int) and question.kind not in {MASS, VOLUME}:
             kwargs["default"] = question.default
         elif question.type is not str:
             kwargs["allow_null"] = True
@@ -143,7 +143,7 @@ def part_serializer(made: Any) -> type[serializers.Serializer[Any]]:
         each.name: field_for(each) for each in questions if not each.asks.typed
     }
     members |= {"made": made, "questions": questions, "__doc__": made.__doc__}
-    return type(made.__name__, (_Part,), members)
+    return type(f"{made.__name__}Input", (_Part,), members)
 
 
 def request_of(event: Event) -> type[ActSerializer]:
