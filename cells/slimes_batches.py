@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from cells.electrochemistry.checked_numbers import checked
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import METALS
 
 if TYPE_CHECKING:
@@ -134,21 +134,14 @@ def _check(bags: Sequence[WaitingBag], weights: Mapping[str, float]) -> None:
     names = [bag.bag for bag in bags]
     for name in names:
         if names.count(name) > 1:
-            raise InvalidError(
-                "A bag is listed twice.",
-                code="duplicate",
-                field="bags",
-                value=name,
-                remedy="List each waiting bag once.",
-            )
+            raise refuse("duplicate", field="bags", value=name)
     for metal in (*weights, *(metal for bag in bags for metal in bag.mass_ug)):
         if metal not in METALS:
-            raise InvalidError(
-                "This metal is not followed.",
-                code="unknown_metal",
+            raise refuse(
+                "unknown_metal",
                 field="weights" if metal in weights else "mass_ug",
                 value=metal,
-                remedy="Use one of: " + ", ".join(METALS) + ".",
+                metals=", ".join(METALS),
             )
     for weight in weights.values():
         checked(weight, field="weights")

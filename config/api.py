@@ -17,7 +17,7 @@ from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
 from config.database_trouble import names_nothing, refusal_of_database
-from config.refusals import InvalidError, RefusalError, TooManyError, shorten
+from config.refusals import RefusalError, TooManyError, refuse, shorten
 from config.running.request_record import note_refusal
 
 GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
@@ -47,12 +47,11 @@ class StrictFilterBackend(DjangoFilterBackend):
             }
         unknown = sorted(set(request.query_params) - known)
         if unknown:
-            raise InvalidError(
-                "This filter is not known.",
-                code="unknown_filter",
+            raise refuse(
+                "unknown_filter",
                 field=unknown[0],
                 value=request.query_params[unknown[0]],
-                remedy="Use one of: " + ", ".join(sorted(known)) + ".",
+                known=", ".join(sorted(known)),
             )
         if filterset is None:
             return queryset
@@ -80,12 +79,11 @@ class StrictOrdering(OrderingFilter):
         allowed = set(getattr(view, "ordering_fields", ()) or ())
         unknown = [field for field in fields if field.lstrip("-") not in allowed]
         if unknown:
-            raise InvalidError(
-                "The list can't be ordered by this.",
-                code="unknown_ordering",
+            raise refuse(
+                "unknown_ordering",
                 field="ordering",
                 value=unknown[0],
-                remedy="Use one of: " + ", ".join(sorted(allowed)) + ".",
+                allowed=", ".join(sorted(allowed)),
             )
         return super().get_ordering(request, queryset, view)
 

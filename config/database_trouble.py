@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 
 from django.db import DatabaseError, DataError, OperationalError, connection
 
-from config.refusals import ConflictError, UnavailableError
+from config.refusals import ConflictError, RefusalError, refuse
 
 logger = logging.getLogger(__name__)
 
@@ -27,7 +27,7 @@ _FULL_STATES: Final = {"53100"}  # disk_full
 _FULL_WORDS: Final = ("disk is full", "no space left", "disk i/o error")
 
 
-def refusal_of_database(error: DatabaseError) -> UnavailableError | ConflictError | None:
+def refusal_of_database(error: DatabaseError) -> RefusalError | None:
     """The refusal to show for a database error; None when it is a mistake of the program."""
     if is_guard(error):
         return guard_refusal(error)
@@ -35,16 +35,8 @@ def refusal_of_database(error: DatabaseError) -> UnavailableError | ConflictErro
         return None
     logger.warning("database trouble: %s", error)
     if _state(error) in _FULL_STATES or any(word in str(error).lower() for word in _FULL_WORDS):
-        return UnavailableError(
-            "The disk of the ledger is full, so nothing was recorded.",
-            code="storage_full",
-            remedy="Have room made on the server, then send the request again: it counts once.",
-        )
-    return UnavailableError(
-        "The ledger is busy.",
-        code="busy",
-        remedy="Send the same request again: it counts once.",
-    )
+        return refuse("storage_full")
+    return refuse("busy")
 
 
 def names_nothing(error: BaseException, address: str) -> bool:

@@ -14,7 +14,7 @@ from django.core.exceptions import RequestDataTooBig
 from rest_framework.exceptions import ParseError
 from rest_framework.parsers import JSONParser
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, refuse
 
 
 class ExactJSONParser(JSONParser):
@@ -63,9 +63,4 @@ def _integer(text: str) -> int:
 
 
 def _refuse_constant(text: str) -> NoReturn:
-    raise InvalidError(
-        "The request holds a number that can't be used.",
-        code="not_a_number",
-        value=text,
-        remedy="Use plain decimal numbers: no NaN, no infinity, at most 40 digits.",
-    )
+    raise refuse("not_a_number:parsers", value=text)

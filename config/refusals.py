@@ -1,18 +1,21 @@
 """Why a request is turned down: one family of refusals, printed alike by the API and the pages.
 
-Free of Django so that pure calculations can refuse too.
+Every refusal stands once, in `refusals.toml`: its code, HTTP status, words and remedy. Free of
+Django so that pure calculations can refuse too.
 """
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
-from typing import Any
+from pathlib import Path
+from typing import Any, Final
 
 
 class RefusalError(ValueError):
     """A request that cannot be recorded as it stands; nothing has been written.
 
-    `code` is stable and machine-readable (every code is listed in DEVELOPERS.md), `field` names the
+    `code` is stable and machine-readable (`docs/refusals.md` lists every code), `field` names the
     input at fault, `value` repeats what was given (shortened), `remedy` says what to do instead.
     """
 
@@ -109,6 +112,37 @@ class UnknownError(RefusalError):
 
     status = 404
     default_code = "unknown"
+
+
+CATALOGUE: Final[dict[str, dict[str, Any]]] = tomllib.loads(
+    Path(__file__).with_name("refusals.toml").read_text("utf-8")
+)
+_BY_STATUS: Final[dict[int, type[RefusalError]]] = {
+    400: InvalidError,
+    403: ForbiddenError,
+    404: UnknownError,
+    409: ConflictError,
+    503: UnavailableError,
+}
+
+
+def refuse(
+    name: str, /, *, field: str | None = None, value: object = None, **words: object
+) -> RefusalError:
+    """The refusal of that name in the catalogue, to be raised.
+
+    What follows a colon in the name tells apart refusals of one code. `words` are what the
+    catalogue names in braces, beside `{value}`.
+    """
+    entry = CATALOGUE[name]
+    words["value"] = value
+    return _BY_STATUS[entry["status"]](
+        entry["says"].format_map(words),
+        code=name.partition(":")[0],
+        field=field,
+        value=value,
+        remedy=entry.get("remedy", "").format_map(words),
+    )
 
 
 def shorten(text: str, limit: int = 80) -> str:

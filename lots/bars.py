@@ -12,7 +12,7 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from types import MappingProxyType
 from typing import Final, Literal
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 from lots.fineness import WHOLE_PPT, parse_fineness
 from lots.units import UG_PER_OZT, parse_decimal
 
@@ -114,13 +114,7 @@ def gross_weight(
         return _gross_as_agreed(metal, mass_ug, agreed, turn_of_scale)
     rule = GROSS_RULES.get(metal)
     if rule is None or (turn_of_scale and metal != "Au"):
-        raise InvalidError(
-            "There is no rule for the gross weight of such a bar.",
-            code="no_bar_rule",
-            field="metal",
-            value=metal,
-            remedy="Good Delivery weights are for Au and Ag, the turn of the scale for Au only.",
-        )
+        raise refuse("no_bar_rule", field="metal", value=metal)
     if mass_ug <= 0:
         raise _weightless("mass", mass_ug)
     with localcontext(_EXACT):
@@ -138,12 +132,7 @@ def _gross_as_agreed(
     metal: str, mass_ug: int, rule: RoundingRule, turn_of_scale: bool
 ) -> GrossWeight:
     if turn_of_scale:
-        raise InvalidError(
-            "The turn of the scale belongs to the London rule.",
-            code="two_rules",
-            field="turn_of_scale",
-            remedy="Leave out either the turn of the scale or the agreed rule.",
-        )
+        raise refuse("two_rules", field="turn_of_scale")
     if mass_ug <= 0:
         raise _weightless("mass", mass_ug)
     allowance_ug = _LEDGER_ROUNDING_UG if rule.direction == "down" else Decimal(0)
@@ -167,13 +156,7 @@ def fine_weight(
     if rule is None and metal == "Au":
         rule = GOLD_FINE_RULE
     if rule is None:
-        raise InvalidError(
-            "There is no published rule for the fine weight of this metal.",
-            code="no_bar_rule",
-            field="metal",
-            value=metal,
-            remedy="State the rounding that the parties have agreed.",
-        )
+        raise refuse("no_bar_rule:bars", field="metal", value=metal)
     gross_ozt = bar_weight_ozt(gross_ozt)
     with localcontext(_EXACT):
         exact_ozt = gross_ozt * assay_ppt / WHOLE_PPT
@@ -196,14 +179,8 @@ def bar_weight_ozt(gross_ozt: object, *, field: str = "gross") -> Decimal:
     return weight_ozt
 
 
-def _weightless(field: str, value: object) -> InvalidError:
-    return InvalidError(
-        "A bar weighs more than nothing.",
-        code="not_positive",
-        field=field,
-        value=value,
-        remedy="Enter the weight of the bar.",
-    )
+def _weightless(field: str, value: object) -> RefusalError:
+    return refuse("not_positive:bars", field=field, value=value)
 
 
 def _row(*ounces: str) -> tuple[Decimal, ...]:
@@ -250,20 +227,13 @@ def small_bar_fine_weight(
     Raises InvalidError `bar_not_in_table` or `assay_not_in_table`.
     """
     if bar not in table.fine_ozt:
-        raise InvalidError(
-            "The agreed table has no such bar.",
-            code="bar_not_in_table",
-            field="bar",
-            value=bar,
-            remedy="Use one of: " + ", ".join(table.fine_ozt) + ".",
-        )
+        raise refuse("bar_not_in_table", field="bar", value=bar, table=", ".join(table.fine_ozt))
     if assay_ppt not in table.assays_ppt:
-        raise InvalidError(
-            "The agreed table has no such assay.",
-            code="assay_not_in_table",
+        raise refuse(
+            "assay_not_in_table",
             field="assay",
             value=assay_ppt,
-            remedy="Use one of: " + ", ".join(map(str, table.assays_ppt)) + ".",
+            str=", ".join(map(str, table.assays_ppt)),
         )
     column = table.assays_ppt.index(assay_ppt)
     return FineWeight(

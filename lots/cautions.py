@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
-from config.refusals import UnknownError
+from config.refusals import refuse
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -232,10 +232,6 @@ def cautions_for(step: str) -> StepCautions:
     try:
         return STEPS[step]
     except KeyError:
-        raise UnknownError(
-            "There is no bench step of this name.",
-            code="unknown_step",
-            field="step",
-            value=step,
-            remedy="Use one of: " + ", ".join(sorted(STEPS)) + ".",
+        raise refuse(
+            "unknown_step", field="step", value=step, steps=", ".join(sorted(STEPS))
         ) from None

@@ -18,7 +18,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 
 ALPHABET: Final = "0123456789ABCDEFGHJKLMNPRSTVWXY"
 MODULUS: Final = 31
@@ -93,21 +93,9 @@ def parse_code(text: object, *, field: str = "code") -> LotCode:
         plain = plain[:2] + plain[2:].translate(_LOOK_ALIKES)
     match = _CODE.fullmatch(plain)
     if match is None or int(match[3]) == 0:
-        raise InvalidError(
-            "This is not a lot code.",
-            code="bad_code",
-            field=field,
-            value=text,
-            remedy="Write it as on the label, such as GR26-0417-1.",
-        )
+        raise refuse("bad_code:codes", field=field, value=text)
     if match[4] != _check_character(plain[:-1]):
-        raise InvalidError(
-            "The check character does not belong to this code.",
-            code="bad_check_character",
-            field=field,
-            value=text,
-            remedy="Compare each character with the label; one is wrong or two have swapped.",
-        )
+        raise refuse("bad_check_character", field=field, value=text)
     return LotCode(match[1], YEAR_MIN + int(match[2]), int(match[3]), match[4])
 
 
@@ -115,11 +103,5 @@ def _check_character(body: str) -> str:
     return ALPHABET[pure_check_value((_VALUE[c] for c in body), MODULUS, RADIX)]
 
 
-def _no_code_from(field: str, value: object, remedy: str) -> InvalidError:
-    return InvalidError(
-        f"No lot code can be made with this {field}.",
-        code="bad_code",
-        field=field,
-        value=value,
-        remedy=remedy,
-    )
+def _no_code_from(field: str, value: object, remedy: str) -> RefusalError:
+    return refuse("bad_code", field=field, value=value, it=field, it_2=remedy)

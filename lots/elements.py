@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import Context, Decimal
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 METALS: Final = ("Ag", "Au", "Pt", "Pd", "Rh", "Cu")
 
@@ -80,12 +80,8 @@ def atomic_weight(symbol: str, *, field: str = "metal") -> Decimal:
     try:
         return ATOMIC_WEIGHTS[symbol].value
     except (KeyError, TypeError) as error:
-        raise InvalidError(
-            "This element is not in the table of atomic weights.",
-            code="unknown_element",
-            field=field,
-            value=symbol,
-            remedy="Use one of: " + ", ".join(ATOMIC_WEIGHTS) + ".",
+        raise refuse(
+            "unknown_element", field=field, value=symbol, atomic_weights=", ".join(ATOMIC_WEIGHTS)
         ) from error
 
 
@@ -106,11 +102,10 @@ def electrochemical_equivalent_g_per_ah(metal: str, charge_number: int) -> Decim
     weight = atomic_weight(metal)
     is_whole = isinstance(charge_number, int) and not isinstance(charge_number, bool)
     if not is_whole or not 1 <= charge_number <= CHARGE_NUMBER_MAX:
-        raise InvalidError(
-            f"An ion's charge number is a whole number from 1 to {CHARGE_NUMBER_MAX}.",
-            code="charge_number_out_of_range",
+        raise refuse(
+            "charge_number_out_of_range",
             field="charge_number",
             value=charge_number,
-            remedy="Silver is 1, copper and palladium 2.",
+            charge_number_max=CHARGE_NUMBER_MAX,
         )
     return _ARITHMETIC.divide(weight * 3600, charge_number * FARADAY_C_PER_MOL)

@@ -11,7 +11,7 @@ from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from types import MappingProxyType
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import METALS
 from lots.units import parse_decimal
 
@@ -44,23 +44,16 @@ def check_contents(
     contents: dict[str, Decimal] = {}
     for metal, value in fineness.items():
         if metal not in allowed:
-            raise InvalidError(
-                "This metal is not one that is followed here.",
-                code="unknown_metal",
+            raise refuse(
+                "unknown_metal:fineness",
                 field=f"{field}.{metal}",
                 value=metal,
-                remedy="Use one of: " + ", ".join(allowed) + ".",
+                allowed=", ".join(allowed),
             )
         contents[metal] = parse_fineness(value, field=f"{field}.{metal}")
     total = sum(contents.values(), Decimal(0))
     if total > WHOLE_PPT:
-        raise InvalidError(
-            f"The metals add up to {total} parts in a thousand.",
-            code="fineness_sum_above_1000",
-            field=field,
-            value=total,
-            remedy="Check each result; together they cannot exceed 1000.",
-        )
+        raise refuse("fineness_sum_above_1000", field=field, value=total)
     return contents
 
 
@@ -71,24 +64,17 @@ def parse_fineness(value: object, unit: str = "ppt", *, field: str = "fineness")
     (below 0 or above 1000 parts per thousand).
     """
     if unit not in PPT_PER_UNIT:
-        raise InvalidError(
-            "This unit of content is not known.",
-            code="unknown_unit",
+        raise refuse(
+            "unknown_unit:fineness",
             field=f"{field}.unit",
             value=unit,
-            remedy="Use one of: " + ", ".join(PPT_PER_UNIT) + ".",
+            ppt_per_unit=", ".join(PPT_PER_UNIT),
         )
     number = parse_decimal(value, field=field)
     with localcontext(_EXACT):
         fineness_ppt = number * PPT_PER_UNIT[unit]
     if not 0 <= fineness_ppt <= WHOLE_PPT:
-        raise InvalidError(
-            "A fineness lies between 0 and 1000 parts per thousand.",
-            code="fineness_out_of_range",
-            field=field,
-            value=value,
-            remedy="Enter parts per thousand by mass, such as 925 for sterling silver.",
-        )
+        raise refuse("fineness_out_of_range", field=field, value=value)
     return fineness_ppt
 
 
@@ -113,21 +99,9 @@ def fineness_of(
     the metal is less than nothing or more than the material.
     """
     if mass_ug <= 0:
-        raise InvalidError(
-            "There is no material to have a fineness.",
-            code="not_positive",
-            field=field,
-            value=mass_ug,
-            remedy="Weigh the material first.",
-        )
+        raise refuse("not_positive:fineness", field=field, value=mass_ug)
     if not 0 <= metal_ug <= mass_ug:
-        raise InvalidError(
-            "The metal in a material lies between nothing and the whole of it.",
-            code="fineness_out_of_range",
-            field=field,
-            value=metal_ug,
-            remedy="Check the weight of the material and the metal booked in it.",
-        )
+        raise refuse("fineness_out_of_range:fineness", field=field, value=metal_ug)
     with localcontext(_EXACT):
         exact = metal_ug * WHOLE_PPT / mass_ug
         return exact.quantize(Decimal(1).scaleb(-decimals), rounding=ROUND_HALF_EVEN)
@@ -189,12 +163,12 @@ def mark_for(metal: str, fineness_ppt: Decimal, marks: MarkList = FINLAND) -> Fi
     """
     fineness_ppt = parse_fineness(fineness_ppt)
     if metal not in marks.marks:
-        raise InvalidError(
-            f"The list {marks.name} has no marks for this metal.",
-            code="no_marks_for_metal",
+        raise refuse(
+            "no_marks_for_metal",
             field="metal",
             value=metal,
-            remedy="Use one of: " + ", ".join(marks.marks) + ".",
+            marks=marks.name,
+            marks_2=", ".join(marks.marks),
         )
     reached = [mark for mark in marks.marks[metal] if mark <= fineness_ppt]
     return FinenessMark(metal, fineness_ppt, max(reached, default=None), marks.name)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.bars import GROSS_RULES, bar_weight_ozt, fine_weight
 from lots.fineness import parse_fineness
 
@@ -57,13 +57,7 @@ def check_good_delivery(metal: str, gross_ozt: Decimal, assay_ppt: Decimal) -> G
     """
     assay_ppt = parse_fineness(assay_ppt, field="assay")
     if metal not in GROSS_RULES:
-        raise InvalidError(
-            "Good Delivery limits are for gold and silver.",
-            code="no_bar_rule",
-            field="metal",
-            value=metal,
-            remedy="Use Au or Ag.",
-        )
+        raise refuse("no_bar_rule:good_delivery", field="metal", value=metal)
     gross_ozt = bar_weight_ozt(gross_ozt)
     findings = []
     step_ozt = GROSS_RULES[metal].step

@@ -12,7 +12,7 @@ from decimal import Decimal
 from types import MappingProxyType
 from typing import Final, Literal
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.fineness import check_contents, parse_fineness
 
 Verdict = Literal["kept", "broken", "not measured", "no limit"]
@@ -155,12 +155,7 @@ def grade_by_analysis(
     """
     contents = check_contents(analysis_ppt, field="analysis", allowed=ANALYSED)
     if SILVER not in contents:
-        raise InvalidError(
-            "A grade of silver needs the silver itself.",
-            code="silver_not_measured",
-            field=f"analysis.{SILVER}",
-            remedy="Enter the silver in parts per thousand.",
-        )
+        raise refuse("silver_not_measured", field=f"analysis.{SILVER}")
     broken: list[LimitBroken] = []
     for grade in grades:
         faults = _limits_broken(grade, contents)

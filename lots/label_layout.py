@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 PAPER_MM_MAX: Final = 500.0
 # Below this neither the QR code nor the written code can be read.
@@ -65,12 +65,13 @@ def checked_layout(layout: LabelLayout) -> LabelLayout:
     width, height = layout.label_width_mm, layout.label_height_mm
     least_width, least_height = LABEL_MM_MIN
     if width < least_width or height < least_height:
-        raise InvalidError(
-            f"Each label would be {width:.1f} × {height:.1f} mm.",
-            code="no_room",
+        raise refuse(
+            "no_room:label_layout",
             field="columns" if width < least_width else "rows",
-            remedy=f"A label needs at least {least_width:g} × {least_height:g} mm: "
-            "use fewer, or smaller margins.",
+            width=width,
+            height=height,
+            least_width=least_width,
+            least_height=least_height,
         )
     return layout
 
@@ -81,13 +82,7 @@ def spots(layout: LabelLayout, count: int, start: int = 1) -> list[Spot]:
     Raises InvalidError `outside_sheet` when a sheet has no such label.
     """
     if not 1 <= start <= layout.on_a_sheet:
-        raise InvalidError(
-            f"A sheet has {layout.on_a_sheet} labels.",
-            code="outside_sheet",
-            field="start",
-            value=start,
-            remedy=f"Begin with label 1 to {layout.on_a_sheet}.",
-        )
+        raise refuse("outside_sheet", field="start", value=start, on_a_sheet=layout.on_a_sheet)
     found = []
     for number in range(start - 1, start - 1 + count):
         sheet, on_sheet = divmod(number, layout.on_a_sheet)

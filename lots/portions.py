@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from config.refusals import ConflictError
+from config.refusals import RefusalError, refuse
 from lots.units import proportion_ug, share_ug, ug_to_g
 
 
@@ -77,11 +77,5 @@ def _portion(
     )
 
 
-def _more(field: str, asked: str, held: str) -> ConflictError:
-    return ConflictError(
-        f"This asks for {asked}, but there is only {held}.",
-        code="more_than_there_is",
-        field=field,
-        value=asked,
-        remedy=f"Take at most {held}, or weigh the lot and post the difference first.",
-    )
+def _more(field: str, asked: str, held: str) -> RefusalError:
+    return refuse("more_than_there_is", field=field, value=asked, held=held)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 REASON_MAX: Final = 200
 DESCRIPTION_MAX: Final = 200
@@ -21,28 +21,12 @@ def checked_text(text: object, *, field: str, limit: int, required: bool = False
         unicodedata.category(character) in {"Cc", "Cs"} and character not in "\n\r\t"
         for character in text[: limit + 1]
     ):
-        raise InvalidError(
-            "This is not plain text.",
-            code="not_text",
-            field=field,
-            remedy="Write letters, digits, signs and line ends only.",
-        )
+        raise refuse("not_text", field=field)
     trimmed = text.strip()
     if len(trimmed) > limit:
-        raise InvalidError(
-            f"The text is longer than {limit} characters.",
-            code="too_long",
-            field=field,
-            value=trimmed,
-            remedy="Shorten it, or attach it to the lot as a document.",
-        )
+        raise refuse("too_long:texts", field=field, value=trimmed, limit=limit)
     if required and not trimmed:
-        raise InvalidError(
-            "This must be filled in.",
-            code="empty",
-            field=field,
-            remedy="Write a few words.",
-        )
+        raise refuse("empty:texts", field=field)
     return trimmed
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal, InvalidOperation, localcontext
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 
 UG_PER_UNIT: Final[dict[str, Decimal]] = {
     "ug": Decimal(1),
@@ -82,20 +82,13 @@ def canonical_unit(unit: object, *, field: str = "unit") -> str:
     text = " ".join(str(unit).lower().split())
     text = _ALIASES.get(text, text)
     if text == "oz":
-        raise InvalidError(
-            'A bare "oz" does not say which ounce.',
-            code="ambiguous_unit",
-            field=field,
-            value=unit,
-            remedy='Write "ozt" for troy ounces or "ozav" for avoirdupois ounces.',
-        )
+        raise refuse("ambiguous_unit", field=field, value=unit)
     if text not in UG_PER_UNIT:
-        raise InvalidError(
-            "This unit is not known.",
-            code="unknown_unit",
+        raise refuse(
+            "unknown_unit:units",
             field=field,
             value=unit,
-            remedy="Use one of: " + ", ".join(sorted(UG_PER_UNIT)) + ".",
+            ug_per_unit=", ".join(sorted(UG_PER_UNIT)),
         )
     return text
 
@@ -124,13 +117,7 @@ def parse_decimal(
     if digits > DIGITS_MAX or -int(number.as_tuple().exponent) > decimals_max:
         raise _too_many_digits(value, field, decimals_max)
     if minimum is not None and number < minimum:
-        raise InvalidError(
-            f"The value must be at least {minimum}.",
-            code="too_small",
-            field=field,
-            value=value,
-            remedy=f"Enter a number of at least {minimum}.",
-        )
+        raise refuse("too_small:units", field=field, value=value, minimum=minimum)
     if maximum is not None and number > maximum:
         raise _too_large(value, field, maximum)
     return number
@@ -146,31 +133,18 @@ def mass_to_ug(value: object, unit: object, *, field: str = "mass", positive: bo
     symbol = canonical_unit(unit, field=f"{field}.unit" if field else "unit")
     number = parse_decimal(value, field=field)
     if number < 0 or (positive and number == 0):
-        raise InvalidError(
-            "A mass must be more than zero." if positive else "A mass cannot be below zero.",
-            code="not_positive",
+        raise refuse(
+            "not_positive:units",
             field=field,
             value=value,
-            remedy="Enter the mass as a positive number; record a removal by its own action.",
+            what="A mass must be more than zero." if positive else "A mass cannot be below zero.",
         )
     with localcontext(_EXACT):
         mass_ug = int((number * UG_PER_UNIT[symbol]).to_integral_value(ROUND_HALF_EVEN))
     if mass_ug > MASS_UG_MAX:
-        raise InvalidError(
-            "The mass is above ten tonnes, the most the ledger takes.",
-            code="too_large",
-            field=field,
-            value=f"{value} {symbol}",
-            remedy="Check the number and its unit.",
-        )
+        raise refuse("too_large:units_2", field=field, value=f"{value} {symbol}")
     if positive and mass_ug == 0:
-        raise InvalidError(
-            "The mass is below half a microgram.",
-            code="too_small",
-            field=field,
-            value=value,
-            remedy="Check the unit; the ledger's step is one microgram.",
-        )
+        raise refuse("too_small:units_2", field=field, value=value)
     return mass_ug
 
 
@@ -183,22 +157,10 @@ def parse_mass(text: object, *, field: str = "mass", positive: bool = True) -> Q
     written = text.strip() if isinstance(text, str) and len(text) <= TEXT_MAX else ""
     match = _QUANTITY.fullmatch(written)
     if match is None or _EXPONENT.match(match[2]):
-        raise InvalidError(
-            "A mass needs a number and a unit.",
-            code="not_a_number",
-            field=field,
-            value=text,
-            remedy='Write the unit, as in "1302.4 g" or "41.87 ozt".',
-        )
+        raise refuse("not_a_number:units_2", field=field, value=text)
     digits, unit = match.groups()
     if "," in digits:
-        raise InvalidError(
-            "A comma in a number is ambiguous.",
-            code="not_a_number",
-            field=field,
-            value=text,
-            remedy="Use a point for decimals and a space between thousands.",
-        )
+        raise refuse("not_a_number:units_3", field=field, value=text)
     number = re.sub(r"[\s']", "", digits)
     symbol = canonical_unit(unit, field=field)
     mass_ug = mass_to_ug(number, symbol, field=field, positive=positive)
@@ -286,32 +248,20 @@ def _plain_text(value: object, field: str, maximum: Decimal | None, decimals_max
     return str(value).strip()
 
 
-def _not_a_number(value: object, field: str) -> InvalidError:
-    return InvalidError(
-        "This is not a plain decimal number.",
-        code="not_a_number",
+def _not_a_number(value: object, field: str) -> RefusalError:
+    return refuse("not_a_number:units", field=field, value=value)
+
+
+def _too_many_digits(value: object, field: str, decimals_max: int) -> RefusalError:
+    return refuse(
+        "too_many_digits",
         field=field,
         value=value,
-        remedy='Send digits as text, such as "1302.4": no exponent, NaN or infinity.',
+        decimals_max=decimals_max,
+        digits_max=DIGITS_MAX,
     )
 
 
-def _too_many_digits(value: object, field: str, decimals_max: int) -> InvalidError:
-    return InvalidError(
-        f"The number has more than {decimals_max} decimals or {DIGITS_MAX} digits.",
-        code="too_many_digits",
-        field=field,
-        value=value,
-        remedy=f"Round it to {decimals_max} decimals at most.",
-    )
-
-
-def _too_large(value: object, field: str, maximum: Decimal | None) -> InvalidError:
+def _too_large(value: object, field: str, maximum: Decimal | None) -> RefusalError:
     limit = "" if maximum is None else f" of {maximum.normalize():f}"
-    return InvalidError(
-        f"The value is above the limit{limit}.",
-        code="too_large",
-        field=field,
-        value=value,
-        remedy="Check the number and its unit.",
-    )
+    return refuse("too_large:units", field=field, value=value, limit=limit)

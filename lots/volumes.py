@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, refuse
 from lots.units import TEXT_MAX, VOLUME_UL_MAX, parse_decimal
 
 UL_PER_UNIT: Final[dict[str, Decimal]] = {
@@ -22,22 +22,10 @@ def volume_to_ul(value: object, unit: object, *, field: str = "volume") -> int:
     """
     symbol = str(unit).strip().lower()
     if symbol not in UL_PER_UNIT:
-        raise InvalidError(
-            "This unit of volume is not known.",
-            code="unknown_unit",
-            field=field,
-            value=unit,
-            remedy="Use ml, l or ul, as in 850 ml.",
-        )
+        raise refuse("unknown_unit:volumes", field=field, value=unit)
     number = parse_decimal(value, field=field)
     if number <= 0:
-        raise InvalidError(
-            "A volume is above zero.",
-            code="not_positive",
-            field=field,
-            value=value,
-            remedy="Enter the volume as read.",
-        )
+        raise refuse("not_positive:volumes", field=field, value=value)
     volume_ul = round(number * UL_PER_UNIT[symbol])
     if not 0 < volume_ul <= VOLUME_UL_MAX:
         raise InvalidError(

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.units import proportion_ug
 
 
@@ -30,13 +30,7 @@ def in_proportion(
     `no_book_quantity` when the book has no such quantity of the lot.
     """
     if book <= 0:
-        raise ConflictError(
-            "The books have no such quantity of this lot to compare with.",
-            code="no_book_quantity",
-            field="lot",
-            value=book,
-            remedy="Give an assay with the weight or volume, or sight the lot and its seal.",
-        )
+        raise refuse("no_book_quantity", field="lot", value=book)
     return {
         metal: CountedMass(
             proportion_ug(mass_ug, counted, book), proportion_ug(mass_ug, u_counted, book)

@@ -11,7 +11,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Any, Final
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, RefusalError, refuse
 from lots.elements import METALS
 from lots.fineness import WHOLE_PPT
 from lots.units import parse_decimal
@@ -192,21 +192,14 @@ class _Given:
 
     def __post_init__(self) -> None:
         if not isinstance(self.data, Mapping):
-            raise InvalidError(
-                "This must be an object of named fields.",
-                code="not_an_object",
-                field=self.path,
-                value=self.data,
-                remedy="Send the fields by name.",
-            )
+            raise refuse("not_an_object:terms", field=self.path, value=self.data)
         for name in self.data:
             if name not in self.fields:
-                raise InvalidError(
-                    "This field is not known.",
-                    code="unknown_field",
+                raise refuse(
+                    "unknown_field",
                     field=f"{self.path}.{name}",
                     value=name,
-                    remedy="Use one of: " + ", ".join(sorted(self.fields)) + ".",
+                    it=", ".join(sorted(self.fields)),
                 )
 
     def decimal(self, name: str, default: str | None = None, most: Decimal = MONEY_MAX) -> Decimal:
@@ -228,13 +221,7 @@ class _Given:
     def text(self, name: str) -> str:
         value = self._get(name, None)
         if not isinstance(value, str) or not value.strip() or len(value) > 40:
-            raise InvalidError(
-                "This must be a short text.",
-                code="not_a_text",
-                field=f"{self.path}.{name}",
-                value=value,
-                remedy="Write up to 40 characters.",
-            )
+            raise refuse("not_a_text", field=f"{self.path}.{name}", value=value)
         return value.strip()
 
     def yes(self, name: str, *, default: bool) -> bool:
@@ -252,13 +239,7 @@ class _Given:
     def currency(self) -> str:
         value = self.text("currency")
         if len(value) != 3 or not value.isascii() or not value.isalpha() or not value.isupper():
-            raise InvalidError(
-                "A currency is three capital letters.",
-                code="not_a_currency",
-                field=f"{self.path}.currency",
-                value=value,
-                remedy="Write the ISO 4217 code, such as EUR.",
-            )
+            raise refuse("not_a_currency", field=f"{self.path}.currency", value=value)
         return value
 
     def items(self, name: str, fields: set[str]) -> list[_Given]:
@@ -282,13 +263,12 @@ class _Given:
             raise _missing(f"{self.path}.{name}")
         return value
 
-    def _unknown_choice(self, name: str, value: object, choices: Sequence[str]) -> InvalidError:
-        return InvalidError(
-            "This is not one of the choices.",
-            code="unknown_choice",
+    def _unknown_choice(self, name: str, value: object, choices: Sequence[str]) -> RefusalError:
+        return refuse(
+            "unknown_choice:terms_2",
             field=f"{self.path}.{name}",
             value=value,
-            remedy="Use one of: " + ", ".join(choices) + ".",
+            choices=", ".join(choices),
         )
 
 
@@ -304,12 +284,11 @@ def _metal(given: _Given) -> MetalTerms:
     _check_rising([each.from_ppt for each in tiers], f"{given.path}.accountability")
     metal = given.text("metal")
     if metal not in METALS:
-        raise InvalidError(
-            "This metal is not one that is followed here.",
-            code="unknown_metal",
+        raise refuse(
+            "unknown_metal:terms",
             field=f"{given.path}.metal",
             value=metal,
-            remedy="Use one of: " + ", ".join(METALS) + ".",
+            metals=", ".join(METALS),
         )
     return MetalTerms(
         metal=metal,
@@ -337,32 +316,18 @@ def _rounding(given: _Given) -> Rounding:
     )
 
 
-def _missing(field: str) -> InvalidError:
-    return InvalidError(
-        "This is missing.", code="missing", field=field, remedy="Give it; nothing is assumed."
-    )
+def _missing(field: str) -> RefusalError:
+    return refuse("missing", field=field)
 
 
 def _check_distinct(names: Sequence[str], field: str) -> None:
     for index, name in enumerate(names):
         if name in names[:index]:
-            raise InvalidError(
-                f"{name} is named twice.",
-                code="duplicate_metal",
-                field=f"{field}.{index}",
-                value=name,
-                remedy="Name each once.",
-            )
+            raise refuse("duplicate_metal", field=f"{field}.{index}", value=name)
 
 
 def _check_rising(starts: Sequence[Decimal], field: str) -> None:
     """Tiers begin at nought and rise, so that every lot falls in exactly one."""
     for index, start in enumerate(starts):
         if (start != 0) if index == 0 else (start <= starts[index - 1]):
-            raise InvalidError(
-                "Tiers begin at 0 and each begins above the one before.",
-                code="not_in_order",
-                field=f"{field}.{index}",
-                value=start,
-                remedy="List the tiers in rising order, the first from 0.",
-            )
+            raise refuse("not_in_order", field=f"{field}.{index}", value=start)

@@ -1,77 +1,40 @@
-"""Writes the table of refusal codes at the end of DEVELOPERS.md: `python -m tests.refusal_table`.
-
-What a row says already is kept; rows are added for codes new in the source and dropped for codes
-that are gone, so the table and the source can't part. The API's kept description and the example
-client made of it come from the source too, and are written along with it.
-"""
+"""Writes `docs/refusals.md` from the catalogue of refusals: `python -m tests.refusal_table`."""
 
 from __future__ import annotations
 
-import ast
-import re
-import subprocess
-import sys
+from pathlib import Path
+from typing import Final
 
-from tests.test_tidy import APPS, ROOT, refusal_codes, sources, tree
+from config.refusals import CATALOGUE
 
-HEAD = "| code | HTTP | says | raised in |\n|---|---|---|---|\n"
-STATUS = {
-    "InvalidError": 400,
-    "RowsRefusedError": 400,
-    "ConflictError": 409,
-    "ForbiddenError": 403,
-    "UnknownError": 404,
-}
+PAGE: Final = Path(__file__).resolve().parents[1] / "docs" / "refusals.md"
+HEAD: Final = """# Refusals
 
+Each is answered as `{code, field, value, message, remedy}`. Checks of a request's shape add the
+framework's own codes: `required`, `invalid`, `invalid_choice`, `does_not_exist`, `null`, `blank`,
+`max_length`, `min_value`, `unknown_field`, `not_a_list`, `parse_error` (400), `not_authenticated`
+(401), `permission_denied` (403), `unknown` and `not_found` (404), `method_not_allowed` (405),
+`busy` (503). A code with several rows says something else in different places. This page is written
+by `python -m tests.refusal_table`.
 
-def main() -> None:
-    guide = ROOT / "DEVELOPERS.md"
-    text = guide.read_text()
-    start = text.index(HEAD) + len(HEAD)
-    guide.write_text(text[:start] + "".join(_rows(text[start:])))
+| code | HTTP | says | what to do |
+|---|---|---|---|
+"""
 
 
-def _rows(table: str) -> list[str]:
-    kept: dict[str, tuple[str, str]] = {}
-    for line in table.splitlines():
-        cells = [cell.strip() for cell in line.strip("|").split(" | ")]
-        if len(cells) == 4:
-            kept[cells[0].strip("` ")] = cells[1], cells[2]
-    found = _said()
-    rows = []
-    for code, files in refusal_codes().items():
-        status, says = kept.get(code) or found.get(code, ("400", ""))
-        where = files[0] if len(files) == 1 else f"{files[0]} and {len(files) - 1} more"
-        rows.append(f"| `{code}` | {status} | {says} | {where} |\n")
-    return rows
+def text() -> str:
+    rows = [
+        f"| `{name.partition(':')[0]}` | {entry['status']} | {_cell(entry['says'])} | "
+        f"{_cell(entry.get('remedy', ''))} |\n"
+        for name, entry in sorted(CATALOGUE.items())
+    ]
+    return HEAD + "".join(rows)
 
 
-def _said() -> dict[str, tuple[str, str]]:
-    """Each code's HTTP status and message, as far as one call of a refusal tells both."""
-    said: dict[str, tuple[str, str]] = {}
-    for path in sources(*APPS):
-        for node in ast.walk(tree(path)):
-            if not isinstance(node, ast.Call):
-                continue
-            code = next((word.value for word in node.keywords if word.arg == "code"), None)
-            called = node.func.id if isinstance(node.func, ast.Name) else ""
-            if isinstance(code, ast.Constant) and isinstance(code.value, str) and node.args:
-                says = _words(node.args[0])
-                said.setdefault(code.value, (str(STATUS.get(called, 400)), says))
-    return said
-
-
-def _words(message: ast.expr) -> str:
-    """A message's text, with an ellipsis where it puts a value in."""
-    parts = message.values if isinstance(message, ast.JoinedStr) else [message]
-    text = "".join(
-        part.value if isinstance(part, ast.Constant) and isinstance(part.value, str) else "…"
-        for part in parts
-    )
-    return "" if text == "…" else re.sub(r"\s+", " ", text).replace("|", "/")
+def _cell(words: str) -> str:
+    return words.replace("|", "\\|").replace("\n", " ")
 
 
 if __name__ == "__main__":
-    main()
-    for arguments in (["manage.py", "write_schema"], ["-m", "tests.client.generate"]):
-        subprocess.run([sys.executable, *arguments], cwd=ROOT, check=True)
+    PAGE.parent.mkdir(exist_ok=True)
+    PAGE.write_text(text())

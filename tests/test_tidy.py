@@ -8,9 +8,12 @@ from collections import defaultdict
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from string import Formatter
 
 import pytest
 
+from config.refusals import CATALOGUE
+from tests import refusal_table
 from tests.access_table import ADMIN, TABLE, routes
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -158,53 +161,46 @@ def test_nothing_is_left_for_another_day() -> None:
     assert wrong == set()
 
 
-def refusal_codes() -> dict[str, list[str]]:
-    """Every refusal code written in the project, with the files it is raised in.
-
-    Codes are read from `code="..."` arguments of calls, and from `default_code = "..."`. The table
-    in DEVELOPERS.md is written by `python -m tests.refusal_table`.
-    """
-    found: dict[str, set[str]] = defaultdict(set)
+def refusals_named() -> dict[str, list[tuple[Path, set[str]]]]:
+    """Every refusal that the source names, with where, and the words given to it there."""
+    found: dict[str, list[tuple[Path, set[str]]]] = defaultdict(list)
     for path in sources(*APPS):
         for node in ast.walk(tree(path)):
-            for code in _codes_in(node):
-                found[code].add(name(path))
-    return {code: sorted(files) for code, files in sorted(found.items())}
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "refuse":
+                first = node.args[0]
+                ends = [first.body, first.orelse] if isinstance(first, ast.IfExp) else [first]
+                for end in ends:
+                    if isinstance(end, ast.Constant) and isinstance(end.value, str):
+                        given = {word.arg or "**" for word in node.keywords}
+                        found[end.value].append((path, given))
+    return found
 
 
-def _codes_in(node: ast.AST) -> Iterator[str]:
-    """The strings a refusal's code can be; a conditional expression gives both of its ends."""
-    values: list[ast.expr] = []
-    if isinstance(node, ast.Call) and _raises_refusal(node):
-        values = [keyword.value for keyword in node.keywords if keyword.arg == "code"]
-    elif isinstance(node, ast.Assign):
-        targets = {target.id for target in node.targets if isinstance(target, ast.Name)}
-        values = [node.value] if targets & {"default_code"} else []
-    for value in values:
-        ends = [value.body, value.orelse] if isinstance(value, ast.IfExp) else [value]
-        for end in ends:
-            if isinstance(end, ast.Constant) and isinstance(end.value, str):
-                yield end.value
+def test_every_refusal_stands_once_in_the_catalogue() -> None:
+    named = refusals_named()
+    assert {"lot_overdrawn", "month_closed", "idempotency_key_reused"} <= set(named)
+    assert (set(named) - set(CATALOGUE), set(CATALOGUE) - set(named)) == (set(), set())
+    wrong = [
+        name for name in named if not re.fullmatch(r"[a-z][a-z0-9_]{2,40}(:[a-z0-9_]+)?", name)
+    ]
+    assert wrong == []
 
 
-def _raises_refusal(call: ast.Call) -> bool:
-    """Calls of the refusal family, or of a function that passes a `code` on to one."""
-    called = (
-        call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
-    )
-    return called.endswith("Error") or called.startswith("_")
+def test_every_refusal_is_given_the_words_it_names() -> None:
+    wanting = {}
+    for name, sites in refusals_named().items():
+        entry = CATALOGUE[name]
+        text = entry["says"] + entry.get("remedy", "")
+        words = {word for _, word, _, _ in Formatter().parse(text) if word} - {"value"}
+        for path, given in sites:
+            if "**" not in given and words - given:
+                wanting[name] = (path.name, words - given)
+    assert wanting == {}
 
 
-def test_refusal_codes_are_plain_words() -> None:
-    codes = refusal_codes()
-    assert {"lot_overdrawn", "month_closed", "idempotency_key_reused"} <= set(codes)
-    assert [code for code in codes if not re.fullmatch(r"[a-z][a-z0-9_]{2,40}", code)] == []
-
-
-def test_every_refusal_code_is_in_the_developers_table() -> None:
-    guide = (ROOT / "DEVELOPERS.md").read_text()
-    missing = [code for code in refusal_codes() if f"`{code}`" not in guide]
-    assert missing == []
+def test_the_docs_show_every_refusal() -> None:
+    """Written by `python -m tests.refusal_table`."""
+    assert (ROOT / "docs" / "refusals.md").read_text() == refusal_table.text()
 
 
 def test_every_address_says_in_the_table_who_may_read_and_write_there() -> None:

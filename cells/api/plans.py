@@ -34,7 +34,7 @@ from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import RunSummary, run_summary
 from cells.queries.slimes_queue import QueuedBag, recovery_batches, slimes_queue
 from cells.slimes_batches import RecoveryBatch
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of
 from lots.api.records import BY_METAL
@@ -200,12 +200,7 @@ class PlanBleed(QuestionView):
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
         if not asked.keys() & {"volume_l", "hold_copper_g_per_l"}:
-            raise InvalidError(
-                "A bleed is planned by its volume, or by the level it holds: one of them.",
-                code="one_of_two",
-                field="volume_l",
-                remedy="Give volume_l, or hold_copper_g_per_l.",
-            )
+            raise refuse("one_of_two", field="volume_l")
         found = bleed_outlook(
             electrolyte(path["code"]),
             volume_l=_float(asked.get("volume_l")),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 
 def checked(
@@ -25,28 +25,10 @@ def checked(
     """
     number = float(value)
     if not math.isfinite(number):
-        raise InvalidError(
-            "This is not a finite number.",
-            code="not_a_number",
-            field=field,
-            value=value,
-            remedy="Enter a plain number.",
-        )
+        raise refuse("not_a_number", field=field, value=value)
     if number < minimum or (above and number == minimum):
         bound = "more than" if above else "at least"
-        raise InvalidError(
-            f"The value must be {bound} {minimum:g}.",
-            code="too_small",
-            field=field,
-            value=value,
-            remedy=f"Enter a number of {bound} {minimum:g}.",
-        )
+        raise refuse("too_small", field=field, value=value, bound=bound, minimum=minimum)
     if number > maximum:
-        raise InvalidError(
-            f"The value is above the limit of {maximum:g}.",
-            code="too_large",
-            field=field,
-            value=value,
-            remedy="Check the number and its unit.",
-        )
+        raise refuse("too_large:checked_numbers", field=field, value=value, maximum=maximum)
     return number

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from cells.electrochemistry.checked_numbers import checked
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 SECONDS_PER_HOUR: Final = 3600.0
 # A bench where the cell is read morning, noon and evening; the works may set its own.
@@ -73,13 +73,7 @@ def read_series(
     """
     limit_h = checked(max_gap_h, field="max_gap_h", above=True)
     if len(readings) < 2:
-        raise InvalidError(
-            "A charge needs at least two readings.",
-            code="too_few_readings",
-            field="readings",
-            value=len(readings),
-            remedy="Record the current once more.",
-        )
+        raise refuse("too_few_readings", field="readings", value=len(readings))
     _require_time_zones(readings, power_cuts)
     start = readings[0].at
     clock_h = _hours_since(start, [reading.at for reading in readings])
@@ -89,13 +83,7 @@ def read_series(
     inside = _inside_cuts(clock_h, current_a, cuts_h)
     clock_h, current_a = clock_h[~inside], current_a[~inside]
     if len(clock_h) < 2:
-        raise InvalidError(
-            "All but one of the readings fall into power cuts.",
-            code="too_few_readings",
-            field="readings",
-            value=len(clock_h),
-            remedy="Record the current with the power on.",
-        )
+        raise refuse("too_few_readings:current_series", field="readings", value=len(clock_h))
     powered_h = clock_h - _hours_cut_before(clock_h, cuts_h)
     return CurrentSeries(
         start=start,
@@ -118,25 +106,13 @@ def _require_time_zones(readings: Sequence[Reading], power_cuts: Sequence[PowerC
     ):
         for at in moments:
             if at.tzinfo is None:
-                raise InvalidError(
-                    "A time without its zone is ambiguous.",
-                    code="naive_time",
-                    field=field,
-                    value=at,
-                    remedy="Give the time with its zone or offset.",
-                )
+                raise refuse("naive_time", field=field, value=at)
 
 
 def _check_readings(clock_h: FloatArray, current_a: FloatArray) -> None:
     late = np.flatnonzero(np.diff(clock_h) <= 0.0)
     if late.size:
-        raise InvalidError(
-            "Readings must follow one another in time.",
-            code="readings_not_in_order",
-            field="readings",
-            value=f"reading {int(late[0]) + 2}",
-            remedy="Sort the readings and keep one for each moment.",
-        )
+        raise refuse("readings_not_in_order", field="readings", value=f"reading {int(late[0]) + 2}")
     wrong = np.flatnonzero(~np.isfinite(current_a) | (current_a < 0.0))
     if wrong.size:
         checked(float(current_a[wrong[0]]), field="readings.current_a")
@@ -146,22 +122,10 @@ def _cut_hours(start: datetime, power_cuts: Sequence[PowerCut]) -> FloatArray:
     cuts = sorted(power_cuts, key=lambda cut: cut.start)
     for cut in cuts:
         if cut.end <= cut.start:
-            raise InvalidError(
-                "A power cut must end after it begins.",
-                code="power_cut_reversed",
-                field="power_cuts",
-                value=cut.end,
-                remedy="Check the two times.",
-            )
+            raise refuse("power_cut_reversed", field="power_cuts", value=cut.end)
     for before, after in pairwise(cuts):
         if after.start < before.end:
-            raise InvalidError(
-                "Two power cuts overlap.",
-                code="power_cuts_overlap",
-                field="power_cuts",
-                value=after.start,
-                remedy="Record the time without power once.",
-            )
+            raise refuse("power_cuts_overlap", field="power_cuts", value=after.start)
     edges = [at for cut in cuts for at in (cut.start, cut.end)]
     return _hours_since(start, edges).reshape(-1, 2)
 
@@ -176,13 +140,7 @@ def _inside_cuts(
     strictly = (starts_h < clock_h) & (clock_h < ends_h)
     live = np.flatnonzero(strictly & (current_a > 0.0))
     if live.size:
-        raise InvalidError(
-            "A current was read while the power was said to be off.",
-            code="reading_in_power_cut",
-            field="readings",
-            value=f"{current_a[live[0]]:g} A",
-            remedy="Correct the power cut's times or the reading.",
-        )
+        raise refuse("reading_in_power_cut", field="readings", value=f"{current_a[live[0]]:g} A")
     touches = (starts_h <= clock_h) & (clock_h <= ends_h)
     return np.asarray(touches & (current_a == 0.0))
 

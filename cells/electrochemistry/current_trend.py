@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -256,32 +256,17 @@ def _score(model: Model, blocks: Blocks) -> tuple[float, float]:
 
 def _check_readings(hours: Floats, current_a: Floats) -> None:
     if hours.size != current_a.size:
-        raise InvalidError(
-            "Every reading needs a time and a current.",
-            code="lengths_differ",
+        raise refuse(
+            "lengths_differ",
             field="current_a",
             value=f"{hours.size} times, {current_a.size} currents",
-            remedy="Send the two lists in equal length.",
         )
     if not (np.isfinite(hours).all() and np.isfinite(current_a).all()):
-        raise InvalidError(
-            "A reading is not a finite number.",
-            code="not_a_number",
+        raise refuse(
+            "not_a_number:current_trend",
             field="hours" if not np.isfinite(hours).all() else "current_a",
-            remedy="Enter plain numbers.",
         )
     if (np.diff(hours) <= 0.0).any():
-        raise InvalidError(
-            "Readings must follow each other in time.",
-            code="not_increasing",
-            field="hours",
-            remedy="Sort the readings and keep one for each moment.",
-        )
+        raise refuse("not_increasing", field="hours")
     if (current_a < 0.0).any():
-        raise InvalidError(
-            "A cell's current cannot be below zero.",
-            code="too_small",
-            field="current_a",
-            value=float(current_a.min()),
-            remedy="Check the sign; a power cut is a current of zero.",
-        )
+        raise refuse("too_small:current_trend", field="current_a", value=float(current_a.min()))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from cells.electrochemistry.checked_numbers import checked
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import (
     ATOMIC_WEIGHTS,
     FARADAY_C_PER_MOL,
@@ -65,20 +65,9 @@ class AnodeComposition:
         checked(self.other_electrons_mol_per_g, field="anode.other_electrons_mol_per_g")
         total = self.dissolving + self.slimes_metal
         if total > 1.0 + SUM_TOLERANCE:
-            raise InvalidError(
-                "The anode's metals add up to more than the anode.",
-                code="fractions_above_one",
-                field="anode",
-                value=f"{total:.6f}",
-                remedy="Check the assays: fractions by mass must not exceed 1 in sum.",
-            )
+            raise refuse("fractions_above_one", field="anode", value=f"{total:.6f}")
         if self.electrons_mol_per_g <= 0.0 or self.dissolving <= 0.0:
-            raise InvalidError(
-                "Nothing in this anode dissolves.",
-                code="nothing_dissolves",
-                field="anode",
-                remedy="Give its content of silver, copper or dissolving palladium.",
-            )
+            raise refuse("nothing_dissolves", field="anode")
 
     @property
     def dissolving(self) -> float:
@@ -133,13 +122,7 @@ def composition_from_masses(
     whole_g = checked(anode_g, field="anode_g", above=True)
     for metal in masses_g:
         if metal not in METALS:
-            raise InvalidError(
-                "This metal is not followed.",
-                code="unknown_metal",
-                field="anode",
-                value=metal,
-                remedy="Use one of: " + ", ".join(METALS) + ".",
-            )
+            raise refuse("unknown_metal", field="anode", value=metal, metals=", ".join(METALS))
     part = {metal: masses_g.get(metal, 0.0) / whole_g for metal in METALS}
     return AnodeComposition(
         silver=part["Ag"],

@@ -24,7 +24,7 @@ from cells.electrochemistry.electrolysis import (
     SILVER_G_PER_AH,
     AnodeComposition,
 )
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 # The order of the state. The first five are the electrolyte, the next two the electrodes, and the
 # rest what is assumed of the run and learnt from assays.
@@ -249,12 +249,7 @@ def rates_per_ah(state: RunState) -> tuple[FloatArray, FloatArray]:
     electrons = np.array([ELECTRONS_MOL_PER_G[metal] for metal in ("Ag", "Cu", "Pd")])
     per_g = float(fractions @ electrons) + state.anode.composition.other_electrons_mol_per_g
     if per_g * scale <= 0.0:
-        raise InvalidError(
-            "By its measurements this run dissolves nothing.",
-            code="nothing_dissolves",
-            field="assay",
-            remedy="Check the assays of anode and electrolyte and the efficiency.",
-        )
+        raise refuse("nothing_dissolves:electrolyte_state", field="assay")
     consumed_g = ELECTRONS_MOL_PER_AH / per_g
     consumed_slope = -consumed_g * electrons / per_g
     plating_rates = np.zeros(MOVING_SIZE)
@@ -290,13 +285,7 @@ def charge_room(state: RunState) -> tuple[float, Literal["anode_exhausted", "sil
 def require_liquid(volume_l: float) -> None:
     """Refuse an electrolyte that would have dried up: InvalidError `electrolyte_dry`."""
     if not volume_l > 0.0:
-        raise InvalidError(
-            "Evaporation would leave no electrolyte.",
-            code="electrolyte_dry",
-            field="hours",
-            value=f"{volume_l:.3f} L",
-            remedy="Record the water that was topped up, or correct the evaporation.",
-        )
+        raise refuse("electrolyte_dry", field="hours", value=f"{volume_l:.3f} L")
 
 
 def add(state: AnyState, addition: Addition) -> AnyState:

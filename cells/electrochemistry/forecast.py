@@ -30,7 +30,7 @@ from cells.electrochemistry.electrolysis import (
     anode_consumed_g_per_ah,
 )
 from cells.electrochemistry.electrolyte_state import Estimate
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -327,13 +327,7 @@ _SPREAD_PROBABILITY: Final = ndtr(_POINTS[:, SPREAD])
 
 def _check(run: RunSoFar) -> None:
     if run.as_of.tzinfo is None:
-        raise InvalidError(
-            "A time without its zone is ambiguous.",
-            code="naive_time",
-            field="as_of",
-            value=run.as_of,
-            remedy="Give the time with its zone or offset.",
-        )
+        raise refuse("naive_time", field="as_of", value=run.as_of)
     checked(run.anode_g.value, field="anode_g", above=True)
     checked(run.volume_l.value, field="volume_l", above=True)
     checked(run.efficiency.value, field="efficiency", above=True, maximum=EFFICIENCY_MAX)

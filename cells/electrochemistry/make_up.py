@@ -19,7 +19,7 @@ from cells.electrochemistry.stoichiometry import (
     dissolve_metal,
     nitrate_for_silver_g,
 )
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import ATOMIC_WEIGHTS
 
 ML_PER_L: Final = 1000.0
@@ -146,12 +146,12 @@ def plan_make_up(
     )
     chosen = _dissolving("chosen", need, concentrated_share)
     if not chosen.fits:
-        raise InvalidError(
-            f"{chosen.acid_ml:.0f} mL of acid do not fit in the {need.room_ml:.0f} mL left.",
-            code="no_room",
+        raise refuse(
+            "no_room",
             field="target.volume_l",
             value=target.volume_l,
-            remedy="Bleed first, use stronger acid or silver nitrate, or make up a larger volume.",
+            acid_ml=chosen.acid_ml,
+            room_ml=need.room_ml,
         )
     return MakeUp(
         chosen=chosen,
@@ -214,12 +214,12 @@ def _missing(name: str, wanted: float, held: float, step: float, now: Solution) 
         return max(0.0, missing)
     bleed_l = now.volume_l * (1.0 - wanted / held)
     labels = {"silver_g": "silver", "acid_mol": "free acid", "volume_l": "volume"}
-    raise InvalidError(
-        f"The electrolyte holds more {labels[name]} than the target; adding cannot lower it.",
-        code="needs_removal",
+    raise refuse(
+        "needs_removal",
         field=name,
         value=f"{held:.4g} held, {wanted:.4g} wanted",
-        remedy=f"Bleed at least {bleed_l:.3f} L first, or raise the target.",
+        labels=labels[name],
+        bleed_l=bleed_l,
     )
 
 
@@ -269,13 +269,7 @@ def steady_bleed(
     copper = checked(copper_per_use_g, field="copper_per_use_g")
     litres = copper / checked(hold_g_per_l, field="hold_g_per_l", above=True)
     if litres > now.volume_l:
-        raise InvalidError(
-            "One use brings more copper than the whole electrolyte may hold at this level.",
-            code="cannot_hold",
-            field="hold_g_per_l",
-            value=hold_g_per_l,
-            remedy="Charge less copper, use a larger cell, or hold a higher level.",
-        )
+        raise refuse("cannot_hold", field="hold_g_per_l", value=hold_g_per_l)
     return _bleed(now, litres, copper_g=copper, cement_recovery=cement_recovery)
 
 

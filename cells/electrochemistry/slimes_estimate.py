@@ -15,7 +15,7 @@ import numpy as np
 
 from cells.electrochemistry.checked_numbers import checked
 from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import METALS
 
 if TYPE_CHECKING:
@@ -310,21 +310,10 @@ def _interval(metal: str, mass_ug: float, variance: float) -> MetalEstimate:
 
 def _check_parts(parts: Sequence[ChargePart], retention: Mapping[str, Share]) -> None:
     if not parts:
-        raise InvalidError(
-            "A bag's estimate needs at least one charge.",
-            code="nothing_given",
-            field="parts",
-            remedy="Name the charges that ran in this bag.",
-        )
+        raise refuse("nothing_given", field="parts")
     for name in (*METALS, "other"):
         if name not in retention:
-            raise InvalidError(
-                "Every metal needs the share of it that stays in the bag.",
-                code="missing_share",
-                field="retention",
-                value=name,
-                remedy="Give a share for each metal and for the rest.",
-            )
+            raise refuse("missing_share", field="retention", value=name)
     for part in parts:
         for name, masses in (("content_ug", part.content_ug), ("u_content_ug", part.u_content_ug)):
             for metal, mass in masses.items():
@@ -336,10 +325,4 @@ def _check_parts(parts: Sequence[ChargePart], retention: Mapping[str, Share]) ->
 
 def _check_metal(metal: str, name: str) -> None:
     if metal not in METALS:
-        raise InvalidError(
-            "This metal is not followed.",
-            code="unknown_metal",
-            field=name,
-            value=metal,
-            remedy="Use one of: " + ", ".join(METALS) + ".",
-        )
+        raise refuse("unknown_metal", field=name, value=metal, metals=", ".join(METALS))

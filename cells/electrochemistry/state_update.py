@@ -25,7 +25,7 @@ from cells.electrochemistry.electrolyte_state import (
     Estimate,
     RunState,
 )
-from config.refusals import InvalidError
+from config.refusals import refuse
 
 
 @dataclass(frozen=True)
@@ -76,12 +76,7 @@ def update_from_assay(state: AnyState, assay: ElectrolyteAssay) -> Updated[AnySt
             row[index], row[VOLUME] = 1.0 / volume_l, -expected / volume_l
             figures.append(_Figure(quantity, found, expected, row))
     if not figures:
-        raise InvalidError(
-            "The assay has no figures.",
-            code="no_figures",
-            field="assay",
-            remedy="Give at least one of silver, copper, palladium and acid.",
-        )
+        raise refuse("no_figures", field="assay")
     return _updated(state, figures)
 
 
@@ -100,13 +95,7 @@ def update_from_remnant(state: RunState, remnant_g: Estimate) -> Updated[RunStat
     """
     whole_g = state.anode.mass_g
     if remnant_g.value > whole_g:
-        raise InvalidError(
-            "The remnant weighs more than the anode did.",
-            code="too_large",
-            field="remnant_g",
-            value=remnant_g.value,
-            remedy="Check both weights, and that the remnant is rinsed and dry.",
-        )
+        raise refuse("too_large:state_update", field="remnant_g", value=remnant_g.value)
     consumed = Estimate(whole_g - remnant_g.value, remnant_g.u)
     return _updated(state, [_plain(state, "consumed_g", CONSUMED, consumed)])
 
@@ -128,13 +117,7 @@ def _plain(state: AnyState, quantity: str, index: int, found: Estimate) -> _Figu
 def _updated(state: AnyState, figures: Sequence[_Figure]) -> Updated[AnyState]:
     for figure in figures:
         if figure.found.u <= 0.0:
-            raise InvalidError(
-                "No measurement is exact.",
-                code="zero_uncertainty",
-                field=figure.quantity,
-                value=figure.found.u,
-                remedy="State the standard uncertainty of the figure.",
-            )
+            raise refuse("zero_uncertainty", field=figure.quantity, value=figure.found.u)
     rows = np.array([figure.row for figure in figures])
     misses = np.array([figure.found.value - figure.expected for figure in figures])
     noise = np.diag([figure.found.u**2 for figure in figures])
@@ -145,13 +128,7 @@ def _updated(state: AnyState, figures: Sequence[_Figure]) -> Updated[AnyState]:
     covariance = keep @ state.covariance @ keep.T + gain @ noise @ gain.T
     mean = state.mean + gain @ misses
     if mean[VOLUME] <= 0.0:
-        raise InvalidError(
-            "This figure cannot be squared with the electrolyte as reckoned.",
-            code="contradicts_state",
-            field=figures[0].quantity,
-            value=figures[0].found.value,
-            remedy="Check the figure and its unit, and the volume and assays before it.",
-        )
+        raise refuse("contradicts_state", field=figures[0].quantity, value=figures[0].found.value)
     surprises = tuple(
         Surprise(figure.quantity, figure.expected, figure.found.value, float(miss / width**0.5))
         for figure, miss, width in zip(figures, misses, np.diag(spread), strict=True)

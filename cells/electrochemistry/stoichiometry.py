@@ -12,7 +12,7 @@ from typing import Final
 from cells.electrochemistry.checked_numbers import checked
 from cells.electrochemistry.electrolysis import SILVER_G_PER_G_DISSOLVED
 from cells.electrochemistry.nitric_acid import acid_volume_ml, molarity_mol_per_l
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.elements import ATOMIC_WEIGHTS, molar_mass
 
 SILVER_NITRATE_G_PER_MOL: Final = float(molar_mass({"Ag": 1, "N": 1, "O": 3}))
@@ -129,13 +129,7 @@ def nitrate_for_silver_g(silver_g: float) -> float:
 
 def _g_per_mol(metal: str) -> float:
     if metal not in DILUTE:
-        raise InvalidError(
-            "Nitric acid is reckoned here for silver and copper only.",
-            code="does_not_dissolve",
-            field="metal",
-            value=metal,
-            remedy="Give Ag or Cu.",
-        )
+        raise refuse("does_not_dissolve", field="metal", value=metal)
     return float(ATOMIC_WEIGHTS[metal].value)
 
 

@@ -10,7 +10,7 @@ from typing import Final
 from cells.feed_limits import FeedLimits, FeedWishes, GranuleLot
 from cells.feed_plan import FeedPlan, plan_feed
 from cells.models import CHARGED_FORMS, UNFINISHED, Cell, ElectrolyteBatch, RunMovement
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.holdings import AsOf, holding, holdings
 from lots.models import Lot, MaterialEntry, Movement
 
@@ -57,13 +57,7 @@ def limits_for(cell: Cell, batch: ElectrolyteBatch, at: dt.datetime) -> FeedLimi
     `copper_above_limit` when the electrolyte has no room for copper at all.
     """
     if cell.basket_ug_max is None:
-        raise ConflictError(
-            f"What the basket of cell {cell} takes is not known.",
-            code="basket_unknown",
-            field="cell",
-            value=cell.code,
-            remedy="Enter the most the basket takes.",
-        )
+        raise refuse("basket_unknown", field="cell", value=cell.code, cell=cell)
     bath = holding(batch.lot, AsOf(at))
     room = {
         metal: int(limit * bath.volume_ul) - bath.metals.get(metal, 0)
@@ -73,13 +67,7 @@ def limits_for(cell: Cell, batch: ElectrolyteBatch, at: dt.datetime) -> FeedLimi
         )
     }
     if room["Cu"] <= 0:
-        raise ConflictError(
-            f"Electrolyte {batch} has no room left for copper.",
-            code="copper_above_limit",
-            field="electrolyte",
-            value=batch.lot.code,
-            remedy="Bleed it, or plan for a fresh one.",
-        )
+        raise refuse("copper_above_limit", field="electrolyte", value=batch.lot.code, batch=batch)
     return FeedLimits(
         basket_ug_min=int(FILL_SHARE_MIN * cell.basket_ug_max),
         basket_ug_max=cell.basket_ug_max,

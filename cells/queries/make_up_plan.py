@@ -22,7 +22,7 @@ from cells.models import Cell, ElectrolyteBatch, HarvestBalance
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L
 from cells.queries.standing_movements import standing
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.holdings import NOW, AsOf
 from lots.units import UG_PER_G
 
@@ -81,13 +81,7 @@ def usual_copper(cell: Cell, as_of: AsOf = NOW) -> UsualCopper:
         .values_list("dissolved_ug", flat=True)[:RUNS_LOOKED_AT]
     ]
     if not grams:
-        raise ConflictError(
-            f"Cell {cell} has no harvested run with copper yet.",
-            code="no_run_yet",
-            field="cell",
-            value=cell.code,
-            remedy="Give the copper that a charge brings.",
-        )
+        raise refuse("no_run_yet", field="cell", value=cell.code, cell=cell)
     mean = sum(grams) / len(grams)
     # With one run nothing is known of the spread; half of it stands for that.
     spread = (
@@ -148,12 +142,7 @@ def bleed_outlook(
     stands in. Raises InvalidError `one_of_two`, `required`; ConflictError `no_run_yet`.
     """
     if volume_l is not None and hold_g_per_l is not None:
-        raise InvalidError(
-            "A bleed is planned by its volume, or by the level it holds: one of them.",
-            code="one_of_two",
-            field="volume_l",
-            remedy="Give volume_l, or hold_copper_g_per_l.",
-        )
+        raise refuse("one_of_two", field="volume_l")
     per_use = None if copper_per_use_g is None else Estimate(copper_per_use_g)
     usual = None
     if per_use is None and batch.cell is not None and volume_l is None:
@@ -165,12 +154,7 @@ def bleed_outlook(
     elif hold_g_per_l is not None and per_use is not None:
         bleed = bleed_to_hold(batch, per_use.value, hold_g_per_l, as_of)
     elif hold_g_per_l is not None:
-        raise InvalidError(
-            "What a charge brings of copper is not known.",
-            code="required",
-            field="copper_per_use_g",
-            remedy="Give the grams of copper that a use brings into solution.",
-        )
+        raise refuse("required", field="copper_per_use_g")
     uses = None
     if per_use is not None and batch.cell is not None:
         uses = uses_until_limit(batch, batch.cell, per_use, as_of)

@@ -31,7 +31,7 @@ from cells.models import CellRun, ElectrolyteReading, RunMovement, RunReading
 from cells.queries.current_series import ammeter_of, readings_of, series_of
 from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L, RunStart, run_start
 from cells.queries.standing_movements import standing
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.holdings import NOW, AsOf
 from lots.models import AssayResult, Movement
 from lots.units import UG_PER_G
@@ -88,13 +88,7 @@ def run_state_now(run: CellRun, at: dt.datetime) -> RunNow:
     """
     run = CellRun.objects.select_related("cell", "electrolyte__lot", "charge_lot").get(pk=run.pk)
     if run.started_at is None or run.started_at > at:
-        raise ConflictError(
-            f"Run {run.code} had not started.",
-            code="run_not_started",
-            field="run",
-            value=run.code,
-            remedy="Start the run first.",
-        )
+        raise refuse("run_not_started", field="run", value=run.code)
     end = at if run.stopped_at is None else min(at, run.stopped_at)
     as_of = AsOf(at)
     start = run_start(run, as_of)

@@ -10,7 +10,7 @@ from cells.services.electrolytes import (
     run_at,
 )
 from cells.services.run_steps import attach
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import post
@@ -42,13 +42,7 @@ def bleed_electrolyte(
     check_at_hand(batch.lot, field="electrolyte")
     run = run_at(batch, act.moment)
     if run is not None and is_changed(run, act.moment) and assay is None:
-        raise ConflictError(
-            f"Electrolyte {batch} is in run {run.code}, and has changed since it went in.",
-            code="assay_needed",
-            field="assay",
-            value=batch.lot.code,
-            remedy="Assay what was bled, or bleed after the run is closed.",
-        )
+        raise refuse("assay_needed", field="assay", value=batch.lot.code, batch=batch, run=run.code)
     solution = register_lot(
         form=Lot.Form.SOLUTION,
         owner=batch.lot.owner,

@@ -10,7 +10,7 @@ from typing import Final
 from django.db.models import DecimalField
 
 from cells.models import UNFINISHED, Cell, CellRun
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError, refuse
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Place
 from lots.services.reference import check_label
@@ -85,13 +85,7 @@ def edit_cell(*, cell: Cell, version: int, details: CellDetails, act: Act) -> Ce
     """
     cell.refresh_from_db()
     if cell.version != version:
-        raise ConflictError(
-            "This was changed by someone else meanwhile.",
-            code="version_conflict",
-            field="version",
-            value=version,
-            remedy="Read it again and repeat the edit on the newer version.",
-        )
+        raise refuse("version_conflict", field="version", value=version)
     _check(details, cell)
     values = _values(details)
     for name, value in values.items():
@@ -118,23 +112,13 @@ def _check(details: CellDetails, cell: Cell | None) -> None:
         if not 0 <= value <= most:
             raise _out_of_range(name, value, "below_zero" if value < 0 else "too_large")
     if details.lead_rating_a is not None and details.fuse_rating_a > details.lead_rating_a:
-        raise InvalidError(
-            "The fuse is larger than what the leads carry.",
-            code="fuse_above_leads",
-            field="fuse_rating_a",
-            value=details.fuse_rating_a,
-            remedy="A fuse protects its leads: fit a smaller one, or correct the leads' rating.",
-        )
+        raise refuse("fuse_above_leads", field="fuse_rating_a", value=details.fuse_rating_a)
     _check_place(details, cell)
     if cell is not None and (cell.is_active > details.is_active or cell.place != details.place):
         run = CellRun.objects.filter(cell=cell, state__in=UNFINISHED).first()
         if run is not None:
-            raise ConflictError(
-                f"Run {run.code} is unfinished in this cell.",
-                code="cell_in_use",
-                field="place" if details.is_active else "is_active",
-                value=run.code,
-                remedy="Close the run first.",
+            raise refuse(
+                "cell_in_use", field="place" if details.is_active else "is_active", value=run.code
             )
 
 
@@ -150,20 +134,12 @@ def _check_digits(details: CellDetails) -> None:
 
 def _check_place(details: CellDetails, cell: Cell | None) -> None:
     if details.place.area != Place.Area.CELL:
-        raise InvalidError(
-            f"{details.place} is no place for a cell.",
-            code="not_a_cell_place",
-            field="place",
-            value=details.place.code,
-            remedy="Choose a place whose area is the cells'.",
+        raise refuse(
+            "not_a_cell_place", field="place", value=details.place.code, place=details.place
         )
     if not details.place.is_active and (cell is None or cell.place != details.place):
-        raise ConflictError(
-            f"{details.place} is not in use.",
-            code="place_not_in_use",
-            field="place",
-            value=details.place.code,
-            remedy="Choose a place in use.",
+        raise refuse(
+            "place_not_in_use", field="place", value=details.place.code, place=details.place
         )
 
 

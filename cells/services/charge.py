@@ -14,7 +14,7 @@ from cells.models import CHARGED_FORMS, UNFINISHED, Cell, CellRun, ElectrolyteBa
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import attach, follow, refuse_if_later
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
 from lots.ledger.posting import house, post
@@ -58,12 +58,7 @@ def charge_run(*, charge: Charge, act: Act) -> CellRun:
     _check_lots(takes, cell)
     taken = take(takes, act, field="charge")
     if not taken.metals.get("Ag"):
-        raise InvalidError(
-            "There is no silver in this charge by the books.",
-            code="no_silver",
-            field="charge",
-            remedy="Assay the lots, or choose lots that hold silver.",
-        )
+        raise refuse("no_silver", field="charge")
     code = next_code("RN", act.moment.year)
     lot = register_lot(
         form=Lot.Form.ANODE_CHARGE,
@@ -107,13 +102,7 @@ def withdraw_charge(movement: Movement) -> None:
     counted = count is not None and count.ampere_hours + count.gaps_ah > 0
     flowed = run.readings.filter(current_a__gt=0, withdrawal__isnull=True).exists()
     if counted or (run.state == CellRun.State.RUNNING and flowed):
-        raise ConflictError(
-            f"Run {run.code} has run: its charge is no longer what went in.",
-            code="run_has_run",
-            field="movement",
-            value=movement.sequence,
-            remedy="Stop the run, and take the undissolved charge back as a remnant.",
-        )
+        raise refuse("run_has_run", field="movement", value=movement.sequence, run=run.code)
     follow(run, state=CellRun.State.WITHDRAWN)
 
 
@@ -125,30 +114,18 @@ def _fresh(takes: Sequence[Take]) -> list[Take]:
 
 def _check_free(cell: Cell, batch: ElectrolyteBatch) -> None:
     if not cell.is_active:
-        raise ConflictError(
-            f"Cell {cell} is out of use.",
-            code="cell_not_in_use",
-            field="cell",
-            value=cell.code,
-            remedy="Choose another cell, or put this one back in use.",
-        )
+        raise refuse("cell_not_in_use", field="cell", value=cell.code, cell=cell)
     busy = CellRun.objects.filter(cell=cell, state__in=UNFINISHED).first()
     if busy is not None:
-        raise ConflictError(
-            f"Cell {cell} still has run {busy.code}.",
-            code="cell_busy",
-            field="cell",
-            value=cell.code,
-            remedy="Close that run first, or choose another cell.",
-        )
+        raise refuse("cell_busy", field="cell", value=cell.code, cell=cell, busy=busy.code)
     other = CellRun.objects.filter(electrolyte=batch, state__in=UNFINISHED).first()
     if other is not None:
-        raise ConflictError(
-            f"Electrolyte {batch} is in run {other.code}.",
-            code="electrolyte_in_use",
+        raise refuse(
+            "electrolyte_in_use",
             field="electrolyte",
             value=batch.lot.code,
-            remedy="Close that run first, or choose another electrolyte.",
+            batch=batch,
+            other=other.code,
         )
     check_at_hand(batch.lot, field="electrolyte")
 
@@ -156,25 +133,24 @@ def _check_free(cell: Cell, batch: ElectrolyteBatch) -> None:
 def _check_copper(charge: Charge, cell: Cell, bath: Holding) -> str:
     """The reason given for copper above the limit; empty when there was nothing to acknowledge."""
     if not bath.volume_ul:
-        raise ConflictError(
-            f"Electrolyte {charge.electrolyte} has no volume at that moment.",
-            code="electrolyte_empty",
+        raise refuse(
+            "electrolyte_empty",
             field="electrolyte",
             value=charge.electrolyte.lot.code,
-            remedy="Measure its volume, or choose another electrolyte.",
+            electrolyte=charge.electrolyte,
         )
     # Micrograms in a microlitre are grams in a litre.
     copper_g_per_l = Decimal(bath.metals.get("Cu", 0)) / bath.volume_ul
     if copper_g_per_l <= cell.copper_limit_g_per_l:
         return ""
     if not charge.acknowledge_copper:
-        raise ConflictError(
-            f"The electrolyte holds {copper_g_per_l:.2f} g/L of copper; "
-            f"cell {cell} takes {cell.copper_limit_g_per_l:.2f} g/L.",
-            code="copper_above_limit",
+        raise refuse(
+            "copper_above_limit:charge",
             field="electrolyte",
             value=f"{copper_g_per_l:.2f} g/L",
-            remedy="Bleed it or make a fresh one, or acknowledge the copper and say why.",
+            copper_g_per_l=copper_g_per_l,
+            cell=cell,
+            copper_limit_g_per_l=cell.copper_limit_g_per_l,
         )
     return checked_reason(charge.copper_reason, field="copper_reason")
 
@@ -182,12 +158,11 @@ def _check_copper(charge: Charge, cell: Cell, bath: Holding) -> str:
 def _check_lots(takes: Sequence[Take], cell: Cell) -> None:
     for index, each in enumerate(takes):
         if each.lot.form not in CHARGED_FORMS:
-            raise InvalidError(
-                f"Lot {each.lot.code} is {each.lot.get_form_display().lower()}, no anode feed.",
-                code="form_not_charged",
+            raise refuse(
+                "form_not_charged",
                 field=f"charge.{index}",
                 value=each.lot.code,
-                remedy="Charge feed, granules, remnants, cement silver, crystal or bars.",
+                each=each.lot.get_form_display().lower(),
             )
     charges = RunMovement.objects.filter(
         run__state__in=UNFINISHED, movement__kind=Movement.Kind.CHARGE
@@ -207,12 +182,12 @@ def _check_lots(takes: Sequence[Take], cell: Cell) -> None:
             run_movements__movement=elsewhere.movement_id
         )
         index = [each.lot.pk for each in takes].index(elsewhere.lot_id)
-        raise ConflictError(
-            f"Part of lot {elsewhere.lot.code} hangs in cell {run.cell} (run {run.code}).",
-            code="lot_in_another_cell",
+        raise refuse(
+            "lot_in_another_cell",
             field=f"charge.{index}",
             value=elsewhere.lot.code,
-            remedy="Split the lot first, so that each part has its own label.",
+            cell=run.cell,
+            run=run.code,
         )
 
 

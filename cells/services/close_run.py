@@ -33,7 +33,7 @@ from cells.services.run_steps import (
     refuse_if_later,
     require_state,
 )
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.elements import ATOMIC_WEIGHTS, VALENCE_IN_SILVER_CELL
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
@@ -118,13 +118,12 @@ def reopen_run(movement: Movement) -> None:
     blocking = later or busy
     if blocking is not None:
         what = f"electrolyte {batch}" if later is not None else f"cell {run.cell}"
-        raise ConflictError(
-            f"Run {blocking.code} uses {what} since.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse the charge of run {blocking.code} first, or measure the electrolyte "
-            "and post the difference now.",
+            blocking=blocking.code,
+            what=what,
         )
     _set_use(batch, run.use_number)
     follow(run, state=CellRun.State.HARVESTED, closed_at=None, closing_movement=None)

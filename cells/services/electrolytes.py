@@ -10,7 +10,7 @@ from decimal import Decimal
 from django.db.models import Q
 
 from cells.models import Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.posting import house
 from lots.ledger.recording import Act
@@ -100,12 +100,13 @@ def refuse_if_measured_since(movement: Movement, lot: Lot) -> None:
         .first()
     )
     if later is not None:
-        raise ConflictError(
-            f"Electrolyte {lot.code} was set by {later} since.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:electrolytes",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse movement {later.sequence} first.",
+            lot=lot.code,
+            later=later,
+            later_2=later.sequence,
         )
 
 
@@ -115,20 +116,9 @@ def check_measurement(measured: ElectrolyteMeasurement) -> None:
     Raises InvalidError `basis_without_quantity` for an assay in parts per thousand.
     """
     if not (measured.volume or measured.assay or measured.free_acid_g_per_l is not None):
-        raise InvalidError(
-            "Nothing was measured.",
-            code="nothing_measured",
-            field="measurement",
-            remedy="Give a volume, an assay in g/L or the free acid.",
-        )
+        raise refuse("nothing_measured", field="measurement")
     if measured.assay is not None and measured.assay.basis != Assay.Basis.CONCENTRATION:
-        raise InvalidError(
-            "An electrolyte is assayed in grams per litre.",
-            code="basis_without_quantity",
-            field="assay.basis",
-            value=measured.assay.basis,
-            remedy="Give the results in g/L.",
-        )
+        raise refuse("basis_without_quantity", field="assay.basis", value=measured.assay.basis)
     for name in ("free_acid_g_per_l", "free_acid_u_g_per_l"):
         value = getattr(measured, name)
         if value is not None:
@@ -145,12 +135,7 @@ def keep_measured(lot: Lot, measured: ElectrolyteMeasurement, volume_ul: int, ac
     assay = keep_assay(lot, measured.assay, act)
     whole_ul = reading.volume_ul if reading else volume_ul
     if not whole_ul:
-        raise InvalidError(
-            "A concentration needs a volume.",
-            code="basis_without_quantity",
-            field="volume",
-            remedy="Measure the volume too.",
-        )
+        raise refuse("basis_without_quantity:electrolytes", field="volume")
     spread_ul = reading.standard_uncertainty_ul if reading else 0
     return Measured(reading, assay, contents_by_concentration(whole_ul, spread_ul, assay, reading))
 

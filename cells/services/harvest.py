@@ -23,7 +23,7 @@ from cells.services.run_steps import (
     require_state,
 )
 from cells.services.slimes_bag import require_charge_passed
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.declaration.event import Asks, Event
 from lots.elements import STAYS_IN_SLIMES
 from lots.ledger import accounts
@@ -238,38 +238,20 @@ def _check_run(run: CellRun) -> None:
     require_charge_passed(run)
     bagged = SlimesBag.objects.filter(run=run).exclude(state=SlimesBag.State.WITHDRAWN)
     if not bagged.exists():
-        raise ConflictError(
-            f"The slimes of run {run.code} are not bagged yet.",
-            code="slimes_not_bagged",
-            field="run",
-            value=run.code,
-            remedy="Record the remnant, then the slimes bag (torn or whole), then the harvest.",
-        )
+        raise refuse("slimes_not_bagged", field="run", value=run.code)
 
 
 def _check_tests(crystal: Crystal) -> None:
     waiver = checked_text(crystal.waiver, field="waiver", limit=REASON_MAX)
     if crystal.rinse_count < 0:
-        raise InvalidError(
-            "The number of rinses is not below zero.",
-            code="not_positive",
-            field="rinse_count",
-            value=crystal.rinse_count,
-            remedy="Count the rinses.",
-        )
+        raise refuse("not_positive", field="rinse_count", value=crystal.rinse_count)
     for field, passed, what in (
         ("rinse_count", crystal.rinse_count > 0, "was not rinsed"),
         ("chloride_clear", crystal.chloride_clear, "did not pass the chloride test"),
         ("dry", crystal.dry, "did not pass the dryness test"),
     ):
         if not passed and not waiver:
-            raise InvalidError(
-                f"The crystal {what}.",
-                code="test_not_passed",
-                field=field,
-                value=getattr(crystal, field),
-                remedy="Rinse or dry it until it passes, or say why it is accepted as it is.",
-            )
+            raise refuse("test_not_passed", field=field, value=getattr(crystal, field), what=what)
 
 
 def _pool(run: CellRun, act: Act) -> _Pool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NoReturn
 
 from cells.services.open_bag import WaitingBag, open_bag
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.recording import Act
 from lots.models import Lot
 from lots.services.opening import Opening
@@ -16,13 +16,7 @@ from lots.sheets.openings import opener_for
 def _bag(opening: Opening, act: Act) -> Lot:
     """A bag that waits for its recovery; what it holds is the works' own."""
     if not opening.owner.is_house:
-        raise InvalidError(
-            "Slimes are the works' own: what customers are owed for them is a claim.",
-            code="not_the_house",
-            field="owner",
-            value=opening.owner.code,
-            remedy="Name the works as its owner, and give the customer's claim a row of its own.",
-        )
+        raise refuse("not_the_house", field="owner", value=opening.owner.code)
     bag = WaitingBag(
         place=opening.place,
         metals=opening.metals,
@@ -35,10 +29,4 @@ def _bag(opening: Opening, act: Act) -> Lot:
 
 @opener_for(Lot.Form.ELECTROLYTE)
 def _electrolyte(opening: Opening, act: Act) -> NoReturn:
-    raise InvalidError(
-        "An electrolyte comes on the books by its volume and its assay.",
-        code="form_not_opened",
-        field="form",
-        value=opening.form,
-        remedy="Open it by itself, with silver and copper in g/L and which use it is in.",
-    )
+    raise refuse("form_not_opened", field="form", value=opening.form)

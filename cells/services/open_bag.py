@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from cells.models import SlimesBag, SlimesEstimate
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.posting import house
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
@@ -37,13 +37,7 @@ def open_bag(*, bag: WaitingBag, act: Act) -> SlimesBag:
     """
     bagged_at = bag.bagged_at or act.moment
     if bagged_at > act.moment:
-        raise InvalidError(
-            "The bag was taken after the moment it is put on the books for.",
-            code="bagged_later",
-            field="bagged_at",
-            value=bagged_at.isoformat(),
-            remedy="Give the day it was taken out of its cell, or leave it out.",
-        )
+        raise refuse("bagged_later", field="bagged_at", value=bagged_at.isoformat())
     lot = open_lot(
         opening=Opening(
             form=Lot.Form.SLIMES_BAG,
@@ -80,13 +74,7 @@ def withdraw_bag(movement: Movement) -> None:
     if bag is None:
         return
     if bag.state != SlimesBag.State.WAITING:
-        raise ConflictError(
-            f"Bag {bag} has gone on to a recovery.",
-            code="bag_not_waiting",
-            field="movement",
-            value=movement.sequence,
-            remedy="Reverse the start of its recovery first.",
-        )
+        raise refuse("bag_not_waiting", field="movement", value=movement.sequence, bag=bag)
     SlimesBag.objects.filter(pk=bag.pk).update(
         state=SlimesBag.State.WITHDRAWN, version=bag.version + 1
     )

@@ -14,7 +14,7 @@ from cells.services.electrolytes import (
     refuse_if_measured_since,
     register_electrolyte,
 )
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -60,12 +60,7 @@ def prepare_electrolyte(*, make_up: MakeUp, act: Act) -> ElectrolyteBatch:
     Raises InvalidError `nothing_taken`, `not_positive`, `unknown_metal`; ConflictError as `take`.
     """
     if not make_up.takes and not make_up.supplies_ug:
-        raise InvalidError(
-            "Nothing is dissolved.",
-            code="nothing_taken",
-            field="inputs",
-            remedy="Name the lots or the supplies that went into solution.",
-        )
+        raise refuse("nothing_taken", field="inputs")
     batch = register_electrolyte(
         make_up.place,
         make_up.cell,
@@ -111,19 +106,10 @@ def open_electrolyte(*, electrolyte: ElectrolyteInUse, act: Act) -> ElectrolyteB
     measurement = electrolyte.measurement
     check_measurement(measurement)
     if measurement.volume is None or measurement.assay is None:
-        raise InvalidError(
-            "An electrolyte comes on the books by its volume and its assay.",
-            code="quantity_needed",
-            field="volume" if measurement.volume is None else "assay",
-            remedy="Measure the volume, and give silver and copper in g/L.",
-        )
+        raise refuse("quantity_needed", field="volume" if measurement.volume is None else "assay")
     if electrolyte.use_number < 1:
-        raise InvalidError(
-            "The first use is number 1.",
-            code="not_positive",
-            field="use_number",
-            value=electrolyte.use_number,
-            remedy="Give the use it is in, or the next it is ready for.",
+        raise refuse(
+            "not_positive:prepare_electrolyte", field="use_number", value=electrolyte.use_number
         )
     batch = register_electrolyte(
         electrolyte.place,
@@ -181,10 +167,10 @@ def refuse_if_used(movement: Movement) -> None:
     refuse_if_measured_since(movement, batch.lot)
     run = CellRun.objects.filter(electrolyte=batch).exclude(state=CellRun.State.WITHDRAWN).first()
     if run is not None:
-        raise ConflictError(
-            f"Electrolyte {batch} was used in run {run.code}.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:prepare_electrolyte",
             field="movement",
             value=movement.sequence,
-            remedy="Measure the electrolyte and post the difference instead.",
+            batch=batch,
+            run=run.code,
         )

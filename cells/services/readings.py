@@ -12,7 +12,7 @@ from cells.models import CellRun, ReadingWithdrawal, RunReading
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.run_steps import current_run, require_state
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, check_not_future, recorded_once
 from lots.texts import checked_reason
@@ -66,12 +66,7 @@ def record_readings(*, run: CellRun, readings: Sequence[TimedInstruments], act: 
     """Records many readings at once, in their order; one wrong reading refuses them all."""
     run = _running(run)
     if not readings:
-        raise InvalidError(
-            "There is no reading.",
-            code="nothing_measured",
-            field="readings",
-            remedy="Give at least one reading.",
-        )
+        raise refuse("nothing_measured:readings", field="readings")
     previous = _latest(run)
     rows = []
     for index, each in enumerate(readings):
@@ -101,13 +96,7 @@ def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWi
     )
     reason = checked_reason(reason)
     if ReadingWithdrawal.objects.filter(reading=reading).exists():
-        raise ConflictError(
-            "This reading is already withdrawn.",
-            code="already_withdrawn",
-            field="reading",
-            value=reading.pk,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_withdrawn", field="reading", value=reading.pk)
     withdrawal = ReadingWithdrawal.objects.create(
         reading=reading,
         reason=reason,
@@ -156,13 +145,7 @@ def _check_order(
 ) -> None:
     """Refuses a reading before the start, after the stop, or not after the one before it."""
     if taken_at.tzinfo is None:
-        raise InvalidError(
-            "The moment has no time zone.",
-            code="no_time_zone",
-            field=field,
-            value=taken_at,
-            remedy="Add the offset, as in 2026-05-04T09:30:00+01:00.",
-        )
+        raise refuse("no_time_zone", field=field, value=taken_at)
     check_not_future(taken_at, clock.now(), field=field)
     assert run.started_at is not None
     if taken_at < run.started_at:
@@ -173,13 +156,7 @@ def _check_order(
         fault = f"not after the reading before it ({previous:%Y-%m-%d %H:%M} UTC)"
     else:
         return
-    raise InvalidError(
-        f"This reading lies {fault}.",
-        code="reading_out_of_order",
-        field=field,
-        value=taken_at.isoformat(),
-        remedy="Record readings in the order they were taken; withdraw a wrong one.",
-    )
+    raise refuse("reading_out_of_order", field=field, value=taken_at.isoformat(), fault=fault)
 
 
 def _check_instruments(instruments: Instruments, prefix: str) -> None:

@@ -13,7 +13,7 @@ from cells.services.run_steps import (
     refuse_if_later,
     require_state,
 )
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, holding
 from lots.ledger.posting import post
@@ -41,13 +41,7 @@ def take_remnant(*, run: CellRun, weight: Weight, place: Place, act: Act) -> Lot
     check_step_moment(run, act)
     bag = SlimesBag.objects.filter(run=run).exclude(state=SlimesBag.State.WITHDRAWN).first()
     if bag is not None:
-        raise ConflictError(
-            f"The slimes of run {run.code} are already bagged in {bag}.",
-            code="bag_already_taken",
-            field="run",
-            value=run.code,
-            remedy="Reverse the slimes bag, take the remnant, then bag the slimes again.",
-        )
+        raise refuse("bag_already_taken", field="run", value=run.code, bag=bag)
     charge = run.charge_lot
     held = holding(charge, AsOf(act.moment))
     portion = portion_by_mass(

@@ -6,7 +6,7 @@ import datetime as dt
 from typing import Any, Final
 
 from cells.models import CellRun, RunMovement
-from config.refusals import ConflictError, InvalidError
+from config.refusals import ConflictError, refuse
 from lots.declaration.event import On
 from lots.ledger.recording import Act
 from lots.models import Lot, Movement
@@ -44,12 +44,12 @@ def require_state(run: CellRun, *states: str, code: str, remedy: str) -> None:
 def check_after(moment: dt.datetime, earlier: dt.datetime | None, what: str) -> None:
     """Refuses a step dated before the one it follows (`out_of_order`)."""
     if earlier is not None and moment < earlier:
-        raise InvalidError(
-            f"This moment lies before {what} ({earlier:%Y-%m-%d %H:%M} UTC).",
-            code="out_of_order",
+        raise refuse(
+            "out_of_order",
             field="occurred_at",
             value=moment.isoformat(),
-            remedy="Give the moment it happened.",
+            what=what,
+            earlier=earlier,
         )
 
 
@@ -101,11 +101,12 @@ def refuse_if_later(movement: Movement, kinds: tuple[str, ...]) -> CellRun:
         .first()
     )
     if later is not None:
-        raise ConflictError(
-            f"Run {run.code} has gone on since: {later} rests on this movement.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:run_steps",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse movement {later.sequence} first.",
+            run=run.code,
+            later=later,
+            later_2=later.sequence,
         )
     return run

@@ -24,7 +24,7 @@ from cells.services.run_steps import (
     refuse_if_later,
     require_state,
 )
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.elements import STAYS_IN_SLIMES
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -145,12 +145,12 @@ def put_slimes_back(movement: Movement) -> None:
     run = refuse_if_later(movement, (Movement.Kind.HARVEST,))
     bag = SlimesBag.objects.get(lot__run_movements__movement=movement)
     if bag.state != SlimesBag.State.WAITING:
-        raise ConflictError(
-            f"Bag {bag} is {bag.get_state_display().lower()}.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:slimes_bag",
             field="movement",
             value=movement.sequence,
-            remedy="Reverse the start of its recovery first.",
+            bag=bag,
+            bag_2=bag.get_state_display().lower(),
         )
     bag.state = SlimesBag.State.WITHDRAWN
     bag.version += 1
@@ -162,48 +162,24 @@ def require_charge_passed(run: CellRun) -> None:
     """Refuses what only a run that passed current can give (`run_never_ran`)."""
     count = run.coulomb_count
     if run.started_at is None or count is None or count.ampere_hours + count.gaps_ah <= 0:
-        raise ConflictError(
-            f"Run {run.code} never ran: no charge has passed.",
-            code="run_never_ran",
-            field="run",
-            value=run.code,
-            remedy="Reverse its charge to put the lots back, or start it and record its current.",
-        )
+        raise refuse("run_never_ran", field="run", value=run.code)
 
 
 def _kept_share(bag: BagTaken) -> Decimal:
     if not bag.torn:
         if bag.kept_share not in {None, WHOLE}:
-            raise InvalidError(
-                "A whole bag keeps all its slimes.",
-                code="not_torn",
-                field="kept_share",
-                value=bag.kept_share,
-                remedy="Say that the bag is torn, or leave the share out.",
-            )
+            raise refuse("not_torn", field="kept_share", value=bag.kept_share)
         return WHOLE
     kept = Decimal(0) if bag.kept_share is None else bag.kept_share
     if not kept.is_finite() or not 0 <= kept <= WHOLE or round(kept, 4) != kept:
-        raise InvalidError(
-            "The share kept lies between 0 and 1, with four decimals at most.",
-            code="not_a_fraction",
-            field="kept_share",
-            value=bag.kept_share,
-            remedy="Give it as a fraction, such as 0.8.",
-        )
+        raise refuse("not_a_fraction", field="kept_share", value=bag.kept_share)
     return kept
 
 
 def _refuse_second_bag(run: CellRun) -> None:
     bag = SlimesBag.objects.filter(run=run).exclude(state=SlimesBag.State.WITHDRAWN).first()
     if bag is not None:
-        raise ConflictError(
-            f"The slimes of run {run.code} are already in {bag}.",
-            code="bag_already_taken",
-            field="run",
-            value=run.code,
-            remedy="Reverse that bag first if it was wrong.",
-        )
+        raise refuse("bag_already_taken:slimes_bag", field="run", value=run.code, bag=bag)
 
 
 def _slimes(run: CellRun, held: Holding, kept: Decimal) -> tuple[list[_Booked], int]:

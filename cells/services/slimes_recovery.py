@@ -10,7 +10,7 @@ from django.db.models.functions import Cast, Coalesce
 
 from cells.models import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.services.run_steps import check_after
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.holdings import AsOf, holdings
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
@@ -63,22 +63,10 @@ def finish_recovery(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
     batch = ProcessBatch.objects.get(pk=batch.pk)
     bags = list(SlimesBag.objects.filter(process_batch=batch).order_by("id"))
     if batch.kind != ProcessBatch.Kind.SLIMES_RECOVERY or not bags:
-        raise ConflictError(
-            f"Batch {batch.code} recovers no slimes bags.",
-            code="not_a_recovery",
-            field="batch",
-            value=batch.code,
-            remedy="Close it as the process it is.",
-        )
+        raise refuse("not_a_recovery", field="batch", value=batch.code)
     recovered = _recovered(batch)
     if not recovered and batch.state == ProcessBatch.State.OPEN:
-        raise InvalidError(
-            "No output of this recovery is recorded yet.",
-            code="nothing_recovered",
-            field="batch",
-            value=batch.code,
-            remedy="Record what was recovered first.",
-        )
+        raise refuse("nothing_recovered", field="batch", value=batch.code)
     batch = end_batch(batch, act)
     assert batch.closing_movement is not None
     _keep_outcomes(batch, batch.closing_movement, bags, recovered)
@@ -122,40 +110,30 @@ def check_recovery_open(movement: Movement) -> None:
         else None
     )
     if outcome is not None:
-        raise ConflictError(
-            f"Batch {outcome.process_batch.code} was finished on what it gave.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:slimes_recovery",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse movement {outcome.closing.sequence} first.",
+            outcome=outcome.process_batch.code,
+            outcome_2=outcome.closing.sequence,
         )
 
 
 def _waiting(bags: Sequence[SlimesBag], act: Act) -> list[SlimesBag]:
     if not bags:
-        raise InvalidError(
-            "No bag is named.",
-            code="nothing_taken",
-            field="bags",
-            remedy="Name at least one waiting bag.",
-        )
+        raise refuse("nothing_taken:slimes_recovery", field="bags")
     if len({bag.pk for bag in bags}) < len(bags):
-        raise InvalidError(
-            "A bag is named twice.",
-            code="taken_twice",
-            field="bags",
-            remedy="Name each bag once.",
-        )
+        raise refuse("taken_twice", field="bags")
     by_id = SlimesBag.objects.select_related("lot").in_bulk([bag.pk for bag in bags])
     fresh = [by_id[bag.pk] for bag in bags]
     for index, bag in enumerate(fresh):
         if bag.state != _STATE.WAITING:
-            raise ConflictError(
-                f"Bag {bag} is {bag.get_state_display().lower()}.",
-                code="bag_not_waiting",
+            raise refuse(
+                "bag_not_waiting:slimes_recovery",
                 field=f"bags.{index}",
                 value=bag.lot.code,
-                remedy="Choose bags that wait.",
+                bag=bag,
+                bag_2=bag.get_state_display().lower(),
             )
         check_after(act.moment, bag.bagged_at, f"bag {bag} was taken")
     return fresh

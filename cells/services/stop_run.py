@@ -13,7 +13,7 @@ from cells.services.run_steps import (
     follow,
     require_state,
 )
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.recording import Act, recorded_once
 
 
@@ -31,12 +31,8 @@ def stop_run(*, run: CellRun, act: Act, last: Instruments | None = None) -> Cell
         keep_reading(run, last, act.moment, act)
     readings = readings_of(run)
     if readings and readings[-1].taken_at > act.moment:
-        raise InvalidError(
-            "A reading was taken after this moment.",
-            code="reading_out_of_order",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Stop the run at or after its last reading, or withdraw that reading.",
+        raise refuse(
+            "reading_out_of_order:stop_run", field="occurred_at", value=act.moment.isoformat()
         )
     run = follow(run, state=CellRun.State.STOPPED, stopped_at=act.moment)
     recount(run, act)

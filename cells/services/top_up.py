@@ -15,7 +15,7 @@ from cells.services.electrolytes import (
     run_at,
 )
 from cells.services.run_steps import attach
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
@@ -44,12 +44,7 @@ def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act)
     batch = current_batch(batch)
     check_at_hand(batch.lot, field="electrolyte")
     if not (addition.volume or addition.takes or addition.supplies_ug):
-        raise InvalidError(
-            "Nothing is added.",
-            code="nothing_taken",
-            field="addition",
-            remedy="Give the volume of water, or the metal added.",
-        )
+        raise refuse("nothing_taken:top_up", field="addition")
     lines = supply_lines(batch.lot, addition.supplies_ug)
     claims, materials = [], []
     if addition.volume is not None:

@@ -9,7 +9,7 @@ from typing import Any, Final
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.measurements.assays import Finding
 from lots.metals import Metal
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
@@ -109,13 +109,7 @@ class MassField(serializers.Field):  # type: ignore[type-arg]
         if isinstance(data, Mapping):
             unknown = set(data) - {"value", "unit"}
             if unknown or "value" not in data or "unit" not in data:
-                raise InvalidError(
-                    "A mass needs a value and a unit.",
-                    code="mass_incomplete",
-                    field=name,
-                    value=dict(data),
-                    remedy='Send {"value": "1302.4", "unit": "g"}.',
-                )
+                raise refuse("mass_incomplete", field=name, value=dict(data))
             return mass_to_ug(data["value"], data["unit"], field=name, positive=self.positive)
         return parse_mass(data, field=name, positive=self.positive).mass_ug
 
@@ -171,21 +165,14 @@ class ByMetalField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> dict[str, Decimal]:
         name = full_name(self)
         if not isinstance(data, Mapping) or len(data) > len(Metal.values):
-            raise InvalidError(
-                "Figures are given by metal.",
-                code="not_by_metal",
-                field=name,
-                value=data,
-                remedy='Send an object such as {"Ag": "925", "Cu": "70"}.',
-            )
+            raise refuse("not_by_metal", field=name, value=data)
         for metal in data:
             if metal not in Metal.values:
-                raise InvalidError(
-                    "This metal is not one that is followed here.",
-                    code="unknown_metal",
+                raise refuse(
+                    "unknown_metal:fields",
                     field=f"{name}.{str(metal)[:20]}",
                     value=metal,
-                    remedy="Use one of: " + ", ".join(Metal.values) + ".",
+                    metal=", ".join(Metal.values),
                 )
         return {
             metal: parse_decimal(value, field=f"{name}.{metal}") for metal, value in data.items()
@@ -202,13 +189,7 @@ class MassesByMetalField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> dict[str, int]:
         name = full_name(self)
         if not isinstance(data, Mapping) or not set(data) <= set(Metal.values):
-            raise InvalidError(
-                "Masses are given by metal.",
-                code="not_by_metal",
-                field=name,
-                value=data,
-                remedy='Send an object such as {"Cu": "250 g"}.',
-            )
+            raise refuse("not_by_metal:fields", field=name, value=data)
         masses = {}
         for metal, value in data.items():
             field = MassField(positive=False)
@@ -249,13 +230,7 @@ class FindingField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> Finding:
         name = full_name(self)
         if not isinstance(data, Mapping) or set(data) != {"value", "standard_uncertainty"}:
-            raise InvalidError(
-                "A result needs its value and its standard uncertainty.",
-                code="result_incomplete",
-                field=name,
-                value=data,
-                remedy='Send {"value": "924.6", "standard_uncertainty": "0.4"}.',
-            )
+            raise refuse("result_incomplete", field=name, value=data)
         return Finding(
             value=parse_decimal(data["value"], field=name, decimals_max=6),
             standard_uncertainty=parse_decimal(

@@ -10,7 +10,7 @@ from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import UnknownError
+from config.refusals import refuse
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import ById, ShownMass, by_code, full_name, shown_code
 from lots.api.inputs import WeightSerializer
@@ -264,13 +264,7 @@ class GradeLot(QuestionView):
         if "analysis" in asked:
             analysis = get_object_or_404(lot.impurity_analyses, pk=asked["analysis"])
         if analysis is None:
-            raise UnknownError(
-                "No analysis of this lot for impurities is on record.",
-                code="not_analysed",
-                field="lot",
-                value=path["code"],
-                remedy="Record one first.",
-            )
+            raise refuse("not_analysed", field="lot", value=path["code"])
         return grade_of(analysis)
 
 

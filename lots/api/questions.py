@@ -10,7 +10,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api.records import BY_METAL, schema_of, show
 from lots.ledger.holdings import AsOf
 from lots.models import ApiToken
@@ -22,12 +22,11 @@ class Question(serializers.Serializer[Any]):
     def to_internal_value(self, data: Any) -> Any:
         unknown = sorted(set(data) - set(self.fields))
         if unknown:
-            raise InvalidError(
-                "This filter is not known.",
-                code="unknown_filter",
+            raise refuse(
+                "unknown_filter:questions",
                 field=unknown[0][:80],
                 value=data.get(unknown[0]),
-                remedy="Use one of: " + ", ".join(sorted(self.fields)) + ".",
+                it=", ".join(sorted(self.fields)),
             )
         return super().to_internal_value(data)
 

@@ -14,7 +14,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api import filters
 from lots.api.commands import KEY_PARAMETER, act_of, as_plain
 from lots.ledger.recording import remember_answer
@@ -134,13 +134,7 @@ def version_seen(request: Request) -> int:
     """The version an edit says it saw. Raises InvalidError `version_needed`."""
     given = request.headers.get("If-Match", "").strip().strip('"')
     if not given.isascii() or not given.isdigit() or len(given) > 9:
-        raise InvalidError(
-            "An edit must say which version it saw.",
-            code="version_needed",
-            field="If-Match",
-            value=given or None,
-            remedy="Read the thing first and send its version as If-Match.",
-        )
+        raise refuse("version_needed", field="If-Match", value=given or None)
     return int(given)
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from django.utils.crypto import salted_hmac
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import ConflictError, refuse
 from lots import clock
 from lots.feed.webhook_post import check_url
 from lots.ledger.recording import Act, recorded_once
@@ -49,22 +49,15 @@ def subscribe(*, wanted: Wanted, act: Act) -> EventSubscription:
     name = checked_text(wanted.name, field="name", limit=NAME_MAX, required=True)
     unknown = [kind for kind in wanted.kinds if kind not in Movement.Kind.values]
     if unknown:
-        raise InvalidError(
-            "There is no movement of this kind.",
-            code="unknown_kind",
+        raise refuse(
+            "unknown_kind",
             field="kinds",
             value=unknown[0],
-            remedy="Use one of: " + ", ".join(Movement.Kind.values) + ".",
+            movement=", ".join(Movement.Kind.values),
         )
     head = LedgerHead.objects.get(pk=1).last_sequence
     if wanted.after is not None and not 0 <= wanted.after <= head:
-        raise InvalidError(
-            "The ledger has no such event yet.",
-            code="event_not_there_yet",
-            field="after",
-            value=wanted.after,
-            remedy=f"Give an id from 0 to {head}, or leave it out for what comes next.",
-        )
+        raise refuse("event_not_there_yet", field="after", value=wanted.after, head=head)
     return EventSubscription.objects.create(
         name=name,
         url=check_url(wanted.url),
@@ -106,12 +99,11 @@ def resend_event(*, delivery: EventDelivery, act: Act) -> EventDelivery:
     """An event that was given up is sent again, out of its order."""
     delivery.refresh_from_db()
     if delivery.state != EventDelivery.State.GIVEN_UP:
-        raise ConflictError(
-            f"This event is {delivery.get_state_display().lower()}.",
-            code="not_given_up",
+        raise refuse(
+            "not_given_up",
             field="delivery",
             value=delivery.sequence,
-            remedy="Only an event that was given up is sent again by hand.",
+            delivery=delivery.get_state_display().lower(),
         )
     delivery.state = EventDelivery.State.RESEND
     delivery.next_try_at = clock.now()

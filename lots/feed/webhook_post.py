@@ -17,7 +17,7 @@ from urllib.parse import SplitResult, urlsplit
 
 from django.conf import settings
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 
 URL_LENGTH_MAX: Final = 300
 # Addresses of IPv6 that stand for one of IPv4, apart from those the library knows.
@@ -156,11 +156,5 @@ def _split(url: str) -> SplitResult | None:
     return parts
 
 
-def _not_allowed(url: str, remedy: str) -> InvalidError:
-    return InvalidError(
-        "Messages can't be sent to this address.",
-        code="address_not_allowed",
-        field="url",
-        value=url,
-        remedy=remedy,
-    )
+def _not_allowed(url: str, remedy: str) -> RefusalError:
+    return refuse("address_not_allowed", field="url", value=url, it=remedy)

@@ -12,7 +12,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 from lots.keeping import manifest
 from lots.keeping.files import CHUNK_BYTES, PRIVATE_FILE, Stored, is_inside, read_chunks
 
@@ -50,24 +50,12 @@ def opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
     Raises InvalidError `no_such_file`, `not_readable`, `damaged`; ConflictError `newer_format`.
     """
     if not path.is_file():
-        raise InvalidError(
-            f"There is no file {path}.",
-            code="no_such_file",
-            field="file",
-            value=path,
-            remedy="Give the path of a file that back_up wrote.",
-        )
+        raise refuse("no_such_file", field="file", value=path)
     try:
         archive = zipfile.ZipFile(path)
         text = archive.read(manifest.NAME)
     except (*_BROKEN, KeyError) as error:
-        raise InvalidError(
-            f"{path} is cut off or is no backup: {error}",
-            code="not_readable",
-            field="file",
-            value=path,
-            remedy="Take another copy of the backup; nothing was changed here.",
-        ) from error
+        raise refuse("not_readable", field="file", value=path, error=error) from error
     with archive:
         content = manifest.read(text, format_name=FORMAT, version=VERSION)
         _check(archive, content["files"])
@@ -118,11 +106,5 @@ def _check(archive: zipfile.ZipFile, files: Mapping[str, Mapping[str, Any]]) -> 
             raise _damaged(name, "is not as it was written")
 
 
-def _damaged(name: str, what: str) -> InvalidError:
-    return InvalidError(
-        f"The backup is damaged: {name} {what}.",
-        code="damaged",
-        field="file",
-        value=name,
-        remedy="Take another copy of the backup; nothing was changed here.",
-    )
+def _damaged(name: str, what: str) -> RefusalError:
+    return refuse("damaged", field="file", value=name, what=what)

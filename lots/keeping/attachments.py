@@ -10,7 +10,7 @@ from django.apps import apps
 from django.conf import settings
 from django.db import models
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.keeping.files import PRIVATE_FILE, appearing, read_chunks, stored, write_file
 
 ROWS_AT_ONCE: Final = 2000
@@ -34,13 +34,7 @@ def bring_attachment(name: str, source: Path, brought: list[Path]) -> None:
     target = attachment_path(name)
     if target.exists():
         if stored(target) != stored(source):
-            raise ConflictError(
-                f"{target} is there already and is another file.",
-                code="paper_differs",
-                field="attachments",
-                value=name,
-                remedy="Give DATA_DIR a folder of its own for this database.",
-            )
+            raise refuse("paper_differs", field="attachments", value=name, target=target)
         return
     target.parent.mkdir(parents=True, exist_ok=True)
     with appearing(target) as partial:

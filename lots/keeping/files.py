@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 
 CHUNK_BYTES: Final = 1 << 20
 # Backups and exports hold customers' data: nobody but the owner of the process reads them.
@@ -35,21 +35,9 @@ def appearing(target: Path) -> Iterator[Path]:
     InvalidError `no_such_folder`.
     """
     if target.exists() or target.is_symlink():
-        raise ConflictError(
-            f"{target} is there already.",
-            code="target_exists",
-            field="target",
-            value=target,
-            remedy="Give a new name; nothing is overwritten.",
-        )
+        raise refuse("target_exists", field="target", value=target)
     if not target.parent.is_dir():
-        raise InvalidError(
-            f"There is no folder {target.parent}.",
-            code="no_such_folder",
-            field="target",
-            value=target.parent,
-            remedy="Make it first, or mount the disk it lies on.",
-        )
+        raise refuse("no_such_folder", field="target", value=target.parent)
     partial = target.with_name(f".{target.name}.{os.getpid()}.partial")
     _remove(partial)
     try:

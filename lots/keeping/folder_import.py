@@ -13,7 +13,7 @@ from django.contrib.contenttypes.models import ContentType
 from django.core.management.color import no_style
 from django.db import connection, transaction
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import RefusalError, refuse
 from lots.keeping import manifest
 from lots.keeping.attachments import bring_attachment
 from lots.keeping.files import Stored, is_inside, stored
@@ -57,12 +57,7 @@ def import_all(folder: Path) -> Imported:
     export = _checked(folder)
     in_use = rows_in_use()
     if in_use:
-        raise ConflictError(
-            f"The database has rows already, in {len(in_use)} tables.",
-            code="database_in_use",
-            field="database",
-            remedy="Import into a new database: run migrate there, and nothing else.",
-        )
+        raise refuse("database_in_use", field="database", in_use=len(in_use))
     brought: list[Path] = []
     try:
         with transaction.atomic():
@@ -86,13 +81,7 @@ def _checked(folder: Path) -> _Export:
     content = manifest.read(text, format_name=FORMAT, version=VERSION)
     manifest.check_not_newer(content["migrations"])
     if content["migrations"] != manifest.applied_migrations():
-        raise ConflictError(
-            "The export's tables are not laid out as this database's.",
-            code="other_schema",
-            field="folder",
-            remedy="Run migrate here; if the export is older, import it with the version that "
-            "wrote it and migrate afterwards.",
-        )
+        raise refuse("other_schema", field="folder")
     export = _Export(
         folder=folder,
         tables=kept_tables(with_secrets=content["with_secrets"]),
@@ -116,26 +105,14 @@ def _check_files(export: _Export) -> None:
             raise _damaged(name, "is not as it was written")
 
 
-def _damaged(name: str, what: str) -> InvalidError:
-    return InvalidError(
-        f"The export's file {name} {what}; nothing was imported.",
-        code="damaged",
-        field="folder",
-        value=name,
-        remedy="Take another copy of the export.",
-    )
+def _damaged(name: str, what: str) -> RefusalError:
+    return refuse("damaged:folder_import", field="folder", value=name, what=what)
 
 
 def _check_table(export: _Export, table: Table) -> None:
     _, schema = table_names(table.name)
     if (export.folder / schema).read_bytes() != schema_bytes(table):
-        raise ConflictError(
-            f"The export's {schema} is not the schema of this program's table.",
-            code="other_schema",
-            field="folder",
-            value=schema,
-            remedy="Import it with the version of the program that wrote it.",
-        )
+        raise refuse("other_schema:folder_import", field="folder", value=schema)
     count = sum(1 for _ in _rows(export, table))
     if count != export.rows.get(table.name):
         raise _damaged(table_names(table.name)[0], f"has {count} rows, not as many as it says")
@@ -162,11 +139,8 @@ def _rows(export: _Export, table: Table) -> Iterator[list[Any]]:
                 yield values
         except (ValueError, csv.Error) as error:
             where = header[column] if row else "header"
-            raise InvalidError(
-                f"{name}, line {lines.line_num}, {where}: {error}; nothing was imported.",
-                code="bad_row",
-                field=where,
-                remedy="Export again; a file changed by hand is not taken.",
+            raise refuse(
+                "bad_row", field=where, name=name, line_num=lines.line_num, where=where, error=error
             ) from error
 
 
@@ -207,12 +181,6 @@ def _check_identical(export: _Export) -> None:
     if manifest.ledger_stand() != export.ledger:
         differing.append("the ledger's head")
     if differing:
-        raise ConflictError(
-            f"Read back, these are not what was exported: {', '.join(differing)}; "
-            "nothing was imported.",
-            code="not_identical",
-            field="folder",
-            value=differing[0],
-            remedy="This database does not keep all of its figures; import into the kind of "
-            "database the export came from.",
+        raise refuse(
+            "not_identical", field="folder", value=differing[0], differing=", ".join(differing)
         )

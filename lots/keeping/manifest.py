@@ -10,7 +10,7 @@ from django.db import connection
 from django.db.migrations.loader import MigrationLoader
 from django.db.migrations.recorder import MigrationRecorder
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.models import LedgerHead
 
 NAME: Final = "manifest.json"
@@ -61,19 +61,10 @@ def read(text: bytes, *, format_name: str, version: int) -> dict[str, Any]:
     except ValueError:
         manifest = None
     if not isinstance(manifest, dict) or manifest.get("format") != format_name:
-        raise InvalidError(
-            f"This is no manifest of a {format_name}.",
-            code="not_readable",
-            field="file",
-            remedy="Give what this program wrote, unchanged; take another copy if this is damaged.",
-        )
+        raise refuse("not_readable:manifest", field="file", format_name=format_name)
     if manifest.get("format_version") != version:
-        raise ConflictError(
-            f"It is written in version {manifest.get('format_version')} of the format; "
-            f"this program reads version {version}.",
-            code="newer_format",
-            field="file",
-            remedy="Use the version of the program that wrote it, or a later one.",
+        raise refuse(
+            "newer_format", field="file", what=manifest.get("format_version"), version=version
         )
     return manifest
 
@@ -91,10 +82,9 @@ def check_not_newer(migrations: Migrations) -> None:
         if (app, name) not in known
     ]
     if unknown:
-        raise ConflictError(
-            f"Its tables are of a newer version of the program: {', '.join(sorted(unknown))}.",
-            code="newer_schema",
+        raise refuse(
+            "newer_schema",
             field="file",
             value=sorted(unknown)[0],
-            remedy="Install the version that wrote it, or a later one, and try again.",
+            unknown=", ".join(sorted(unknown)),
         )

@@ -11,7 +11,7 @@ from django.contrib.contenttypes.models import ContentType
 from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.utils import DatabaseError
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.keeping.postgresql_tools import plain_name
 
 
@@ -43,12 +43,7 @@ def new_postgresql_database() -> Iterator[str]:
         with connection._nodb_cursor() as cursor:
             cursor.execute(f"CREATE DATABASE {plain_name(name)} TEMPLATE template0")
     except DatabaseError as error:
-        raise ConflictError(
-            f"A new database to restore into can't be made: {str(error).strip()}",
-            code="no_new_database",
-            field="database",
-            remedy="Give the role CREATEDB, or verify on a machine where it has it.",
-        ) from error
+        raise refuse("no_new_database", field="database", error=str(error).strip()) from error
     try:
         yield name
     finally:

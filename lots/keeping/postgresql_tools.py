@@ -11,7 +11,7 @@ from typing import Final
 
 from django.db import connection
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 
 # Settings of a connection that the tools read from the environment.
 _PASSED_ON: Final = {
@@ -63,14 +63,7 @@ def plain_name(name: str) -> str:
 def _run(tool: str, arguments: Sequence[str]) -> None:
     found = shutil.which(tool)
     if found is None:
-        raise ConflictError(
-            f"{tool} is not installed on this machine.",
-            code="tool_missing",
-            field="database",
-            value=tool,
-            remedy="Install PostgreSQL's client tools of the server's version or newer (on Debian "
-            "the package postgresql-client), or use export_all, which needs none.",
-        )
+        raise refuse("tool_missing", field="database", value=tool)
     settings = connection.settings_dict
     where = [
         f"--{option}={settings[key]}"
@@ -92,10 +85,4 @@ def _run(tool: str, arguments: Sequence[str]) -> None:
     )
     if done.returncode:
         said = " ".join(done.stderr.split())[:400]
-        raise ConflictError(
-            f"{tool} failed: {said}",
-            code="tool_failed",
-            field="database",
-            value=tool,
-            remedy="Its own words say why; a tool older than the server can't read it.",
-        )
+        raise refuse("tool_failed", field="database", value=tool, said=said)

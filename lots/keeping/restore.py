@@ -12,7 +12,7 @@ from typing import Any
 from django.contrib.contenttypes.models import ContentType
 from django.db import connection
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.keeping import manifest, postgresql_tools
 from lots.keeping.archive import DATABASE, opened, unpack
 from lots.keeping.attachments import bring_attachment
@@ -98,12 +98,7 @@ def restore_backup(path: Path, *, overwrite: bool = False) -> Restored:
 
 def _check_same(content: dict[str, Any]) -> None:
     if content["migrations"] == manifest.on_disk_migrations() and (found := _differing(content)):
-        raise ConflictError(
-            f"Restored, these tables are not what was backed up: {', '.join(found)}.",
-            code="not_identical",
-            field="file",
-            remedy="Take another backup; and while restoring, stop all that writes.",
-        )
+        raise refuse("not_identical:restore", field="file", found=", ".join(found))
 
 
 def _put_in_place(source: Path) -> None:
@@ -135,12 +130,8 @@ def _database_of(content: dict[str, Any]) -> str:
 
 def _check_fits(content: dict[str, Any]) -> None:
     if content["engine"] != connection.vendor:
-        raise ConflictError(
-            f"The backup is of {content['engine']}, this database is {connection.vendor}.",
-            code="other_engine",
-            field="file",
-            value=content["engine"],
-            remedy="Restore it on its own engine; to change engines use export_all and import_all.",
+        raise refuse(
+            "other_engine", field="file", value=content["engine"], vendor=connection.vendor
         )
     manifest.check_not_newer(content["migrations"])
 
@@ -155,20 +146,10 @@ def _check_free(content: dict[str, Any], *, overwrite: bool) -> None:
         return
     is_current = content["migrations"] == manifest.applied_migrations()
     if connection.vendor == "postgresql" and not is_current:
-        raise ConflictError(
-            "The tables here are not laid out as the backup's.",
-            code="other_schema",
-            field="database",
-            remedy="Restore into a new database without tables, and run migrate there afterwards.",
-        )
+        raise refuse("other_schema:restore", field="database")
     in_use = rows_in_use() if is_current else ["tables of another layout"]
     if in_use and not overwrite:
-        raise ConflictError(
-            f"The database has rows already, in {len(in_use)} tables.",
-            code="database_in_use",
-            field="database",
-            remedy="Restore into a new database; or back this one up, and say --overwrite.",
-        )
+        raise refuse("database_in_use:restore", field="database", in_use=len(in_use))
 
 
 def _told(content: dict[str, Any]) -> Restored:

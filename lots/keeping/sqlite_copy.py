@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from django.db import connection
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 
 WAIT_S_MAX: Final = 30.0
 _HELD: Final = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
@@ -42,12 +42,7 @@ def check_whole(path: Path) -> None:
     except sqlite3.DatabaseError as error:
         said = str(error)
     if said != "ok":
-        raise InvalidError(
-            f"The backup's database is damaged: {said}",
-            code="damaged",
-            field="file",
-            remedy="Take another backup; nothing was changed here.",
-        )
+        raise refuse("damaged:sqlite_copy", field="file", said=said)
 
 
 def stand_alone(path: Path) -> None:
@@ -72,11 +67,6 @@ def _copy(source: sqlite3.Connection, target: Any) -> None:
 
     def waiting(status: int, remaining: int, total: int) -> None:
         if status in _HELD and time.monotonic() - began > WAIT_S_MAX:
-            raise ConflictError(
-                "Another program keeps the database locked.",
-                code="database_busy",
-                field="database",
-                remedy="Stop the server and whatever else writes, and try again.",
-            )
+            raise refuse("database_busy", field="database")
 
     source.backup(target, progress=waiting)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from config.refusals import ConflictError
+from config.refusals import RefusalError, refuse
 from lots.ledger.movement_rows import Written
 from lots.ledger.raw_sql import fetch, moment_of, placeholders
 from lots.models import Lot, Party
@@ -18,7 +18,7 @@ from lots.units import ug_to_g
 def check_not_below_zero(moment: dt.datetime, house_id: int, lines: Written) -> None:
     """Refuses `lines` that would take a lot or a customer's claim below zero, then or later.
 
-    Raises ConflictError `lot_overdrawn` or `claim_overdrawn`, naming the lot or owner and the date.
+    Raises RefusalError `lot_overdrawn` or `claim_overdrawn`, naming the lot or owner and the date.
     """
     taken: _Changes = defaultdict(lambda: (0,))
     for entry in lines.entries:
@@ -49,7 +49,7 @@ class Timeline:
     table: str
     keys: tuple[str, ...]
     amounts: tuple[str, ...]
-    refuse: Callable[[Any, dt.datetime, _Amounts], ConflictError]
+    refuse: Callable[[Any, dt.datetime, _Amounts], RefusalError]
 
 
 def _check(timeline: Timeline, changes: _Changes, moment: dt.datetime) -> None:
@@ -102,37 +102,32 @@ def _plus(one: _Amounts, other: _Amounts) -> _Amounts:
     return tuple(a + b for a, b in zip(one, other, strict=True))
 
 
-def _metal_short(key: tuple[int, int, str], at: dt.datetime, left: _Amounts) -> ConflictError:
+def _metal_short(key: tuple[int, int, str], at: dt.datetime, left: _Amounts) -> RefusalError:
     return _lot_overdrawn(key[0], key[2], at, f"{ug_to_g(-left[0])} g {key[2]}")
 
 
-def _material_short(key: tuple[int], at: dt.datetime, left: _Amounts) -> ConflictError:
+def _material_short(key: tuple[int], at: dt.datetime, left: _Amounts) -> RefusalError:
     mass_ug, volume_ul = left
     if mass_ug < 0:
         return _lot_overdrawn(key[0], "mass", at, f"{ug_to_g(-mass_ug)} g of material")
     return _lot_overdrawn(key[0], "volume", at, f"{-volume_ul / 1000:g} ml")
 
 
-def _lot_overdrawn(lot_id: int, what: str, at: dt.datetime, short: str) -> ConflictError:
+def _lot_overdrawn(lot_id: int, what: str, at: dt.datetime, short: str) -> RefusalError:
     code = Lot.objects.values_list("code", flat=True).get(pk=lot_id)
-    return ConflictError(
-        f"Lot {code} would hold less than nothing on {at:%Y-%m-%d %H:%M} UTC: {short} too little.",
-        code="lot_overdrawn",
-        field=what,
-        value=code,
-        remedy="Take no more than the lot holds from that moment on, or reverse what came after.",
-    )
+    return refuse("lot_overdrawn", field=what, value=code, at=at, short=short)
 
 
-def _claim_short(key: tuple[int, str], at: dt.datetime, left: _Amounts) -> ConflictError:
+def _claim_short(key: tuple[int, str], at: dt.datetime, left: _Amounts) -> RefusalError:
     owner = Party.objects.get(pk=key[0])
-    return ConflictError(
-        f"{owner} would be owed less than nothing on {at:%Y-%m-%d %H:%M} UTC: "
-        f"{ug_to_g(-left[0])} g {key[1]} too little.",
-        code="claim_overdrawn",
+    return refuse(
+        "claim_overdrawn",
         field=key[1],
         value=owner.code,
-        remedy="Settle no more than is owed from that moment on.",
+        owner=owner,
+        at=at,
+        what=ug_to_g(-left[0]),
+        key=key[1],
     )
 
 

@@ -11,7 +11,7 @@ from typing import Final
 from django.db import connection
 from django.db.models import F
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.holdings import AsOf, holdings
@@ -86,12 +86,7 @@ def house() -> Party:
     """The works' own party. Raises ConflictError `no_house` before the works is set up."""
     party = Party.objects.filter(kind=Party.Kind.HOUSE).first()
     if party is None:
-        raise ConflictError(
-            "The works itself is not among the parties.",
-            code="no_house",
-            field="party",
-            remedy="Add a party of kind 'house' first.",
-        )
+        raise refuse("no_house", field="party")
     return party
 
 
@@ -173,12 +168,11 @@ def _owners(draft: Draft, act: Act) -> dict[int, Owners]:
             owners[standing.lot.pk] = Owners(standing.owner.pk, found.later)
     for line in draft.lines:
         if line.lot is not None and owners.get(line.lot.pk, Owners(None)).then is None:
-            raise ConflictError(
-                f"Lot {line.lot.code} was not there yet at that moment.",
-                code="lot_not_there_yet",
+            raise refuse(
+                "lot_not_there_yet:posting",
                 field="occurred_at",
                 value=act.moment.isoformat(),
-                remedy="Give a moment after the lot came in, or leave it out for now.",
+                line=line.lot.code,
             )
     return owners
 
@@ -205,13 +199,7 @@ def _check_month_open(moment: dt.datetime, closed_until: dt.datetime | None) -> 
         .order_by("first_day")
         .first()
     )
-    raise ConflictError(
-        f"The books of {month} are closed.",
-        code="month_closed",
-        field="occurred_at",
-        value=moment.isoformat(),
-        remedy="Record it in the open month and refer to the movement it corrects.",
-    )
+    raise refuse("month_closed", field="occurred_at", value=moment.isoformat(), month=month)
 
 
 def _entries(posting: _Posting) -> list[Entry]:

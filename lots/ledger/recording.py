@@ -18,7 +18,7 @@ from django.core.files.base import File
 from django.db import transaction
 from django.db.models import Model
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.raw_sql import fetch
 from lots.ledger.sealing import sealing
@@ -104,13 +104,7 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
 def check_not_future(moment: dt.datetime, now: dt.datetime, *, field: str = "occurred_at") -> None:
     """Refuses a moment still to come (`in_the_future`), clocks of two machines apart allowed."""
     if moment > now + FUTURE_ALLOWANCE:
-        raise InvalidError(
-            "This moment is in the future.",
-            code="in_the_future",
-            field=field,
-            value=moment.isoformat(),
-            remedy="Give the moment it happened, or leave it out for now.",
-        )
+        raise refuse("in_the_future", field=field, value=moment.isoformat())
 
 
 def remember_answer(key: str, answer: dict[str, Any]) -> dict[str, Any]:
@@ -161,22 +155,12 @@ def _plain(value: Any) -> Any:
 
 def _check_act(act: Act) -> None:
     if len(act.key) > KEY_LENGTH_MAX:
-        raise InvalidError(
-            f"The idempotency key is longer than {KEY_LENGTH_MAX} characters.",
-            code="too_long",
-            field="Idempotency-Key",
-            value=act.key,
-            remedy="Use a short unique text such as a UUID.",
+        raise refuse(
+            "too_long", field="Idempotency-Key", value=act.key, key_length_max=KEY_LENGTH_MAX
         )
     checked_text(act.note, field="note", limit=NOTE_LENGTH_MAX)
     if act.occurred_at is not None and act.occurred_at.tzinfo is None:
-        raise InvalidError(
-            "The moment has no time zone.",
-            code="no_time_zone",
-            field="occurred_at",
-            value=act.occurred_at,
-            remedy="Add the offset, as in 2026-05-04T09:30:00+01:00.",
-        )
+        raise refuse("no_time_zone", field="occurred_at", value=act.occurred_at)
 
 
 def _is_recorded(key: str) -> bool:
@@ -186,13 +170,7 @@ def _is_recorded(key: str) -> bool:
 def _same_again(key: str, action: str, fingerprint: str) -> Model:
     earlier = RecordedRequest.objects.get(key=key)
     if earlier.action != action or earlier.fingerprint != fingerprint:
-        raise ConflictError(
-            "This idempotency key was already used for another request.",
-            code="idempotency_key_reused",
-            field="Idempotency-Key",
-            value=earlier.key,
-            remedy="Send a new key with a new request, or the first request unchanged.",
-        )
+        raise refuse("idempotency_key_reused", field="Idempotency-Key", value=earlier.key)
 
     model: type[Model] = apps.get_model(earlier.result_model)
     return model._default_manager.get(pk=earlier.result_pk)

@@ -9,7 +9,7 @@ from typing import Final
 
 from django.db.models import Q
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -43,21 +43,9 @@ def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
     """
     movement = Movement.objects.select_related("counterparty").get(pk=movement.pk)
     if Movement.objects.filter(reverses=movement).exists():
-        raise ConflictError(
-            "This movement is already reversed.",
-            code="already_reversed",
-            field="movement",
-            value=movement.sequence,
-            remedy="Record what really happened as a new movement.",
-        )
+        raise refuse("already_reversed", field="movement", value=movement.sequence)
     if movement.reverses_id is not None:
-        raise ConflictError(
-            "A reversal can't be reversed.",
-            code="is_a_reversal",
-            field="movement",
-            value=movement.sequence,
-            remedy="Record what really happened as a new movement.",
-        )
+        raise refuse("is_a_reversal", field="movement", value=movement.sequence)
     _check_not_ruled_since(movement)
     for undo in _UNDO.get(movement.kind, ()):
         undo(movement)
@@ -80,12 +68,12 @@ def _check_not_ruled_since(movement: Movement) -> None:
         .first()
     )
     if later is not None:
-        raise ConflictError(
-            f"An assay ruled since changed what lot {later.lot.code} holds.",
-            code="ruled_since",
+        raise refuse(
+            "ruled_since",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse movement {later.movement.sequence} of that ruling first.",
+            later=later.lot.code,
+            later_2=later.movement.sequence,
         )
 
 
@@ -153,12 +141,11 @@ def _standings_before(movement: Movement, moment: dt.datetime) -> Iterator[Stand
             movement__reverses__isnull=True,
         )
         if later.exists():
-            raise ConflictError(
-                f"Lot {standing.lot.code} has changed place or owner since.",
-                code="lot_moved_since",
+            raise refuse(
+                "lot_moved_since",
                 field="movement",
                 value=movement.sequence,
-                remedy="Reverse the later change first.",
+                standing=standing.lot.code,
             )
         before = (
             LotStanding.objects.filter(lot=standing.lot, occurred_at__lte=moment)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.declaration.event import Asks
 from lots.fineness import WHOLE_PPT, check_contents
@@ -50,12 +50,7 @@ class AssayReport:
 def check_report(report: AssayReport, *, field: str = "assay") -> None:
     """Refuses findings that can't be: see `check_contents`; also `nothing_found`, `too_large`."""
     if not report.findings:
-        raise InvalidError(
-            "The report has no result.",
-            code="nothing_found",
-            field=f"{field}.results",
-            remedy="Enter at least one metal's result.",
-        )
+        raise refuse("nothing_found", field=f"{field}.results")
     values = {metal: finding.value for metal, finding in report.findings.items()}
     results = f"{field}.results"
     if report.basis == Assay.Basis.FINENESS:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Excess
 from lots.texts import checked_text
@@ -19,13 +19,7 @@ def explain_excess(*, excess: Excess, explanation: str, act: Act) -> Excess:
     text = checked_text(explanation, field="explanation", limit=EXPLANATION_MAX, required=True)
     excess.refresh_from_db()
     if excess.state == Excess.State.EXPLAINED:
-        raise ConflictError(
-            "This excess is explained already.",
-            code="already_explained",
-            field="excess",
-            value=excess.pk,
-            remedy="Add what is new as a note on a movement that corrects it.",
-        )
+        raise refuse("already_explained", field="excess", value=excess.pk)
     excess.state = Excess.State.EXPLAINED
     excess.explanation = text
     excess.explained_at = act.moment

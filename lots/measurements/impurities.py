@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.fineness import check_contents
 from lots.grades import ANALYSED
@@ -36,12 +36,7 @@ def record_impurities(*, lot: Lot, report: ImpurityReport, act: Act) -> Impurity
     certificate = checked_text(report.certificate, field="certificate", limit=CERTIFICATE_MAX)
     contents = check_contents(report.contents_ppt, field="contents", allowed=ANALYSED)
     if not contents:
-        raise InvalidError(
-            "The analysis has no element in it.",
-            code="nothing_measured",
-            field="contents",
-            remedy="Enter what was found, such as Ag 999.93 and Cu 0.04.",
-        )
+        raise refuse("nothing_measured:impurities", field="contents")
     return ImpurityAnalysis.objects.create(
         lot=lot,
         laboratory=report.laboratory,

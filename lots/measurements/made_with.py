@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.measurements.carried_change import outgoing, staying
 from lots.metals import Metal
 from lots.models import ContentChange, Lot, Measurement, Movement
@@ -44,12 +44,8 @@ def made_with(lot: Lot, moment: dt.datetime) -> MadeWith:
         and (passage.leg.mass_ug > 0 or passage.leg.volume_ul > 0)
     ]
     if not entries or story[entries[-1]].movement.occurred_at > moment:
-        raise ConflictError(
-            f"Lot {lot.code} was not there yet at that moment.",
-            code="lot_not_there_yet",
-            field="occurred_at",
-            value=moment.isoformat(),
-            remedy="Give a moment after the lot came in, or leave it out for now.",
+        raise refuse(
+            "lot_not_there_yet", field="occurred_at", value=moment.isoformat(), lot=lot.code
         )
     last = entries[-1]
     movement = story[last].movement

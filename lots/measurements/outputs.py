@@ -8,7 +8,7 @@ from decimal import Decimal
 from math import hypot
 from typing import Annotated
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, refuse
 from lots import clock
 from lots.declaration.event import Asks
 from lots.fineness import check_contents, content_ug
@@ -132,19 +132,9 @@ def check_output(output: Output) -> None:
     """
     given = [each for each in (output.assay, output.declared, output.estimated) if each is not None]
     if len(given) != 1:
-        raise InvalidError(
-            "The content of an output is either assayed, declared or estimated.",
-            code="one_content_needed",
-            field="output",
-            remedy="Give exactly one of assay, declared and estimated.",
-        )
+        raise refuse("one_content_needed", field="output")
     if output.weight is None and output.volume is None and output.estimated is None:
-        raise InvalidError(
-            "An output is weighed, or its volume is measured.",
-            code="quantity_needed",
-            field="output.weight",
-            remedy="Give its weight or its volume.",
-        )
+        raise refuse("quantity_needed:outputs", field="output.weight")
     if output.declared is not None:
         check_contents(dict(output.declared), field="output.declared")
     for metal, mass_ug in (output.estimated or {}).items():
@@ -200,25 +190,13 @@ def _assayed(
         return contents_by_concentration(
             reading.volume_ul, reading.standard_uncertainty_ul, assay, reading
         )
-    raise InvalidError(
-        "A fineness needs a weight, and a concentration a volume.",
-        code="basis_without_quantity",
-        field="output.assay.basis",
-        value=assay.basis,
-        remedy="Weigh the output for parts per thousand, measure its volume for grams per litre.",
-    )
+    raise refuse("basis_without_quantity:outputs", field="output.assay.basis", value=assay.basis)
 
 
 def keep_volume(lot: Lot, volume: Volume, act: Act, *, field: str = "volume") -> VolumeReading:
     """A volume as a fact of `lot`. Raises InvalidError `not_positive`."""
     if volume.volume_ul <= 0 or volume.standard_uncertainty_ul < 0:
-        raise InvalidError(
-            "A volume is above zero, and its uncertainty not below it.",
-            code="not_positive",
-            field=field,
-            value=volume.volume_ul,
-            remedy="Enter the volume as read.",
-        )
+        raise refuse("not_positive:outputs", field=field, value=volume.volume_ul)
     return VolumeReading.objects.create(
         kind=Measurement.Kind.VOLUME,
         lot=lot,

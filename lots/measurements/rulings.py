@@ -8,7 +8,7 @@ from typing import Final
 
 from django.db.models import F
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.posting import post
@@ -87,12 +87,8 @@ def take_ruling_back(movement: Movement) -> None:
     ruling = AssayRuling.objects.select_related("lot").get(movement=movement)
     latest = ruling_of(ruling.lot)
     if latest != ruling:
-        raise ConflictError(
-            f"Another assay of lot {ruling.lot.code} was ruled since.",
-            code="ruled_later",
-            field="movement",
-            value=movement.sequence,
-            remedy="Reverse the later ruling first.",
+        raise refuse(
+            "ruled_later", field="movement", value=movement.sequence, ruling=ruling.lot.code
         )
     _set_content(ruling.lot, ruling.content_before)
 
@@ -104,37 +100,15 @@ def _set_content(lot: Lot, content: str) -> None:
 
 def _check(lot: Lot, assay: Assay, act: Act) -> None:
     if hasattr(assay, "withdrawal"):
-        raise ConflictError(
-            "This assay was withdrawn.",
-            code="assay_withdrawn",
-            field="assay",
-            value=assay.pk,
-            remedy="Choose an assay that stands.",
-        )
+        raise refuse("assay_withdrawn", field="assay", value=assay.pk)
     if lot.form in {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}:
-        raise ConflictError(
-            f"Lot {lot.code} is a vessel in process; what went into it has contents of its own.",
-            code="lot_in_process",
-            field="assay",
-            value=lot.code,
-            remedy="Rule assays of the lots that went in, or of those that come out.",
-        )
+        raise refuse("lot_in_process", field="assay", value=lot.code)
     present = ruling_of(lot)
     if present is not None and present.assay_id == assay.pk:
-        raise ConflictError(
-            f"This assay rules lot {lot.code} already.",
-            code="already_rules",
-            field="assay",
-            value=assay.pk,
-            remedy="Choose another assay, or leave it as it is.",
-        )
+        raise refuse("already_rules", field="assay", value=assay.pk, lot=lot.code)
     if present is not None and present.decided_at > act.moment:
-        raise ConflictError(
-            f"Another assay of lot {lot.code} was ruled after that moment.",
-            code="ruled_later",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give a later moment, or leave it out for now.",
+        raise refuse(
+            "ruled_later:rulings", field="occurred_at", value=act.moment.isoformat(), lot=lot.code
         )
 
 
@@ -149,13 +123,7 @@ def _contents(assay: Assay, made: MadeWith) -> list[Content]:
     if assay.basis == Assay.Basis.CONCENTRATION and made.volume_ul > 0:
         unsure_ul = reading.standard_uncertainty_ul if reading else 0
         return contents_by_concentration(made.volume_ul, unsure_ul, assay, reading)
-    raise InvalidError(
-        "A fineness needs a weight, and a concentration a volume.",
-        code="basis_without_quantity",
-        field="assay",
-        value=assay.basis,
-        remedy="Choose an assay in the terms the lot is measured in.",
-    )
+    raise refuse("basis_without_quantity:rulings", field="assay", value=assay.basis)
 
 
 def _changes(contents: Mapping[str, Content], made: MadeWith) -> dict[str, int]:
@@ -167,13 +135,7 @@ def _changes(contents: Mapping[str, Content], made: MadeWith) -> dict[str, int]:
     if not made.mass_ug or not others or over_ug <= 0:
         return changes
     if over_ug > others.get(Metal.CU, 0):
-        raise InvalidError(
-            "With what the assay does not report, the metals are more than the material.",
-            code="fineness_sum_above_1000",
-            field="assay",
-            value=", ".join(others),
-            remedy="Have the other metals of the lot assayed too.",
-        )
+        raise refuse("fineness_sum_above_1000:rulings", field="assay", value=", ".join(others))
     return changes | {Metal.CU.value: -over_ug}
 
 

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, RefusalError, refuse
 from lots.codes import LotCode, parse_code
 from lots.units import mass_to_ug
 
@@ -82,11 +82,5 @@ def scanned_code(text: str) -> LotCode | None:
         return None
 
 
-def _bad_pattern(pattern: str) -> InvalidError:
-    return InvalidError(
-        "This is no pattern of a balance's lines.",
-        code="bad_pattern",
-        field="pattern",
-        value=pattern,
-        remedy="Write a regular expression with a group (?P<number>...), and others as documented.",
-    )
+def _bad_pattern(pattern: str) -> RefusalError:
+    return refuse("bad_pattern", field="pattern", value=pattern)

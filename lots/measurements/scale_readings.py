@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
-from config.refusals import RefusalError, UnknownError
+from config.refusals import RefusalError, refuse
 from lots.codes import LotCode
 from lots.ledger.recording import Act
 from lots.measurements.scale_lines import read_line
@@ -58,11 +58,5 @@ def keep_readings(
 def _lot(code: LotCode) -> Lot:
     lot = Lot.objects.filter(code=str(code)).first()
     if lot is None:
-        raise UnknownError(
-            f"There is no lot {code}.",
-            code="unknown",
-            field="lot",
-            value=code,
-            remedy="Scan the label again, or type the code on it.",
-        )
+        raise refuse("unknown:scale_readings", field="lot", value=code)
     return lot

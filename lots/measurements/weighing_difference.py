@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -59,53 +59,19 @@ def post_weighing_difference(*, weighing: Weighing, reason: str, act: Act) -> Mo
 
 def _check(weighing: Weighing, lot: Lot, held: Holding, act: Act) -> None:
     if hasattr(weighing, "withdrawal"):
-        raise ConflictError(
-            "This weighing was withdrawn.",
-            code="weighing_withdrawn",
-            field="weighing",
-            value=weighing.pk,
-            remedy="Weigh the lot again.",
-        )
+        raise refuse("weighing_withdrawn", field="weighing", value=weighing.pk)
     materials = MaterialEntry.objects.filter(
         lot=lot, movement__reverses__isnull=True, movement__reversed_by__isnull=True
     )
     if materials.filter(quantity_by=weighing).exists():
-        raise ConflictError(
-            "The book rests on this weighing already.",
-            code="already_posted",
-            field="weighing",
-            value=weighing.pk,
-            remedy="Weigh the lot again if it is in doubt.",
-        )
+        raise refuse("already_posted", field="weighing", value=weighing.pk)
     if weighing.taken_at > act.moment:
-        raise ConflictError(
-            "The weighing was taken after that moment.",
-            code="weighed_later",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give the moment of the weighing or a later one.",
-        )
+        raise refuse("weighed_later", field="occurred_at", value=act.moment.isoformat())
     if materials.filter(occurred_at__gt=weighing.taken_at).exists():
-        raise ConflictError(
-            f"Material of lot {lot.code} came or went after the weighing.",
-            code="lot_moved_since",
-            field="weighing",
-            value=weighing.pk,
-            remedy="Weigh the lot as it is now and post that difference.",
+        raise refuse(
+            "lot_moved_since:weighing_difference", field="weighing", value=weighing.pk, lot=lot.code
         )
     if held.mass_ug <= 0:
-        raise ConflictError(
-            f"Lot {lot.code} is not known by its weight.",
-            code="not_known_by_weight",
-            field="weighing",
-            value=lot.code,
-            remedy="A solution is corrected by its volume and concentration.",
-        )
+        raise refuse("not_known_by_weight", field="weighing", value=lot.code)
     if weighing.net_ug == held.mass_ug:
-        raise InvalidError(
-            "The weighing agrees with the book.",
-            code="no_difference",
-            field="weighing",
-            value=weighing.pk,
-            remedy="Nothing needs to be posted.",
-        )
+        raise refuse("no_difference", field="weighing", value=weighing.pk)

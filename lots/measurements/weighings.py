@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 from django.utils import timezone
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.declaration.event import Asks
 from lots.ledger.recording import Act, recorded_once
@@ -37,28 +37,22 @@ class Weight:
 def check_weight(weight: Weight, *, field: str = "weight") -> None:
     """Refuses a weighing that can't be: `not_positive`, `tare_above_gross`, `above_capacity`."""
     if weight.gross_ug <= 0 or weight.tare_ug < 0:
-        raise InvalidError(
-            "The gross must be above zero and the tare not below it.",
-            code="not_positive",
+        raise refuse(
+            "not_positive:weighings",
             field=f"{field}.gross" if weight.gross_ug <= 0 else f"{field}.tare",
             value=ug_to_g(weight.gross_ug if weight.gross_ug <= 0 else weight.tare_ug),
-            remedy="Enter gross and tare as read.",
         )
     if weight.tare_ug >= weight.gross_ug:
-        raise InvalidError(
-            "The tare is not below the gross.",
-            code="tare_above_gross",
-            field=f"{field}.tare",
-            value=f"{ug_to_g(weight.tare_ug)} g",
-            remedy="Check that gross and tare are not exchanged, and their units.",
+        raise refuse(
+            "tare_above_gross", field=f"{field}.tare", value=f"{ug_to_g(weight.tare_ug)} g"
         )
     if weight.gross_ug > weight.balance.capacity_ug:
-        raise InvalidError(
-            f"Balance {weight.balance} takes no more than {ug_to_g(weight.balance.capacity_ug)} g.",
-            code="above_capacity",
+        raise refuse(
+            "above_capacity",
             field=f"{field}.gross",
             value=f"{ug_to_g(weight.gross_ug)} g",
-            remedy="Name the balance that was used, or check the unit.",
+            balance=weight.balance,
+            weight=ug_to_g(weight.balance.capacity_ug),
         )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from config.refusals import ConflictError
+from config.refusals import RefusalError, refuse
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.ruling_assays import ruling_assay
 from lots.models import Assay, Measurement, Withdrawal
@@ -36,13 +36,7 @@ def withdraw_assay(*, assay: Assay, reason: str, act: Act) -> Withdrawal:
     if Withdrawal.objects.filter(assay=assay).exists():
         raise _already("assay", assay)
     if ruling_assay(assay.lot) == assay:
-        raise ConflictError(
-            f"The content of lot {assay.lot} rests on this assay.",
-            code="assay_rules",
-            field="assay",
-            value=assay.pk,
-            remedy="Rule another assay of the lot first.",
-        )
+        raise refuse("assay_rules", field="assay", value=assay.pk, lot=assay.lot)
     return Withdrawal.objects.create(
         assay=assay,
         reason=reason,
@@ -51,11 +45,5 @@ def withdraw_assay(*, assay: Assay, reason: str, act: Act) -> Withdrawal:
     )
 
 
-def _already(field: str, what: Measurement | Assay) -> ConflictError:
-    return ConflictError(
-        "This was already withdrawn.",
-        code="already_withdrawn",
-        field=field,
-        value=what.pk,
-        remedy="Nothing more is needed; record the right one as new.",
-    )
+def _already(field: str, what: Measurement | Assay) -> RefusalError:
+    return refuse("already_withdrawn:withdrawal", field=field, value=what.pk)

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from django.contrib.auth import get_user_model
 from django.contrib.auth.models import AbstractBaseUser
 
-from config.refusals import ForbiddenError, UnknownError
+from config.refusals import refuse
 from lots.models import Person
 from lots.people.roles import role_of_user
 
@@ -19,20 +19,8 @@ def acting_person(username: str, roles: Collection[str] | None = None) -> Abstra
     """
     user = get_user_model()._default_manager.filter(username=username, is_active=True).first()
     if user is None:
-        raise UnknownError(
-            "There is no such person.",
-            code="unknown_person",
-            field="as",
-            value=username,
-            remedy="Give the name of somebody who can sign in.",
-        )
+        raise refuse("unknown_person", field="as", value=username)
     role = role_of_user(user)
     if role in (None, Person.Role.CUSTOMER) or (roles is not None and role not in roles):
-        raise ForbiddenError(
-            "This person may not do this.",
-            code="other_role",
-            field="as",
-            value=username,
-            remedy="Name somebody who may.",
-        )
+        raise refuse("other_role", field="as", value=username)
     return user

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from rest_framework.permissions import SAFE_METHODS, BasePermission
 from rest_framework.request import Request
 
-from config.refusals import ForbiddenError
+from config.refusals import refuse
 from lots.models import ApiToken, Party, Person
 from lots.people.roles import OFFICE, role_of_user
 
@@ -38,12 +38,7 @@ def check_scope(request: Request, view: APIView) -> None:
         return
     needed = scope_needed(request, view)
     if needed not in request.auth.scopes:
-        raise ForbiddenError(
-            "The token is not made for this.",
-            code="token_out_of_scope",
-            value=needed,
-            remedy="Make a token with this scope, if its owner's role allows it.",
-        )
+        raise refuse("token_out_of_scope", value=needed)
 
 
 class AnyRole(BasePermission):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from config.refusals import ForbiddenError
+from config.refusals import refuse
 from lots.models import Movement, Person
 
 _ROLE = Person.Role
@@ -42,12 +42,10 @@ def check_may_reverse(movement: Movement, role: str | None) -> None:
     """Raises ForbiddenError `reversal_not_yours`."""
     if may_reverse(movement, role):
         return
-    raise ForbiddenError(
-        f"{movement.get_kind_display()}: your role may not take this back.",
-        code="reversal_not_yours",
+    raise refuse(
+        "reversal_not_yours",
         field="movement",
         value=movement.sequence,
-        remedy="Ask someone who may record it: "
-        + ", ".join(sorted(_REVERSED_BY[movement.kind]))
-        + ".",
+        movement=movement.get_kind_display(),
+        reversed_by=", ".join(sorted(_REVERSED_BY[movement.kind])),
     )

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from django.db.models import Q
 
-from config.refusals import ConflictError, ForbiddenError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ApiToken, Person
@@ -49,13 +49,7 @@ def make_token(
     name = checked_text(name, field="name", limit=NAME_MAX, required=True)
     _check_scopes(set(scopes), user)
     if not 1 <= days <= DAYS_MAX:
-        raise InvalidError(
-            "A token lasts for some days and not for ever.",
-            code="expiry_out_of_range",
-            field="days",
-            value=days,
-            remedy=f"Give 1 to {DAYS_MAX} days.",
-        )
+        raise refuse("expiry_out_of_range", field="days", value=days, days_max=DAYS_MAX)
     key = START + secrets.token_urlsafe(SECRET_BYTES)
     now = clock.now()
     token = ApiToken.objects.create(
@@ -88,13 +82,7 @@ def revoke_token(*, token: ApiToken, act: Act) -> ApiToken:
     """Closes a token at once and for good. Raises ConflictError `already_revoked`."""
     token.refresh_from_db()
     if token.revoked_at is not None:
-        raise ConflictError(
-            "This token is revoked already.",
-            code="already_revoked",
-            field="token",
-            value=token.pk,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_revoked", field="token", value=token.pk)
     token.revoked_at, token.revoked_by_id = clock.now(), act.who.pk
     token.save(update_fields=["revoked_at", "revoked_by"])
     return token
@@ -102,27 +90,15 @@ def revoke_token(*, token: ApiToken, act: Act) -> ApiToken:
 
 def _check_scopes(scopes: set[str], user: Any) -> None:
     if not scopes:
-        raise InvalidError(
-            "The token may do nothing.",
-            code="scope_needed",
-            field="scopes",
-            remedy="Name what its program does: " + ", ".join(ApiToken.Scope.values) + ".",
-        )
+        raise refuse("scope_needed", field="scopes", apitoken=", ".join(ApiToken.Scope.values))
     unknown = sorted(scopes - set(ApiToken.Scope.values))
     if unknown:
-        raise InvalidError(
-            "There is no such scope.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice",
             field="scopes",
             value=unknown[0],
-            remedy="Use some of: " + ", ".join(ApiToken.Scope.values) + ".",
+            apitoken=", ".join(ApiToken.Scope.values),
         )
     above = sorted(scopes - scopes_of(role_of_user(user)))
     if above:
-        raise ForbiddenError(
-            "A token may not do more than the person it stands for.",
-            code="scope_above_role",
-            field="scopes",
-            value=above[0],
-            remedy="Leave this scope out, or have somebody of that role make the token.",
-        )
+        raise refuse("scope_above_role", field="scopes", value=above[0])

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError, refuse
 from lots import clock
 from lots.bars import (
     FineWeight,
@@ -82,13 +82,7 @@ def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
     _check_metal(bar)
     _check_evidence(lot, bar)
     if BarRecord.objects.filter(mark=mark, struck_at=None).exists():
-        raise ConflictError(
-            "Another bar of the list has this mark.",
-            code="mark_in_use",
-            field="mark",
-            value=mark,
-            remedy="Compare the mark with the bar, or strike out the other entry.",
-        )
+        raise refuse("mark_in_use", field="mark", value=mark)
     figures = bar_figures(bar)
     gross, fine = figures.gross, figures.fine
     return BarRecord.objects.create(
@@ -121,13 +115,7 @@ def strike_bar(*, record: BarRecord, reason: str, act: Act) -> BarRecord:
     reason = checked_reason(reason)
     record.refresh_from_db()
     if record.struck_at is not None:
-        raise ConflictError(
-            f"The entry of bar {record.mark} is struck out already.",
-            code="already_struck",
-            field="record",
-            value=record.mark,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_struck", field="record", value=record.mark)
     record.struck_at = clock.now()
     record.struck_by_id = act.who.pk
     record.struck_reason = reason
@@ -137,76 +125,41 @@ def strike_bar(*, record: BarRecord, reason: str, act: Act) -> BarRecord:
 
 def _check_lot(lot: Lot) -> None:
     if lot.form != Lot.Form.BAR:
-        raise InvalidError(
-            f"Lot {lot.code} is no bar.",
-            code="not_a_bar",
-            field="lot",
-            value=lot.code,
-            remedy="List lots whose form is a bar.",
-        )
+        raise refuse("not_a_bar", field="lot", value=lot.code)
     check_at_hand(lot, field="lot")
     listed = BarRecord.objects.filter(lot=lot, struck_at=None).first()
     if listed is not None:
-        raise ConflictError(
-            f"Lot {lot.code} is on the list as bar {listed.mark}.",
-            code="already_listed",
-            field="lot",
-            value=lot.code,
-            remedy="Strike that entry out first, if it is wrong.",
-        )
+        raise refuse("already_listed", field="lot", value=lot.code, mark=listed.mark)
 
 
 def _check_metal(bar: Bar) -> None:
     if bar.metal not in Metal.values:
-        raise InvalidError(
-            "This metal is not one that is followed here.",
-            code="unknown_metal",
-            field="metal",
-            value=bar.metal,
-            remedy="Use one of: " + ", ".join(Metal.values) + ".",
+        raise refuse(
+            "unknown_metal:fields", field="metal", value=bar.metal, metal=", ".join(Metal.values)
         )
 
 
 def _check_evidence(lot: Lot, bar: Bar) -> None:
     for name, evidence in (("weighing", bar.weighing), ("assay", bar.assay)):
         if evidence.lot_id != lot.pk:
-            raise InvalidError(
-                f"This {name} is of another lot.",
-                code="not_of_this_lot",
-                field=name,
-                value=evidence.pk,
-                remedy=f"Name a {name} of lot {lot.code}.",
-            )
+            raise refuse("not_of_this_lot", field=name, value=evidence.pk, name=name, lot=lot.code)
         if hasattr(evidence, "withdrawal"):
-            raise ConflictError(
-                f"This {name} was withdrawn.",
-                code="withdrawn",
-                field=name,
-                value=evidence.pk,
-                remedy=f"Name a {name} that stands.",
-            )
+            raise refuse("withdrawn", field=name, value=evidence.pk, name=name)
 
 
 def _stated_fineness(bar: Bar) -> Decimal:
     result = bar.assay.results.filter(metal=bar.metal).first()
     if result is None or bar.assay.basis != Assay.Basis.FINENESS:
-        raise InvalidError(
-            f"This assay gives no fineness of {bar.metal}.",
-            code="not_assayed_for",
-            field="assay",
-            value=bar.assay.pk,
-            remedy="Name an assay of the bar's own metal, in parts per thousand.",
-        )
+        raise refuse("not_assayed_for", field="assay", value=bar.assay.pk, metal=bar.metal)
     if bar.stamped_ppt is None:
         return result.value
     stamped_ppt = parse_fineness(bar.stamped_ppt, field="stamped")
     if stamped_ppt > result.value:
-        raise InvalidError(
-            "The fineness stamped is above what the assay found.",
-            code="stamped_above_assay",
+        raise refuse(
+            "stamped_above_assay",
             field="stamped",
             value=stamped_ppt,
-            remedy=f"Stamp at most {result.value.normalize():f} parts per thousand.",
+            result=result.value.normalize(),
         )
     return stamped_ppt
 

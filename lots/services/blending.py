@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import house, post
 from lots.ledger.recording import Act, recorded_once
@@ -64,28 +64,10 @@ def blend_lots(*, takes: Sequence[Take], blend: Blend, act: Act, keep_apart: boo
 
 def _check(takes: Sequence[Take], blend: Blend) -> None:
     if len(takes) == 1:
-        raise InvalidError(
-            "A blend is made of at least two lots.",
-            code="blend_needs_two",
-            field="inputs",
-            value=takes[0].lot.code,
-            remedy="Name another lot, or transfer or split this one.",
-        )
+        raise refuse("blend_needs_two", field="inputs", value=takes[0].lot.code)
     if blend.form not in Lot.Form.values or blend.form in _NOT_BLENDED:
-        raise InvalidError(
-            "A blended lot can't have this form.",
-            code="form_not_blended",
-            field="form",
-            value=blend.form,
-            remedy="Give the form the blend has, such as granules or solution.",
-        )
+        raise refuse("form_not_blended", field="form", value=blend.form)
     liquid = Lot(form=blend.form).is_liquid
     for index, each in enumerate(takes):
         if each.lot.is_liquid != liquid:
-            raise InvalidError(
-                "Solutions blend with solutions, and solids with solids.",
-                code="liquid_with_solid",
-                field=f"inputs.{index}",
-                value=each.lot.code,
-                remedy="Dissolving a solid is a process batch of its own.",
-            )
+            raise refuse("liquid_with_solid", field=f"inputs.{index}", value=each.lot.code)

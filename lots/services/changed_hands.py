@@ -6,7 +6,7 @@ import datetime as dt
 from collections import defaultdict
 from collections.abc import Mapping
 
-from config.refusals import ConflictError
+from config.refusals import RefusalError, refuse
 from lots.ledger.movement_rows import Written
 from lots.ledger.overdraft import METALS, history_of
 from lots.ledger.standings import Owners
@@ -69,15 +69,16 @@ def _not_theirs(
     return None
 
 
-def _refusal(key: Key, at: dt.datetime, held_ug: int) -> ConflictError:
+def _refusal(key: Key, at: dt.datetime, held_ug: int) -> RefusalError:
     lot_id, owner_id, metal = key
     code = Lot.objects.values_list("code", flat=True).get(pk=lot_id)
     owner = Party.objects.get(pk=owner_id)
-    return ConflictError(
-        f"Lot {code} changed hands on {at:%Y-%m-%d %H:%M} UTC, and {ug_to_g(held_ug)} g {metal} "
-        f"would stay {owner}'s in it.",
-        code="changed_hands_since",
+    return refuse(
+        "changed_hands_since",
         field="occurred_at",
         value=code,
-        remedy="Record it as of a moment after that, or reverse the change of owner first.",
+        at=at,
+        held_ug=ug_to_g(held_ug),
+        metal=metal,
+        owner=owner,
     )

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError, RefusalError
+from config.refusals import RefusalError, refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import reverse_movement
@@ -73,13 +73,7 @@ def take_back_delivery(*, note: DeliveryNote, reason: str, act: Act) -> Delivery
     reason = checked_reason(reason)
     standing = note.lines.filter(movement__reversed_by=None).select_related("movement")
     if not standing:
-        raise ConflictError(
-            f"Every lot of {note.code} is taken back already.",
-            code="already_reversed",
-            field="note",
-            value=note.code,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_reversed:delivery", field="note", value=note.code)
     for line in standing.order_by("-id"):
         reverse_movement(movement=line.movement, reason=reason, act=replace(act, key=""))
     return note
@@ -110,36 +104,18 @@ def _weighing_of(item: Delivered, act: Act) -> Weighing | None:
 
 def _check(kind: str, items: Sequence[Delivered]) -> None:
     if kind not in DeliveryNote.Kind.values:
-        raise InvalidError(
-            "This kind of delivery is not known.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:delivery",
             field="kind",
             value=kind,
-            remedy="Use one of: " + ", ".join(DeliveryNote.Kind.values) + ".",
+            deliverynote=", ".join(DeliveryNote.Kind.values),
         )
     if not items:
-        raise InvalidError(
-            "Nothing is delivered.",
-            code="nothing_taken",
-            field="lots",
-            remedy="Name at least one lot.",
-        )
+        raise refuse("nothing_taken:delivery", field="lots")
     if len(items) > LOTS_MAX:
-        raise InvalidError(
-            f"A delivery note has at most {LOTS_MAX} lots.",
-            code="too_many",
-            field="lots",
-            value=len(items),
-            remedy="Write several notes.",
-        )
+        raise refuse("too_many", field="lots", value=len(items), lots_max=LOTS_MAX)
     seen: set[int] = set()
     for index, item in enumerate(items):
         if item.lot.pk in seen:
-            raise InvalidError(
-                f"Lot {item.lot.code} is named twice.",
-                code="taken_twice",
-                field=f"lots.{index}",
-                value=item.lot.code,
-                remedy="Name each lot once.",
-            )
+            raise refuse("taken_twice:delivery", field=f"lots.{index}", value=item.lot.code)
         seen.add(item.lot.pk)

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.core.files.base import File
 from django.utils import timezone
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Document, Lot, Party
@@ -72,13 +72,7 @@ def attach_document(
     sha256 = _digest(file)
     if Document.objects.filter(lot=lot, party=party, sha256=sha256).exists():
         about = f"lot {lot.code}" if lot else f"{party}"
-        raise ConflictError(
-            f"This document is attached to {about} already.",
-            code="already_attached",
-            field="file",
-            value=name,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_attached", field="file", value=name, about=about)
     document = Document(
         lot=lot,
         party=party,
@@ -111,22 +105,15 @@ def file_document(*, document: Document, filing: Filing, act: Act) -> Document:
 
 def _check_filing(filing: Filing, act: Act) -> None:
     if filing.kind not in Document.Kind.values:
-        raise InvalidError(
-            "This kind of document is not known.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:documents",
             field="kind",
             value=filing.kind,
-            remedy="Use one of: " + ", ".join(Document.Kind.values) + ".",
+            document=", ".join(Document.Kind.values),
         )
     day = timezone.localdate(act.moment, timezone.get_default_timezone())
     if filing.retention_until is not None and filing.retention_until < day:
-        raise InvalidError(
-            "This day is over already.",
-            code="retention_passed",
-            field="retention_until",
-            value=filing.retention_until,
-            remedy="Give the last day the document must be kept, or leave it out.",
-        )
+        raise refuse("retention_passed", field="retention_until", value=filing.retention_until)
 
 
 def _base_name(name: str) -> str:
@@ -138,21 +125,10 @@ def _base_name(name: str) -> str:
 
 def _check_size(size_bytes: int) -> None:
     if not size_bytes:
-        raise InvalidError(
-            "The file is empty.",
-            code="empty_file",
-            field="file",
-            remedy="Choose the file again; scan or photograph it anew if need be.",
-        )
+        raise refuse("empty_file", field="file")
     if size_bytes > settings.UPLOAD_BYTES_MAX:
         most = f"{settings.UPLOAD_BYTES_MAX / 1024 / 1024:g} MiB"
-        raise InvalidError(
-            f"The file is larger than {most}.",
-            code="too_large",
-            field="file",
-            value=f"{size_bytes} bytes",
-            remedy=f"Scan or photograph it with fewer pixels, at most {most}.",
-        )
+        raise refuse("too_large:documents", field="file", value=f"{size_bytes} bytes", most=most)
 
 
 def _type_of(file: File[bytes]) -> str:
@@ -183,21 +159,9 @@ def _check_claims(name: str, claimed_type: str, content_type: str) -> None:
         claims.append((name, ""))
     for said, meant in claims:
         if not meant:
-            raise InvalidError(
-                "Files of this kind are not taken.",
-                code="type_not_allowed",
-                field="file",
-                value=said,
-                remedy="Attach a PDF, PNG, JPEG or WebP file.",
-            )
+            raise refuse("type_not_allowed", field="file", value=said)
         if meant != content_type:
-            raise InvalidError(
-                "The file's content is not what it claims to be.",
-                code="not_what_it_claims",
-                field="file",
-                value=said,
-                remedy="Save it as a real PDF, PNG, JPEG or WebP file and attach that.",
-            )
+            raise refuse("not_what_it_claims", field="file", value=said)
 
 
 def _digest(file: File[bytes]) -> str:

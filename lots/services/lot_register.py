@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.codes import make_code, parse_code
 from lots.declaration.event import On
 from lots.ledger.raw_sql import fetch
@@ -77,24 +77,17 @@ def register_lot(
     refused, and so is a form that is not known (`unknown_choice`).
     """
     if form not in PREFIX_BY_FORM:
-        raise InvalidError(
-            "This form of lot is not known.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:lot_register",
             field="form",
             value=form,
-            remedy="Use one of: " + ", ".join(PREFIX_BY_FORM) + ".",
+            prefix_by_form=", ".join(PREFIX_BY_FORM),
         )
     description = checked_text(description, field="description", limit=DESCRIPTION_MAX)
     if code:
         code = str(parse_code(code, field="code"))
         if Lot.objects.filter(code=code).exists():
-            raise ConflictError(
-                "This code is already on another lot.",
-                code="duplicate_code",
-                field="code",
-                value=code,
-                remedy="Leave the code out to have one made, or check the label.",
-            )
+            raise refuse("duplicate_code", field="code", value=code)
     else:
         code = next_code(PREFIX_BY_FORM[form], act.moment.year)
     return Lot.objects.create(

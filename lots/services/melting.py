@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError, refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -99,21 +99,14 @@ def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
 
 def _check(lot: Lot, melted: Melted, act: Act) -> None:
     if melted.form not in MELTED_FORMS:
-        raise InvalidError(
-            "This form does not come from a simple melt.",
-            code="form_not_from_a_melt",
+        raise refuse(
+            "form_not_from_a_melt",
             field="form",
             value=melted.form,
-            remedy="Use one of: " + ", ".join(MELTED_FORMS) + ".",
+            melted_forms=", ".join(MELTED_FORMS),
         )
     if lot.is_liquid:
-        raise InvalidError(
-            f"Lot {lot.code} is a solution.",
-            code="not_meltable",
-            field="lot",
-            value=lot.code,
-            remedy="Recover its metal in a process batch first.",
-        )
+        raise refuse("not_meltable", field="lot", value=lot.code)
     if melted.lost_ug or melted.cause:
         check_cause(melted.cause, act)
 
@@ -130,10 +123,10 @@ def _check_lost(melted: Melted, taken: Taken) -> None:
             )
         there_ug = taken.metals.get(metal, 0)
         if lost_ug > there_ug:
-            raise ConflictError(
-                f"The lot holds only {ug_to_g(there_ug)} g of {metal}.",
-                code="more_than_there_is",
+            raise refuse(
+                "more_than_there_is:melting",
                 field=f"lost.{metal}",
                 value=f"{ug_to_g(lost_ug)} g",
-                remedy="Declare at most what the lot holds by the book.",
+                there_ug=ug_to_g(there_ug),
+                metal=metal,
             )

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -117,20 +117,9 @@ def open_claim(*, owner: Party, metals: Mapping[str, int], act: Act) -> Movement
 def check_claim(owner: Party, metals: Mapping[str, int]) -> None:
     """Refuses what can't be a claim: see `open_claim`."""
     if owner.is_house:
-        raise InvalidError(
-            "The house has no claim on itself: what is not owed is its own.",
-            code="house_has_no_claim",
-            field="owner",
-            value=owner.code,
-            remedy="Name the customer whose metal it is.",
-        )
+        raise refuse("house_has_no_claim", field="owner", value=owner.code)
     if not metals:
-        raise InvalidError(
-            "A claim is of some metal.",
-            code="nothing_taken",
-            field="metals",
-            remedy="Give the mass of at least one metal.",
-        )
+        raise refuse("nothing_taken:opening", field="metals")
     for metal, mass_ug in metals.items():
         _check_amount(metal, mass_ug)
 
@@ -145,40 +134,30 @@ _BASIS: Final[dict[str, str]] = {
 
 def _check(opening: Opening) -> None:
     if opening.form not in Lot.Form.values or opening.form in _NOT_OPENED:
-        raise InvalidError(
-            "A lot of this form is not taken over by itself.",
-            code="form_not_opened",
-            field="form",
-            value=opening.form,
-            remedy="Open the lots it is made of, then start the process on the ledger.",
-        )
+        raise refuse("form_not_opened:opening", field="form", value=opening.form)
     if opening.content not in _BASIS:
-        raise InvalidError(
-            "This is not what a content can rest on.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:opening",
             field="content",
             value=opening.content,
-            remedy="Use one of: " + ", ".join(_BASIS) + ".",
+            basis=", ".join(_BASIS),
         )
     _check_quantity(opening)
     for metal, amount in opening.metals.items():
         _check_amount(metal, amount.mass_ug)
         if (amount.standard_uncertainty_ug or 0) < 0:
-            raise InvalidError(
-                "A standard uncertainty is not below zero.",
-                code="not_positive",
+            raise refuse(
+                "not_positive:opening",
                 field=f"metals.{metal}.standard_uncertainty",
                 value=amount.standard_uncertainty_ug,
-                remedy="Enter it as a mass, or leave it out when it is not known.",
             )
     total_ug = sum(amount.mass_ug for amount in opening.metals.values())
     if opening.mass_ug and total_ug > opening.mass_ug:
-        raise InvalidError(
-            f"The metals add up to {ug_to_g(total_ug)} g, more than the lot weighs.",
-            code="metals_above_mass",
+        raise refuse(
+            "metals_above_mass",
             field="metals",
             value=f"{ug_to_g(total_ug)} g",
-            remedy="Check each metal's mass and the weight of the lot.",
+            total_ug=ug_to_g(total_ug),
         )
 
 
@@ -197,22 +176,16 @@ def _check_quantity(opening: Opening) -> None:
             )
     wanted = "volume" if Lot(form=opening.form).is_liquid else "mass"
     if not (opening.volume_ul if wanted == "volume" else opening.mass_ug):
-        raise InvalidError(
-            f"A lot of this form is told by its {wanted}.",
-            code="quantity_needed",
-            field=wanted,
-            remedy=f"Give its {wanted}; estimate it when it can't be measured now.",
-        )
+        raise refuse("quantity_needed:opening", field=wanted, wanted=wanted)
 
 
 def _check_amount(metal: str, mass_ug: int) -> None:
     if metal not in Metal.values:
-        raise InvalidError(
-            "This metal is not one that is followed here.",
-            code="unknown_metal",
+        raise refuse(
+            "unknown_metal:fields",
             field=f"metals.{metal}",
             value=metal,
-            remedy="Use one of: " + ", ".join(Metal.values) + ".",
+            metal=", ".join(Metal.values),
         )
     if not 0 < mass_ug <= MASS_UG_MAX:
         raise InvalidError(

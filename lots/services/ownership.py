@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.drafts import ClaimLine, Draft, Line, StandingLine
 from lots.ledger.holdings import AsOf, holding
 from lots.ledger.posting import house, post
@@ -34,20 +34,9 @@ def change_owner(*, lot: Lot, owner: Party, act: Act, as_claim: bool = False) ->
     check_at_hand(lot, field="lot")
     old, place = _standing(lot, act)
     if old == owner:
-        raise InvalidError(
-            f"Lot {lot.code} is {owner}'s already.",
-            code="same_owner",
-            field="owner",
-            value=owner.code,
-            remedy="Name the new owner.",
-        )
+        raise refuse("same_owner", field="owner", value=owner.code, lot=lot.code, owner=owner)
     if as_claim and not (old.is_house or owner.is_house):
-        raise InvalidError(
-            "A claim is on the works' pool, and neither owner is the house.",
-            code="claim_needs_the_pool",
-            field="as_claim",
-            remedy="Leave the claim out: the lot passes from one owner to the other.",
-        )
+        raise refuse("claim_needs_the_pool", field="as_claim")
     metals = holding(lot, AsOf(act.moment)).metals
     customer, sign = (owner, -1) if old.is_house else (old, 1)
     cause = PURCHASE if owner.is_house else SALE if old.is_house else TRANSFER
@@ -89,13 +78,7 @@ def settle_claim(
     check_claim(owner, metals)
     taker = to or house()
     if taker == owner:
-        raise InvalidError(
-            "The claim is theirs already.",
-            code="same_owner",
-            field="to",
-            value=taker.code,
-            remedy="Name another owner, or none when the house buys it.",
-        )
+        raise refuse("same_owner:ownership", field="to", value=taker.code)
     lines = [ClaimLine(owner, metal, -mass_ug) for metal, mass_ug in metals.items()]
     if not taker.is_house:
         lines += [ClaimLine(taker, metal, mass_ug) for metal, mass_ug in metals.items()]
@@ -115,19 +98,14 @@ def _standing(lot: Lot, act: Act) -> tuple[Party, Place]:
     """Owner and place at that moment; a later change of place would hide this one's owner."""
     standing = standings_of([lot], AsOf(act.moment)).get(lot.pk)
     if standing is None:
-        raise ConflictError(
-            f"Lot {lot.code} was not there yet at that moment.",
-            code="lot_not_there_yet",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give a moment after the lot came in, or leave it out for now.",
+        raise refuse(
+            "lot_not_there_yet", field="occurred_at", value=act.moment.isoformat(), lot=lot.code
         )
     if LotStanding.objects.filter(lot=lot, occurred_at__gt=act.moment).exists():
-        raise ConflictError(
-            f"Lot {lot.code} has changed place or owner after that moment.",
-            code="lot_moved_since",
+        raise refuse(
+            "lot_moved_since:ownership",
             field="occurred_at",
             value=act.moment.isoformat(),
-            remedy="Give a later moment, or reverse the later change first.",
+            lot=lot.code,
         )
     return Party.objects.get(pk=standing.owner_id), Place.objects.get(pk=standing.place_id)

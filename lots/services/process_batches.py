@@ -8,7 +8,7 @@ from typing import Final
 
 from django.db.models import F, Max, Q, QuerySet
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, holding
@@ -79,12 +79,8 @@ def begin_batch(
 ) -> ProcessBatch:
     """`start_batch` for services that begin a batch as part of what they do."""
     if kind not in _STAGE:
-        raise InvalidError(
-            "This kind of process is not known.",
-            code="unknown_choice",
-            field="kind",
-            value=kind,
-            remedy="Use one of: " + ", ".join(_STAGE) + ".",
+        raise refuse(
+            "unknown_choice:process_batches", field="kind", value=kind, stage=", ".join(_STAGE)
         )
     taken = take(inputs.takes, act)
     owner = taken.sole_owner() if keep_apart else None
@@ -230,12 +226,12 @@ def check_closing_reversed(movement: Movement) -> None:
         .first()
     )
     if batch is not None and batch.closing_movement is not None:
-        raise ConflictError(
-            f"Batch {batch.code} was closed on what this movement left in it.",
-            code="later_steps_stand",
+        raise refuse(
+            "later_steps_stand:process_batches",
             field="movement",
             value=movement.sequence,
-            remedy=f"Reverse movement {batch.closing_movement.sequence} first.",
+            batch=batch.code,
+            batch_2=batch.closing_movement.sequence,
         )
 
 
@@ -245,12 +241,12 @@ def _post_inputs(
     vessel = Lot.objects.select_related("owner").get(pk=batch.vessel_id)
     taken = take(inputs.takes, act)
     if not vessel.owner.is_house and set(taken.owners) != {vessel.owner_id}:
-        raise ConflictError(
-            f"Batch {batch.code} is kept apart for {vessel.owner}.",
-            code="kept_apart",
+        raise refuse(
+            "kept_apart",
             field="inputs",
             value=vessel.owner.code,
-            remedy="Add only that owner's lots, or start a batch of the works' pool.",
+            batch=batch.code,
+            owner=vessel.owner,
         )
     lines, materials = into(vessel, vessel.owner, taken)
     return post(
@@ -274,13 +270,7 @@ def _start_of(batch: ProcessBatch) -> Movement:
 def _check_open(batch: ProcessBatch) -> None:
     batch.refresh_from_db()
     if batch.state != ProcessBatch.State.OPEN:
-        raise ConflictError(
-            f"Batch {batch.code} is closed.",
-            code="batch_closed",
-            field="batch",
-            value=batch.code,
-            remedy="Reverse its closing first, or start another batch.",
-        )
+        raise refuse("batch_closed", field="batch", value=batch.code)
 
 
 def _check_after_last_step(vessel: Lot, act: Act) -> None:
@@ -288,12 +278,11 @@ def _check_after_last_step(vessel: Lot, act: Act) -> None:
         Q(entries__lot=vessel) | Q(material_entries__lot=vessel)
     ).aggregate(at=Max("occurred_at"))["at"]
     if last is not None and act.moment < last:
-        raise InvalidError(
-            f"This moment lies before the batch's last step ({last:%Y-%m-%d %H:%M} UTC).",
-            code="out_of_order",
+        raise refuse(
+            "out_of_order:process_batches",
             field="occurred_at",
             value=act.moment.isoformat(),
-            remedy="Give the moment the batch was really done with.",
+            last=last,
         )
 
 

@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db.models import F
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
@@ -52,13 +52,7 @@ def release_lot(*, lot: Lot, reason: str, act: Act, place: Place | None = None) 
     reason = checked_reason(reason)
     lot.refresh_from_db(fields=["state", "state_reason"])
     if lot.state != Lot.State.QUARANTINED:
-        raise ConflictError(
-            f"Lot {lot.code} is not in quarantine.",
-            code="not_in_quarantine",
-            field="lot",
-            value=lot.code,
-            remedy="Nothing needs to be released.",
-        )
+        raise refuse("not_in_quarantine", field="lot", value=lot.code)
     movement = _post(lot, RELEASE, replace(act, note=reason), place)
     _become(lot, Lot.State.AVAILABLE, "")
     return movement
@@ -99,12 +93,8 @@ def _post(lot: Lot, cause: str, act: Act, place: Place | None) -> Movement:
 def _where_it_is(lot: Lot, act: Act) -> StandingLine:
     standing = standings_of([lot], AsOf(act.moment)).get(lot.pk)
     if standing is None:
-        raise ConflictError(
-            f"Lot {lot.code} was not there yet at that moment.",
-            code="lot_not_there_yet",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give a moment after the lot came in, or leave it out for now.",
+        raise refuse(
+            "lot_not_there_yet", field="occurred_at", value=act.moment.isoformat(), lot=lot.code
         )
     return StandingLine(
         lot,

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Annotated
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.declaration.event import Asks
 from lots.fineness import check_contents, content_ug
 from lots.ledger import accounts
@@ -57,13 +57,7 @@ def receive_lot(*, receipt: Receipt, act: Act) -> Lot:
     check_weight(receipt.weight)
     check_contents(dict(receipt.declared))
     if receipt.form in {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE}:
-        raise InvalidError(
-            "A lot of this form does not come in at the door.",
-            code="form_not_received",
-            field="form",
-            value=receipt.form,
-            remedy="Receive it as feed, granules or what it is when it arrives.",
-        )
+        raise refuse("form_not_received", field="form", value=receipt.form)
     lot = register_lot(
         form=receipt.form,
         owner=receipt.owner,

@@ -10,7 +10,7 @@ from typing import Final, Protocol, TypeVar
 
 from django.db.models import Model
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError, refuse
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Party, Place
 from lots.texts import checked_text
@@ -136,13 +136,7 @@ def _values(details: Details) -> dict[str, object]:
 def _check_version(row: Row, version: int) -> None:
     row.refresh_from_db()
     if row.version != version:
-        raise ConflictError(
-            "This was changed by someone else meanwhile.",
-            code="version_conflict",
-            field="version",
-            value=version,
-            remedy="Read it again and repeat the edit on the newer version.",
-        )
+        raise refuse("version_conflict", field="version", value=version)
 
 
 def _check_party(details: PartyDetails, party: Party | None) -> None:
@@ -152,13 +146,7 @@ def _check_party(details: PartyDetails, party: Party | None) -> None:
     house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
     is_house = details.kind == Party.Kind.HOUSE
     if house is not None and (is_house != (party == house)) and (is_house or party == house):
-        raise ConflictError(
-            f"The house is {house}, and there is only one.",
-            code="one_house",
-            field="kind",
-            value=details.kind,
-            remedy="Edit the house's own name and contact; keep its kind.",
-        )
+        raise refuse("one_house", field="kind", value=details.kind, house=house)
 
 
 def _check_place(details: PlaceDetails, place: Place | None) -> None:
@@ -175,13 +163,7 @@ def _check_place(details: PlaceDetails, place: Place | None) -> None:
         .first()
     )
     if standing is not None:
-        raise ConflictError(
-            f"Lot {standing.code} still stands there.",
-            code="place_in_use",
-            field="is_active",
-            value=place.code,
-            remedy="Transfer the lots that stand there first.",
-        )
+        raise refuse("place_in_use", field="is_active", value=place.code, standing=standing.code)
 
 
 def _check_balance(details: BalanceDetails, balance: Balance | None) -> None:
@@ -218,33 +200,17 @@ def check_label(
     """Refuses a code that is badly made or taken by another row than `row`, and a bad name."""
     code = checked_text(details.code, field="code", limit=24, required=True)
     if not _CODE.fullmatch(code):
-        raise InvalidError(
-            "A code is made of letters, digits, hyphens and underscores.",
-            code="bad_code",
-            field="code",
-            value=code,
-            remedy="Choose a short code such as feed-shelf.",
-        )
+        raise refuse("bad_code:reference", field="code", value=code)
     checked_text(details.name, field="name", limit=name_max, required=True)
     others = model._default_manager.filter(code=code)
     if row is not None:
         others = others.exclude(pk=row.pk)
     if others.exists():
-        raise ConflictError(
-            "This code is taken.",
-            code="duplicate_code",
-            field="code",
-            value=code,
-            remedy="Choose another code.",
-        )
+        raise refuse("duplicate_code:reference", field="code", value=code)
 
 
 def _check_choice(value: str, choices: Collection[str], field: str) -> None:
     if value not in choices:
-        raise InvalidError(
-            "This choice is not known.",
-            code="unknown_choice",
-            field=field,
-            value=value,
-            remedy="Use one of: " + ", ".join(choices) + ".",
+        raise refuse(
+            "unknown_choice:reference", field=field, value=value, choices=", ".join(choices)
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, StandingLine
 from lots.ledger.posting import post
@@ -61,13 +61,7 @@ def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movem
     Raises what `take` raises; InvalidError `not_a_sample`.
     """
     if sample.form != Lot.Form.SAMPLE:
-        raise InvalidError(
-            f"Lot {sample.code} is no sample.",
-            code="not_a_sample",
-            field="sample",
-            value=sample.code,
-            remedy="Take a sample of it first, or write the portion off.",
-        )
+        raise refuse("not_a_sample", field="sample", value=sample.code)
     taken = take_one(Take(sample, mass_ug), act)
     return post(
         Draft(
@@ -88,25 +82,8 @@ def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movem
 
 def _check(lot: Lot, place: Place, mass_ug: int | None, volume_ul: int | None) -> None:
     if lot.form == Lot.Form.SAMPLE:
-        raise InvalidError(
-            f"Lot {lot.code} is a sample itself.",
-            code="is_a_sample",
-            field="lot",
-            value=lot.code,
-            remedy="Split it, or sample the lot it came from.",
-        )
+        raise refuse("is_a_sample", field="lot", value=lot.code)
     if (mass_ug is None) == (volume_ul is None):
-        raise InvalidError(
-            "A sample is told by its mass, or by its volume.",
-            code="one_quantity_needed",
-            field="mass",
-            remedy="Give the mass of a solid, or the volume of a solution.",
-        )
+        raise refuse("one_quantity_needed", field="mass")
     if place.area != Place.Area.LABORATORY:
-        raise InvalidError(
-            f"{place} is no place of the laboratory.",
-            code="not_a_laboratory",
-            field="place",
-            value=place.code,
-            remedy="Choose a place in the laboratory.",
-        )
+        raise refuse("not_a_laboratory", field="place", value=place.code, place=place)

@@ -13,7 +13,7 @@ from typing import Final
 from django.contrib.auth.models import AbstractBaseUser
 from django.db import transaction
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.models import KeptForm
 
@@ -33,21 +33,13 @@ def keep_form(
     """
     pairs = [[name, text] for name, text in values]
     if len(json.dumps(pairs)) > TEXT_MAX or len(address) > ADDRESS_MAX:
-        raise InvalidError(
-            "This is more than is kept of a form.",
-            code="too_large",
-            remedy="Record it, or shorten its texts.",
-        )
+        raise refuse("too_large:saved_forms")
     now = clock.now()
     with transaction.atomic():
         own = KeptForm.objects.filter(user_id=user.pk)
         own.filter(expires_at__lte=now).delete()
         if own.exclude(address=address).count() >= KEPT_MAX:
-            raise ConflictError(
-                f"{KEPT_MAX} forms of yours are kept already.",
-                code="too_many",
-                remedy="Finish or throw away one of those listed on Today.",
-            )
+            raise refuse("too_many:saved_forms", kept_max=KEPT_MAX)
         kept, _ = own.update_or_create(
             address=address,
             defaults={

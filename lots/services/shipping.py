@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger import accounts
 from lots.ledger.drafts import ClaimLine, Draft, Line
 from lots.ledger.holdings import AsOf, claims_of
@@ -30,13 +30,7 @@ def ship_lot(*, lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> 
 def ship_out(lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Movement:
     """`ship_lot` for services that ship as part of what they do."""
     if to.is_house:
-        raise InvalidError(
-            "A shipment leaves the works.",
-            code="shipped_to_the_house",
-            field="to",
-            value=to.code,
-            remedy="Name the party it goes to, or transfer the lot to another place.",
-        )
+        raise refuse("shipped_to_the_house", field="to", value=to.code)
     taken = take_one(Take(lot), act)
     if weight is not None:
         keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
@@ -61,24 +55,12 @@ def return_to_customer(
 def give_back(lot: Lot, customer: Party, act: Act, weight: Weight | None = None) -> Movement:
     """`return_to_customer` for services that return as part of what they do."""
     if customer.is_house:
-        raise InvalidError(
-            "A return goes to a customer.",
-            code="house_has_no_claim",
-            field="customer",
-            value=customer.code,
-            remedy="Name the customer it goes back to.",
-        )
+        raise refuse("house_has_no_claim:shipping", field="customer", value=customer.code)
     taken = take_one(Take(lot), act)
     owner = taken.sole_owner()
     assert owner is not None
     if not owner.is_house and owner != customer:
-        raise InvalidError(
-            f"Lot {lot.code} belongs to {owner}.",
-            code="not_theirs",
-            field="customer",
-            value=customer.code,
-            remedy="Choose a lot of theirs, or one of the works' own against their claim.",
-        )
+        raise refuse("not_theirs", field="customer", value=customer.code, lot=lot.code, owner=owner)
     if weight is not None:
         keep_weighing(lot, weight, Weighing.Purpose.SHIPMENT, act)
     claims = _charged(taken, customer, act) if owner.is_house else []
@@ -90,12 +72,8 @@ def give_back(lot: Lot, customer: Party, act: Act, weight: Weight | None = None)
 def _charged(taken: Taken, customer: Party, act: Act) -> list[ClaimLine]:
     owed = claims_of(customer, AsOf(act.moment))
     if not owed:
-        raise ConflictError(
-            f"{customer} is owed nothing out of the works' pool at that moment.",
-            code="claim_overdrawn",
-            field="customer",
-            value=customer.code,
-            remedy="Choose a lot of theirs, or sell them this one.",
+        raise refuse(
+            "claim_overdrawn:shipping", field="customer", value=customer.code, customer=customer
         )
     charged = charged_to_claim(taken.metals, owed)
     return [ClaimLine(customer, metal, -charged_ug) for metal, charged_ug in charged.items()]

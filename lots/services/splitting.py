@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -112,20 +112,9 @@ def _moved(
 def _amounts(parts: Sequence[Part], held: Holding, lot: Lot) -> tuple[list[int], bool]:
     """What each part takes of the lot's mass, or of its volume when the parts give volumes."""
     if not parts:
-        raise InvalidError(
-            "The lot is divided into nothing.",
-            code="nothing_taken",
-            field="parts",
-            remedy="Give the mass or the volume of at least one part.",
-        )
+        raise refuse("nothing_taken:splitting", field="parts")
     if held.is_empty:
-        raise ConflictError(
-            f"Lot {lot.code} holds nothing at that moment.",
-            code="lot_is_empty",
-            field="lot",
-            value=lot.code,
-            remedy="Check the lot and the moment.",
-        )
+        raise refuse("lot_is_empty", field="lot", value=lot.code)
     by_volume = parts[0].volume_ul is not None
     unit = "volume" if by_volume else "mass"
     amounts = []
@@ -134,20 +123,9 @@ def _amounts(parts: Sequence[Part], held: Holding, lot: Lot) -> tuple[list[int],
         if by_volume:
             amount, other = other, amount
         if amount is None or other is not None:
-            raise InvalidError(
-                "Parts are given either all by mass or all by volume.",
-                code="one_quantity_needed",
-                field=f"parts.{index}",
-                remedy="Give each part one figure: a mass, or for solutions a volume.",
-            )
+            raise refuse("one_quantity_needed:splitting", field=f"parts.{index}")
         if amount <= 0:
-            raise InvalidError(
-                "A part is more than nothing.",
-                code="not_positive",
-                field=f"parts.{index}.{unit}",
-                value=amount,
-                remedy="Enter what the part takes as a positive number.",
-            )
+            raise refuse("not_positive:splitting", field=f"parts.{index}.{unit}", value=amount)
         amounts.append(amount)
     there = held.volume_ul if by_volume else held.mass_ug
     if sum(amounts) > there:
@@ -156,11 +134,5 @@ def _amounts(parts: Sequence[Part], held: Holding, lot: Lot) -> tuple[list[int],
             if by_volume
             else (f"{ug_to_g(sum(amounts))} g", f"{ug_to_g(there)} g")
         )
-        raise ConflictError(
-            f"The parts take {asked}, but there is only {has}.",
-            code="more_than_there_is",
-            field="parts",
-            value=asked,
-            remedy="Make the parts smaller, or weigh the lot and post the difference first.",
-        )
+        raise refuse("more_than_there_is:splitting", field="parts", value=asked, has=has)
     return amounts, by_volume

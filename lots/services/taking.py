@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from math import hypot
 from typing import Annotated, Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots.declaration.event import Asks
 from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.ledger.drafts import ClaimLine, Line, MaterialLine
@@ -94,12 +94,7 @@ def _gather(
     for each, name in zip(takes, names, strict=True):
         check_at_hand(each.lot, field=name.lot, also=also)
         if each.mass_ug is not None and each.volume_ul is not None:
-            raise InvalidError(
-                "A portion is taken by mass or by volume, not both.",
-                code="mass_or_volume",
-                field=name.mass,
-                remedy="Leave one of them out.",
-            )
+            raise refuse("mass_or_volume", field=name.mass)
         portion = _portion(each, held[each.lot.pk], name)
         owner = owners[standings[each.lot.pk].owner_id]
         for metal, metal_ug in portion.metals.items():
@@ -178,54 +173,31 @@ def check_at_hand(lot: Lot, *, field: str, also: Collection[str] = ()) -> None:
     lot.refresh_from_db(fields=["state", "state_reason"])
     if lot.state != Lot.State.AVAILABLE and lot.state not in also:
         reason = f": {lot.state_reason}" if lot.state_reason else ""
-        raise ConflictError(
-            f"Lot {lot.code} is {lot.get_state_display().lower()}{reason}.",
-            code="lot_not_available",
+        raise refuse(
+            "lot_not_available",
             field=field,
             value=lot.code,
-            remedy="Choose a lot that is at hand, or release this one first.",
+            lot=lot.get_state_display().lower(),
+            reason=reason,
         )
 
 
 def _check_list(takes: Sequence[Take], field: str) -> None:
     if not takes:
-        raise InvalidError(
-            "Nothing is taken.",
-            code="nothing_taken",
-            field=field,
-            remedy="Name at least one lot.",
-        )
+        raise refuse("nothing_taken:taking", field=field)
     seen: set[int] = set()
     for index, each in enumerate(takes):
         if each.lot.pk in seen:
-            raise InvalidError(
-                f"Lot {each.lot.code} is named twice.",
-                code="taken_twice",
-                field=f"{field}.{index}",
-                value=each.lot.code,
-                remedy="Name each lot once, with the whole portion.",
-            )
+            raise refuse("taken_twice:taking", field=f"{field}.{index}", value=each.lot.code)
         seen.add(each.lot.pk)
 
 
 def _portion(take: Take, held: Holding, names: _Names) -> Portion:
     for name, amount in ((names.mass, take.mass_ug), (names.volume, take.volume_ul)):
         if amount is not None and amount <= 0:
-            raise InvalidError(
-                "A portion is more than nothing.",
-                code="not_positive",
-                field=name,
-                value=amount,
-                remedy="Enter what is taken as a positive number.",
-            )
+            raise refuse("not_positive:taking", field=name, value=amount)
     if held.is_empty:
-        raise ConflictError(
-            f"Lot {take.lot.code} holds nothing at that moment.",
-            code="lot_is_empty",
-            field=names.lot,
-            value=take.lot.code,
-            remedy="Check the lot and the moment.",
-        )
+        raise refuse("lot_is_empty", field=names.lot, value=take.lot.code)
     if take.mass_ug is not None:
         return portion_by_mass(
             held.metals, held.mass_ug, held.volume_ul, take.mass_ug, field=names.mass

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
@@ -34,28 +34,12 @@ def moved_to(lot: Lot, place: Place, act: Act) -> StandingLine:
     """The lot's standing at its new place. Raises as `transfer_lot` does."""
     place.refresh_from_db(fields=["is_active"])
     if not place.is_active:
-        raise ConflictError(
-            f"{place} is no longer in use.",
-            code="place_not_in_use",
-            field="place",
-            value=place.code,
-            remedy="Choose another place.",
-        )
+        raise refuse("place_not_in_use:transfer", field="place", value=place.code, place=place)
     standing = standings_of([lot], AsOf(act.moment)).get(lot.pk)
     if standing is None:
-        raise ConflictError(
-            f"Lot {lot.code} was not there yet at that moment.",
-            code="lot_not_there_yet",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give a moment after the lot came in, or leave it out for now.",
+        raise refuse(
+            "lot_not_there_yet", field="occurred_at", value=act.moment.isoformat(), lot=lot.code
         )
     if standing.place_id == place.pk:
-        raise ConflictError(
-            f"Lot {lot.code} stands there already.",
-            code="already_there",
-            field="place",
-            value=place.code,
-            remedy="Choose another place.",
-        )
+        raise refuse("already_there", field="place", value=place.code, lot=lot.code)
     return StandingLine(lot, place, Party.objects.get(pk=standing.owner_id))

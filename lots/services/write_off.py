@@ -7,7 +7,7 @@ from typing import Annotated, Final
 from django.db import models
 from django.db.models import F
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
@@ -102,29 +102,19 @@ def ended_as(lot: Lot, state: str) -> None:
 def check_cause(cause: str, act: Act) -> None:
     """Refuses a cause that is not on the list (`unknown_choice`), or "other" untold (`empty`)."""
     if cause not in Cause.values:
-        raise InvalidError(
-            "This cause of loss is not known.",
-            code="unknown_choice",
-            field="cause",
-            value=cause,
-            remedy="Use one of: " + ", ".join(Cause.values) + ".",
+        raise refuse(
+            "unknown_choice:write_off", field="cause", value=cause, cause=", ".join(Cause.values)
         )
     if cause == Cause.OTHER and not act.note.strip():
-        raise InvalidError(
-            "A loss with another cause needs telling.",
-            code="empty",
-            field="note",
-            remedy="Write what happened.",
-        )
+        raise refuse("empty", field="note")
 
 
 def check_stage(stage: str) -> None:
     """Refuses a stage of the works that is not on the list (`unknown_choice`)."""
     if stage not in Movement.Stage.values:
-        raise InvalidError(
-            "This stage of the works is not known.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:write_off_2",
             field="stage",
             value=stage,
-            remedy="Use one of: " + ", ".join(Movement.Stage.values) + ".",
+            movement=", ".join(Movement.Stage.values),
         )

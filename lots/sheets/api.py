@@ -15,7 +15,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api import filters
 from lots.api.commands import (
     KEY_PARAMETER,
@@ -60,13 +60,7 @@ class RowsField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> list[Any]:
         if isinstance(data, list):
             return data
-        raise InvalidError(
-            "Rows come in a list.",
-            code="not_a_list",
-            field="rows",
-            value=data,
-            remedy='Send a list such as [{"lot": "GR26-0417-1", "gross": "512.4 g"}].',
-        )
+        raise refuse("not_a_list", field="rows", value=data)
 
     def to_representation(self, value: Any) -> Any:
         return value
@@ -96,12 +90,7 @@ class ColumnsField(serializers.Field):  # type: ignore[type-arg]
                 data = None
         if isinstance(data, dict):
             return data
-        raise InvalidError(
-            "Columns are given by their names.",
-            code="not_a_column",
-            field="columns",
-            remedy='Send {"gross": {"column": 4, "unit": "ozt"}, "balance": {"value": "bench"}}.',
-        )
+        raise refuse("not_a_column", field="columns")
 
     def to_representation(self, value: Any) -> Any:
         return value
@@ -130,12 +119,7 @@ class ImportInput(ActSerializer):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if ("file" in attrs) == ("rows" in attrs):
-            raise InvalidError(
-                "An import is of a file, or of rows: one of the two.",
-                code="one_source_needed",
-                field="file",
-                remedy="Send the file as multipart, or the rows as JSON.",
-            )
+            raise refuse("one_source_needed", field="file")
         return attrs
 
 

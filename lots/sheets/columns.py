@@ -8,7 +8,7 @@ from decimal import Decimal
 from enum import Enum
 from typing import Any, Final
 
-from config.refusals import InvalidError, RefusalError
+from config.refusals import RefusalError, refuse
 from lots.fineness import parse_fineness
 from lots.sheets.cells import Cell, Sheet, SheetRow, text_cell
 from lots.sheets.unit_words import UNSAID, unit_word
@@ -158,7 +158,7 @@ def check_layout(layout: Layout, columns: Sequence[Column], width: int) -> None:
 
 def layout_problems(
     layout: Layout, columns: Sequence[Column], width: int
-) -> Iterator[InvalidError]:
+) -> Iterator[RefusalError]:
     """Why a sheet can't be read by a layout.
 
     InvalidError `column_needed`, `column_used_twice`, `unknown_column`, `unit_needed`,
@@ -168,31 +168,20 @@ def layout_problems(
     taken: dict[int, str] = {}
     for name, source in layout.sources.items():
         if name not in known or (source.at is not None and not 0 <= source.at < max(width, 1)):
-            yield InvalidError(
-                "There is no such column.",
-                code="unknown_column",
+            yield refuse(
+                "unknown_column",
                 field=name[:40],
                 value=name if name not in known else source.at,
-                remedy="Use one of: " + ", ".join(known) + ".",
+                known=", ".join(known),
             )
             continue
         if source.at is not None and taken.setdefault(source.at, name) != name:
-            yield InvalidError(
-                f"This column of the sheet is already read as {known[taken[source.at]].header}.",
-                code="column_used_twice",
-                field=name,
-                remedy="Choose another column, or leave one of the two out.",
-            )
+            yield refuse("column_used_twice", field=name, header=known[taken[source.at]].header)
         if source.is_given:
             yield from _unit_problems(known[name], source)
     for column in columns:
         if column.required and not layout.sources.get(column.name, Source()).is_given:
-            yield InvalidError(
-                f"{column.header} is needed.",
-                code="column_needed",
-                field=column.name,
-                remedy="Choose the column it stands in, or give one value for every row.",
-            )
+            yield refuse("column_needed", field=column.name, header=column.header)
 
 
 def ways_of(sheet: Sheet, layout: Layout, ways: Ways) -> Ways:
@@ -259,33 +248,22 @@ def _cell(row: SheetRow, source: Source | None) -> Cell:
     return row.cell(source.at) if source.at is not None else text_cell(source.constant)
 
 
-def _unit_problems(column: Column, source: Source) -> Iterator[InvalidError]:
+def _unit_problems(column: Column, source: Source) -> Iterator[RefusalError]:
     if not column.units:
         return
     if source.unit == UNSAID or (not source.unit and not column.usual_unit):
-        yield InvalidError(
-            f"The unit of {column.header} is not said.",
-            code="unit_needed",
-            field=column.name,
-            remedy="Choose the column's unit.",
-        )
+        yield refuse("unit_needed", field=column.name, header=column.header)
     elif source.unit and source.unit not in {unit for unit, _ in column.units}:
-        yield InvalidError(
-            "This unit is not one of the column's.",
-            code="unknown_unit",
+        yield refuse(
+            "unknown_unit",
             field=column.name,
             value=source.unit,
-            remedy="Use one of: " + ", ".join(unit for unit, _ in column.units) + ".",
+            what=", ".join((unit for unit, _ in column.units)),
         )
 
 
-def _needed(column: Column) -> InvalidError:
-    return InvalidError(
-        f"{column.header} is missing.",
-        code="cell_needed",
-        field=column.name,
-        remedy=f"Fill it in: {column.meaning}",
-    )
+def _needed(column: Column) -> RefusalError:
+    return refuse("cell_needed", field=column.name, header=column.header, meaning=column.meaning)
 
 
 Reader = Callable[[Cell, Column, str, Ways], Any]
@@ -313,12 +291,11 @@ def _own_unit(written: str, column: Column) -> str:
     for unit, _ in column.figure_units:
         if unit.casefold() == said:
             return unit
-    raise InvalidError(
-        "This unit is not one of the column's.",
-        code="unknown_unit",
+    raise refuse(
+        "unknown_unit",
         field=column.name,
         value=written,
-        remedy="Use one of: " + ", ".join(unit for unit, _ in column.figure_units) + ".",
+        what=", ".join((unit for unit, _ in column.figure_units)),
     )
 
 

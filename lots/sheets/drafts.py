@@ -10,7 +10,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import F
 
-from config.refusals import ConflictError, RefusalError, RowsRefusedError
+from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots import clock
 from lots.ledger.recording import Act, lock_ledger
 from lots.models import ImportDraft, SheetImport
@@ -74,12 +74,7 @@ def begin_import(*, subject: str, sent: Sent, act: Act) -> ImportDraft:
 def _check_not_too_many(act: Act) -> None:
     under_way = ImportDraft.objects.filter(owner_id=act.who.pk).exclude(state=_State.RECORDED)
     if under_way.count() >= DRAFTS_MAX:
-        raise ConflictError(
-            f"You have {DRAFTS_MAX} sheets on their way already.",
-            code="too_many_drafts",
-            field="file",
-            remedy="Record or throw away some of them first.",
-        )
+        raise refuse("too_many_drafts", field="file", drafts_max=DRAFTS_MAX)
 
 
 def sheet_of(draft: ImportDraft) -> Sheet:
@@ -102,13 +97,7 @@ def lay_out(*, draft: ImportDraft, layout: Layout) -> ImportDraft:
     if not rows:
         raise nothing_to_record()
     if len(rows) > ROWS_MAX:
-        raise ConflictError(
-            f"The sheet has more than {ROWS_MAX} rows.",
-            code="too_many_rows",
-            field="file",
-            value=len(rows),
-            remedy="Send it in parts.",
-        )
+        raise refuse("too_many_rows", field="file", value=len(rows), rows_max=ROWS_MAX)
     return _change(
         draft,
         (_State.LAYOUT, _State.CHECKING, _State.CHECKED),
@@ -169,12 +158,7 @@ def record_draft(*, draft: ImportDraft, act: Act, again: bool = False) -> SheetI
     if draft.sheet_import is not None:
         return draft.sheet_import
     if draft.state in {_State.LAYOUT, _State.CHECKING} or draft.findings.get("problems"):
-        raise ConflictError(
-            "This sheet has not been checked to its end, or has problems.",
-            code="not_checked_yet",
-            field="file",
-            remedy="Let the check finish, and put right what it names.",
-        )
+        raise refuse("not_checked_yet", field="file")
     upload = replace(upload_of(draft), again=again)
     try:
         made = record_import(upload=upload, act=replace(act, key=f"import-{draft.pk}"))
@@ -222,12 +206,7 @@ def _change(draft: ImportDraft, states: tuple[str, ...], **changes: Any) -> Impo
     Raises ConflictError `import_under_way` when it has gone on to a state the change is not for.
     """
     if draft.state not in states:
-        raise ConflictError(
-            "This sheet is being recorded, or was.",
-            code="import_under_way",
-            field="file",
-            remedy="Wait until it is done, or send the sheet anew.",
-        )
+        raise refuse("import_under_way", field="file")
     ImportDraft.objects.filter(pk=draft.pk, version=draft.version).update(
         **changes, version=F("version") + 1
     )

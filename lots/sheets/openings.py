@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from django.db.models import Model
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Lot
@@ -52,12 +52,7 @@ def _record(row: Row, act: Act) -> Model:
         _refuse_if_given(row, "place", "mass", "volume", "code", "content")
         return open_claim(owner=row.get("owner"), metals=by_metal(row), act=act)
     if row.get("place") is None:
-        raise InvalidError(
-            "Where the lot stands is missing.",
-            code="cell_needed",
-            field="place",
-            remedy="Fill in the code or name of the place.",
-        )
+        raise refuse("cell_needed:openings", field="place")
     opening = Opening(
         form=row.get("form"),
         owner=row.get("owner"),
@@ -80,13 +75,7 @@ def _record(row: Row, act: Act) -> Model:
 def _refuse_if_given(row: Row, *names: str) -> None:
     for name in names:
         if row.get(name) is not None:
-            raise InvalidError(
-                "A claim is no lot: it has an owner and metals, and nothing else.",
-                code="not_of_a_claim",
-                field=name,
-                value=row.get(name),
-                remedy="Empty this cell, or give the form of the lot.",
-            )
+            raise refuse("not_of_a_claim", field=name, value=row.get(name))
 
 
 def _spreads() -> tuple[Column, ...]:

@@ -13,7 +13,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.db.models import Model
 
-from config.refusals import ConflictError, InvalidError, RowsRefusedError
+from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ImportedRow, Lot, LotStanding, Movement, SheetImport
@@ -140,23 +140,11 @@ def earlier_import(subject: str, sha256: str) -> SheetImport | None:
 def refuse_if_imported(subject: str, sha256: str) -> None:
     earlier = earlier_import(subject, sha256)
     if earlier is not None:
-        raise ConflictError(
-            f"This very sheet was recorded before, as import {earlier.code}.",
-            code="already_imported",
-            field="file",
-            value=earlier.code,
-            remedy="Look at that import first. Say “again” only if its rows were taken back, or "
-            "the same happened twice.",
-        )
+        raise refuse("already_imported", field="file", value=earlier.code)
 
 
-def nothing_to_record() -> InvalidError:
-    return InvalidError(
-        "The sheet has no row to record.",
-        code="empty",
-        field="file",
-        remedy="Check where the headings stand, and that rows follow below them.",
-    )
+def nothing_to_record() -> RefusalError:
+    return refuse("empty:record", field="file")
 
 
 def _keep_rows(made: SheetImport, outcome: Outcome) -> None:

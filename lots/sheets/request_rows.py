@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from typing import Any, Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 from lots.sheets.cells import BLANK, NUMBER, Cell, Sheet, SheetRow, text_cell
 from lots.sheets.columns import Layout, Source
 from lots.sheets.record import digest_of
@@ -34,13 +34,7 @@ def sheet_of_rows(subject: Subject, rows: Sequence[Any]) -> tuple[Sheet, Layout,
 
 def check_row_count(count: int) -> None:
     if count > ROWS_MAX:
-        raise InvalidError(
-            f"A request takes at most {ROWS_MAX} rows.",
-            code="too_many_rows",
-            field="rows",
-            value=count,
-            remedy="Send it in parts, or import the file on the pages.",
-        )
+        raise refuse("too_many_rows:request_rows", field="rows", value=count, rows_max=ROWS_MAX)
 
 
 def layout_with(layout: Layout, given: Mapping[str, Any]) -> Layout:
@@ -69,21 +63,14 @@ def layout_with(layout: Layout, given: Mapping[str, Any]) -> Layout:
 
 def _row(number: int, row: Any, names: Sequence[str]) -> SheetRow:
     if not isinstance(row, Mapping):
-        raise InvalidError(
-            "A row is given by its columns.",
-            code="not_a_row",
-            field=f"rows.{number}",
-            value=row,
-            remedy='Send an object such as {"lot": "GR26-0417-1", "gross": "512.4 g"}.',
-        )
+        raise refuse("not_a_row", field=f"rows.{number}", value=row)
     unknown = sorted(set(row) - set(names))
     if unknown:
-        raise InvalidError(
-            "There is no such column.",
-            code="unknown_column",
+        raise refuse(
+            "unknown_column:request_rows",
             field=f"rows.{number}.{str(unknown[0])[:40]}",
             value=unknown[0],
-            remedy="Use one of: " + ", ".join(names) + ".",
+            names=", ".join(names),
         )
     return SheetRow(number, tuple(_cell(number, name, row.get(name)) for name in names))
 
@@ -99,20 +86,8 @@ def _cell(number: int, name: str, value: Any) -> Cell:
         return Cell(NUMBER, f"{value:f}")
     if isinstance(value, str):
         return text_cell(value[:2000])
-    raise InvalidError(
-        "A cell is text, a number, or yes or no.",
-        code="not_a_cell",
-        field=f"rows.{number}.{name}",
-        value=value,
-        remedy="Send text such as 512.4 g, or a plain number in the column's unit.",
-    )
+    raise refuse("not_a_cell", field=f"rows.{number}.{name}", value=value)
 
 
-def _not_a_column(name: Any, said: Any) -> InvalidError:
-    return InvalidError(
-        "This does not say where a column stands.",
-        code="not_a_column",
-        field=f"columns.{str(name)[:40]}",
-        value=said,
-        remedy='Send {"column": 4, "unit": "ozt"}, columns counted from 1, or {"value": "bench"}.',
-    )
+def _not_a_column(name: Any, said: Any) -> RefusalError:
+    return refuse("not_a_column:request_rows", field=f"columns.{str(name)[:40]}", value=said)

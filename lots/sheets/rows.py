@@ -9,7 +9,7 @@ from typing import Any, Final
 from django.db.models import Model
 from django.utils import timezone
 
-from config.refusals import ConflictError, RefusalError
+from config.refusals import RefusalError, refuse
 from lots.ledger.recording import Act
 from lots.sheets.cells import Sheet, SheetRow
 from lots.sheets.columns import Layout, RowRead, read_row, rows_below, shows_commas, ways_of
@@ -175,9 +175,4 @@ def sheet_order(problems: Iterable[Problem]) -> list[Problem]:
 
 
 def _row_twice(earlier: int) -> RefusalError:
-    return ConflictError(
-        f"This row says again what row {earlier} says.",
-        code="row_twice",
-        value=f"row {earlier}",
-        remedy="Leave one of the two out.",
-    )
+    return refuse("row_twice", value=f"row {earlier}", earlier=earlier)

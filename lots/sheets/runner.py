@@ -21,7 +21,7 @@ from django.db import connections
 from django.db.models import F
 
 from config.pages import refusal_of
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act
 from lots.models import ImportDraft
@@ -89,12 +89,7 @@ def _record(pk: Any, act: Act, again: bool) -> None:
         refusal = refusal_of(error)
         if refusal is None:
             _logger.exception("import %s was not recorded", pk)
-            refusal = ConflictError(
-                "The recording was broken off by a fault of the server; nothing was recorded.",
-                code="broken_off",
-                field="file",
-                remedy="Record it again; if it is broken off once more, tell who runs the server.",
-            )
+            refusal = refuse("broken_off", field="file")
         keep_failure(pk, refusal)
     finally:
         with _nothing_rests_on_it():

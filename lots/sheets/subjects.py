@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from django.db.models import Model
 
-from config.refusals import ForbiddenError, InvalidError, RefusalError
+from config.refusals import RefusalError, refuse
 from lots.codes import parse_code
 from lots.ledger.recording import Act
 from lots.models import Balance, Lot, Party, Person, Place
@@ -114,12 +114,8 @@ def subjects_for(role: str | None) -> list[Subject]:
 def subject_named(name: str) -> Subject:
     """Raises InvalidError `unknown_choice`."""
     if name not in _SUBJECTS:
-        raise InvalidError(
-            "This is nothing that can be imported.",
-            code="unknown_choice",
-            field="subject",
-            value=name,
-            remedy="Use one of: " + ", ".join(_SUBJECTS) + ".",
+        raise refuse(
+            "unknown_choice:subjects", field="subject", value=name, subjects=", ".join(_SUBJECTS)
         )
     return _SUBJECTS[name]
 
@@ -127,12 +123,12 @@ def subject_named(name: str) -> Subject:
 def check_may_import(subject: Subject, role: str | None) -> None:
     """Raises ForbiddenError `not_for_this_role`."""
     if role not in subject.roles:
-        raise ForbiddenError(
-            f"{subject.title}: not imported by this role.",
-            code="not_for_this_role",
+        raise refuse(
+            "not_for_this_role",
             field="subject",
             value=subject.name,
-            remedy="Ask one of: " + ", ".join(sorted(subject.roles)) + ".",
+            subject=subject.title,
+            subject_2=", ".join(sorted(subject.roles)),
         )
 
 
@@ -166,14 +162,8 @@ class Desk:
         return self._found[key]
 
 
-def unknown_name(what: str, text: str, column: str, remedy: str) -> InvalidError:
-    return InvalidError(
-        f"There is no {what} of this code or name.",
-        code="unknown_name",
-        field=column,
-        value=text,
-        remedy=remedy,
-    )
+def unknown_name(what: str, text: str, column: str, remedy: str) -> RefusalError:
+    return refuse("unknown_name", field=column, value=text, what=what, it=remedy)
 
 
 def by_code_or_name(rows: list[Any], what: str) -> Finder:
@@ -189,12 +179,12 @@ def by_code_or_name(rows: list[Any], what: str) -> Finder:
             return codes[wanted]
         called = names.get(wanted, [])
         if len(called) > 1:
-            raise InvalidError(
-                f"More than one {what} bears this name.",
-                code="name_not_unique",
+            raise refuse(
+                "name_not_unique",
                 field=column,
                 value=text,
-                remedy="Use its code: " + ", ".join(row.code for row in called) + ".",
+                what=what,
+                what_2=", ".join(row.code for row in called),
             )
         if not called:
             raise unknown_name(what, text, column, f"Add the {what} first, or check the spelling.")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 from lots.sheets.cells import FAULT, FORMULA, MOMENT, NUMBER, TEXT, Cell
 from lots.units import canonical_unit
 
@@ -80,21 +80,9 @@ class Ways:
 def refuse_unread(cell: Cell, field: str) -> None:
     """Refuses a cell that holds a formula (`formula_not_read`) or its failure (`cell_error`)."""
     if cell.kind == FORMULA:
-        raise InvalidError(
-            "This cell holds a formula, which is not worked out here.",
-            code="formula_not_read",
-            field=field,
-            value=cell.text,
-            remedy="Copy the cells and paste them back as values.",
-        )
+        raise refuse("formula_not_read", field=field, value=cell.text)
     if cell.kind == FAULT:
-        raise InvalidError(
-            "This cell holds a spreadsheet's error.",
-            code="cell_error",
-            field=field,
-            value=cell.text,
-            remedy="Put the figure there as a value, or leave the cell empty.",
-        )
+        raise refuse("cell_error", field=field, value=cell.text)
 
 
 def number_text(cell: Cell, ways: Ways, *, field: str) -> str:
@@ -128,12 +116,7 @@ def has_decimal_comma(cell: Cell) -> bool:
 def mass_unit(text: str, *, field: str) -> str:
     """The unit's symbol. Raises as `canonical_unit`, and `unit_needed` when there is none."""
     if not text:
-        raise InvalidError(
-            "This mass has no unit.",
-            code="unit_needed",
-            field=field,
-            remedy="Choose the column's unit, or write it after the number, as in 41.87 ozt.",
-        )
+        raise refuse("unit_needed:values", field=field)
     return canonical_unit(text, field=field)
 
 
@@ -143,12 +126,11 @@ def read_choice(cell: Cell, choices: Sequence[tuple[str, str]], *, field: str) -
     for value, label in choices:
         if wanted in {_plain_word(value), _plain_word(label)}:
             return value
-    raise InvalidError(
-        "This is not one of the words that may stand here.",
-        code="unknown_choice",
+    raise refuse(
+        "unknown_choice:values",
         field=field,
         value=cell.text,
-        remedy="Use one of: " + ", ".join(label for _, label in choices) + ".",
+        what=", ".join((label for _, label in choices)),
     )
 
 
@@ -158,13 +140,7 @@ def read_yes_no(cell: Cell, *, field: str) -> bool:
         return True
     if word in _NO:
         return False
-    raise InvalidError(
-        "This is neither yes nor no.",
-        code="not_yes_or_no",
-        field=field,
-        value=cell.text,
-        remedy="Write yes or no, or leave the cell empty for no.",
-    )
+    raise refuse("not_yes_or_no", field=field, value=cell.text)
 
 
 def read_moment(cell: Cell, ways: Ways, *, field: str) -> dt.datetime:
@@ -200,13 +176,7 @@ def _plain_number(cell: Cell, text: str, ways: Ways, field: str) -> str:
         return _by_sign(digits, ways.decimal_sign, cell, field)
     doubtful = _THOUSANDS.fullmatch(digits) and (COMMA in digits or ways.commas_seen)
     if doubtful:
-        raise InvalidError(
-            "This number is read as thousands by some and as decimals by others.",
-            code="ambiguous_number",
-            field=field,
-            value=cell.text,
-            remedy="Say which sign is the decimal sign of the sheet, or write it with a point.",
-        )
+        raise refuse("ambiguous_number", field=field, value=cell.text)
     if _PLAIN.fullmatch(digits):
         return digits
     if _ONE_COMMA.fullmatch(digits):
@@ -302,13 +272,7 @@ def _on_clock(naive: dt.datetime, cell: Cell, ways: Ways, field: str) -> dt.date
     naive = _in_years(naive, cell, field)
     first, second = (naive.replace(tzinfo=ways.zone, fold=fold) for fold in (0, 1))
     if first.utcoffset() != second.utcoffset():
-        raise InvalidError(
-            "The clocks were changed then: this time was shown twice, or not at all.",
-            code="ambiguous_time",
-            field=field,
-            value=cell.text,
-            remedy="Write the offset too, as in 2026-10-25T01:30:00+01:00.",
-        )
+        raise refuse("ambiguous_time", field=field, value=cell.text)
     return first
 
 
@@ -323,31 +287,13 @@ def _plain_word(text: str) -> str:
     return " ".join(text.replace("_", " ").replace("-", " ").casefold().split())
 
 
-def _not_a_number(cell: Cell, field: str) -> InvalidError:
-    return InvalidError(
-        "This is not a number.",
-        code="not_a_number",
-        field=field,
-        value=cell.text,
-        remedy="Write digits with one decimal sign, such as 1302.4, and leave out exponents.",
-    )
+def _not_a_number(cell: Cell, field: str) -> RefusalError:
+    return refuse("not_a_number:values", field=field, value=cell.text)
 
 
-def _not_a_date(cell: Cell, field: str) -> InvalidError:
-    return InvalidError(
-        "This is not a day or moment that can be read.",
-        code="not_a_date",
-        field=field,
-        value=cell.text,
-        remedy="Write it as in 2026-04-03 or 2026-04-03 14:30, or format the cell as a date.",
-    )
+def _not_a_date(cell: Cell, field: str) -> RefusalError:
+    return refuse("not_a_date", field=field, value=cell.text)
 
 
-def _ambiguous_date(cell: Cell, field: str, remedy: str) -> InvalidError:
-    return InvalidError(
-        "This day is read differently in different countries.",
-        code="ambiguous_date",
-        field=field,
-        value=cell.text,
-        remedy=remedy,
-    )
+def _ambiguous_date(cell: Cell, field: str, remedy: str) -> RefusalError:
+    return refuse("ambiguous_date", field=field, value=cell.text, it=remedy)

@@ -11,7 +11,7 @@ from django.utils import timezone
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api.questions import Question
 from lots.api.records import show
 from lots.models import Party
@@ -52,21 +52,9 @@ def span_asked(asked: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
     """From the first day's midnight to the one after the last. Raises InvalidError."""
     first, last = asked["from_date"], asked["to_date"]
     if last.year > YEAR_MAX:
-        raise InvalidError(
-            "This day is too far off.",
-            code="too_large",
-            field="to_date",
-            value=last,
-            remedy="Give a day in this century.",
-        )
+        raise refuse("too_large:accounts", field="to_date", value=last)
     if last < first:
-        raise InvalidError(
-            "The last day is before the first.",
-            code="range_reversed",
-            field="to_date",
-            value=last,
-            remedy="Give the earlier day first.",
-        )
+        raise refuse("range_reversed", field="to_date", value=last)
     return _midnight(first), _midnight(last + dt.timedelta(days=1))
 
 
@@ -151,10 +139,6 @@ def _check_few(lines: Lines) -> None:
     entries = entries_between(lines.starts_at, lines.ends_at, lines.recorded)
     count = entries.order_by()[: JSON_LINES_MAX + 1].count()
     if count > JSON_LINES_MAX:
-        raise InvalidError(
-            f"The span holds more than {JSON_LINES_MAX} lines.",
-            code="too_many_rows",
-            field="to_date",
-            value=count,
-            remedy="Ask for fewer days, or for a CSV.",
+        raise refuse(
+            "too_many_rows:accounts", field="to_date", value=count, json_lines_max=JSON_LINES_MAX
         )

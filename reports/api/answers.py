@@ -13,7 +13,7 @@ from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api.questions import Question, QuestionView
 from lots.api.records import show
 from lots.queries.report_reading import reading_for_report
@@ -188,12 +188,8 @@ def _chosen(tables: Sequence[Table], wanted: str | None) -> Table:
     for table in tables:
         if table_key(table) == wanted:
             return table
-    raise InvalidError(
-        "The report has no such table.",
-        code="unknown_table",
-        field="table",
-        value=wanted,
-        remedy="Use one of: " + ", ".join(map(table_key, tables)) + ".",
+    raise refuse(
+        "unknown_table", field="table", value=wanted, table_key=", ".join(map(table_key, tables))
     )
 
 

@@ -15,7 +15,7 @@ from rest_framework.parsers import FormParser, MultiPartParser
 from rest_framework.request import Request
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.documents import UploadField
 from lots.api.fields import ById, ShownMass, by_code, show_volume, shown_code, shown_name
@@ -321,11 +321,5 @@ class UploadCounts(CommandView):
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> CountSheet:
         file = data["file"]
         if file.size > settings.UPLOAD_BYTES_MAX:
-            raise InvalidError(
-                "The file is too large.",
-                code="too_large",
-                field="file",
-                value=file.size,
-                remedy="Send the form alone.",
-            )
+            raise refuse("too_large", field="file", value=file.size)
         return import_counts(sheet=sheet_of(path["code"]), content=file.read(), act=act)

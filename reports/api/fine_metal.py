@@ -10,7 +10,7 @@ from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 from rest_framework.response import Response
 
-from config.refusals import UnknownError
+from config.refusals import refuse
 from lots.api.questions import QuestionView
 from lots.api.records import show
 from lots.metals import Metal
@@ -54,13 +54,7 @@ class BarListReport(QuestionView):
         code = asked.get("delivery_note")
         if code is not None:
             if not DeliveryNote.objects.filter(code=code).exists():
-                raise UnknownError(
-                    "There is no such delivery note.",
-                    code="unknown",
-                    field="delivery_note",
-                    value=code,
-                    remedy="Check its code.",
-                )
+                raise refuse("unknown:fine_metal", field="delivery_note", value=code)
             lines = DeliveryLine.objects.filter(note__code=code)
             records = BarRecord.objects.filter(pk__in=lines.values("bar_record"))
             records = records.select_related("lot")

@@ -14,7 +14,7 @@ from rest_framework.generics import ListAPIView
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.api.fields import ShownMass, shown_code
 from lots.api.questions import Question
@@ -69,13 +69,7 @@ def months_asked(asked: dict[str, Any]) -> tuple[Period, Period]:
     begins = parse_month(first or last, field="from_month" if first else "to_month")
     ends = parse_month(last or first, field="to_month" if last else "from_month")
     if ends.first_day < begins.first_day:
-        raise InvalidError(
-            "The last month is before the first.",
-            code="range_reversed",
-            field="to_month",
-            value=last,
-            remedy="Give the earlier month first.",
-        )
+        raise refuse("range_reversed:losses", field="to_month", value=last)
     return begins, ends
 
 

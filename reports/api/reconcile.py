@@ -11,7 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.models import ApiToken
 from reports.statistics.network import NAME_MAX, solve_network
 
@@ -217,18 +217,13 @@ class ReconcileNetwork(APIView):
     def post(self, request: Request) -> Response:
         payload = request.data
         if not isinstance(payload, Mapping):
-            raise InvalidError(
-                "A network is an object with named fields.",
-                code="not_an_object",
-                remedy="Send nodes, streams and measurements.",
-            )
+            raise refuse("not_an_object")
         covariances = payload.get("covariances")
         if isinstance(covariances, list) and len(covariances) > COVARIANCES_MAX:
-            raise InvalidError(
-                f"This list may hold {COVARIANCES_MAX} entries at most.",
-                code="too_many",
+            raise refuse(
+                "too_many:reconcile",
                 field="covariances",
                 value=len(covariances),
-                remedy="Leave out covariances that are small beside the variances.",
+                covariances_max=COVARIANCES_MAX,
             )
         return Response(solve_network(payload, streams_max=STREAMS_MAX))

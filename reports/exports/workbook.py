@@ -14,7 +14,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Alignment, Font
 from openpyxl.utils import get_column_letter
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.units import UG_PER_G, UG_PER_OZT
 from reports.conventions import PERCENT_DECIMALS
 from reports.exports.tables import (
@@ -64,11 +64,8 @@ class _Sheet:
 
     def append(self, cells: Sequence[Any]) -> None:
         if self.next_row > ROWS_MAX:
-            raise InvalidError(
-                f"The sheet {self.table.name} would have more than {ROWS_MAX} rows.",
-                code="too_many_rows",
-                field="period",
-                remedy="Ask for a shorter period, or take the CSV.",
+            raise refuse(
+                "too_many_rows:workbook", field="period", it=self.table.name, rows_max=ROWS_MAX
             )
         self.sheet.append(cells)
         self.next_row += 1

@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.people.access import staff_page
@@ -47,11 +47,5 @@ class UploadSheet(OfSheet):
     def perform(self, act: Act, form: Any) -> Model:
         file = form.cleaned_data["file"]
         if file.size > settings.UPLOAD_BYTES_MAX:
-            raise InvalidError(
-                "The file is too large.",
-                code="too_large",
-                field="file",
-                value=file.size,
-                remedy="Send the form alone.",
-            )
+            raise refuse("too_large", field="file", value=file.size)
         return import_counts(sheet=self.subject, content=file.read(), act=act)

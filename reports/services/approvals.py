@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from config.refusals import ConflictError, ForbiddenError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine
@@ -29,12 +29,7 @@ def propose_adjustments(*, sheet: CountSheet, causes: Mapping[str, str], act: Ac
     """
     _check_counting(sheet.month_end)
     if not causes:
-        raise InvalidError(
-            "No lot is named.",
-            code="nothing_proposed",
-            field="causes",
-            remedy="Name at least one counted lot and the cause of its difference.",
-        )
+        raise refuse("nothing_proposed", field="causes")
     for code, cause in causes.items():
         line = _line(sheet, code)
         _check_proposable(line, cause)
@@ -62,13 +57,7 @@ def approve_adjustments(*, sheet: CountSheet, act: Act) -> CountSheet:
         ).select_related("line__lot", "line__sheet")
     )
     if not proposed:
-        raise ConflictError(
-            f"Nothing is proposed on sheet {sheet.code}.",
-            code="nothing_proposed",
-            field="sheet",
-            value=sheet.code,
-            remedy="Propose the adjustments first.",
-        )
+        raise refuse("nothing_proposed:approvals", field="sheet", value=sheet.code)
     for adjustment in proposed:
         _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
         adjustment.movement = _post_adjustment(adjustment, act)
@@ -84,21 +73,15 @@ def decline_adjustment(*, adjustment: CountAdjustment, act: Act) -> CountAdjustm
     """
     adjustment.refresh_from_db()
     if adjustment.state != CountAdjustment.State.PROPOSED:
-        raise ConflictError(
-            f"This adjustment is {adjustment.get_state_display().lower()}.",
-            code="already_decided",
+        raise refuse(
+            "already_decided",
             field="adjustment",
             value=adjustment.pk,
-            remedy="Reverse its movement if it is posted, or propose it anew.",
+            adjustment=adjustment.get_state_display().lower(),
         )
     _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
     if not act.note.strip():
-        raise InvalidError(
-            "Declining needs a reason.",
-            code="empty",
-            field="note",
-            remedy="Write why the difference is not adjusted.",
-        )
+        raise refuse("empty:approvals", field="note")
     adjustment.note = act.note
     _decide(adjustment, CountAdjustment.State.DECLINED, act)
     return adjustment
@@ -112,12 +95,12 @@ def approve_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     """
     month_end.refresh_from_db()
     if month_end.state != MonthEnd.State.PREPARED:
-        raise ConflictError(
-            f"{month_end} is {month_end.get_state_display().lower()}.",
-            code="month_not_prepared",
+        raise refuse(
+            "month_not_prepared",
             field="month",
             value=str(month_end.books_month),
-            remedy="Prepare it first.",
+            month_end=month_end,
+            month_end_2=month_end.get_state_display().lower(),
         )
     assert month_end.prepared_by_id is not None
     _check_other_person(act, month_end.prepared_by_id, "prepared this month")
@@ -147,13 +130,7 @@ def _post_adjustment(adjustment: CountAdjustment, act: Act) -> Movement:
     counted_from = {each.metal: each.book_ug for each in metals if each.book_ug}
     own = (line.book_mass_ug, line.book_volume_ul)
     if book.metals != counted_from or (book.mass_ug, book.volume_ul) != own:
-        raise ConflictError(
-            f"The book of lot {line.lot.code} has changed since it was counted.",
-            code="book_moved_since",
-            field="sheet",
-            value=line.lot.code,
-            remedy="Decline the proposal and recount the lot.",
-        )
+        raise refuse("book_moved_since", field="sheet", value=line.lot.code)
     assert line.counted_mass_ug is not None
     assert line.counted_volume_ul is not None
     draft = Draft(
@@ -204,63 +181,38 @@ def _decide(adjustment: CountAdjustment, state: str, act: Act) -> None:
 def _line(sheet: CountSheet, code: str) -> CountLine:
     lot = Lot.objects.filter(code=code).first()
     if lot is None:
-        raise InvalidError(
-            "There is no lot of this code.",
-            code="unknown_lot",
-            field=f"causes.{code}",
-            value=code,
-            remedy="Use the code on the sheet.",
-        )
+        raise refuse("unknown_lot", field=f"causes.{code}", value=code)
     return standing_line(sheet, lot)
 
 
 def _check_proposable(line: CountLine, cause: str) -> None:
     code = line.lot.code
     if cause not in CountAdjustment.Cause.values:
-        raise InvalidError(
-            "This cause of a difference is not known.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:approvals",
             field=f"causes.{code}",
             value=cause,
-            remedy="Use one of: " + ", ".join(CountAdjustment.Cause.values) + ".",
+            countadjustment=", ".join(CountAdjustment.Cause.values),
         )
     if not line.is_counted:
-        raise ConflictError(
-            f"Lot {code} is not yet counted.",
-            code="not_yet_counted",
-            field=f"causes.{code}",
-            value=code,
-            remedy="Enter its count first.",
-        )
+        raise refuse("not_yet_counted", field=f"causes.{code}", value=code)
     if not CountedMetal.objects.filter(line=line).exclude(difference_ug=0).exists():
-        raise ConflictError(
-            f"Lot {code} was counted as the books have it.",
-            code="no_difference",
-            field=f"causes.{code}",
-            value=code,
-            remedy="Leave it out.",
-        )
+        raise refuse("no_difference:approvals", field=f"causes.{code}", value=code)
     check_no_adjustment(line)
 
 
 def _check_other_person(act: Act, first_id: int, did: str) -> None:
     if act.who.pk == first_id:
-        raise ForbiddenError(
-            f"The same person {did}.",
-            code="same_person",
-            field="who",
-            value=act.who.get_username(),
-            remedy="Have a second person decide.",
-        )
+        raise refuse("same_person", field="who", value=act.who.get_username(), did=did)
 
 
 def _check_counting(month_end: MonthEnd) -> None:
     month_end.refresh_from_db(fields=["state"])
     if month_end.state != MonthEnd.State.COUNTING:
-        raise ConflictError(
-            f"{month_end} is {month_end.get_state_display().lower()}.",
-            code="month_not_counting",
+        raise refuse(
+            "month_not_counting",
             field="month",
             value=str(month_end.books_month),
-            remedy="Send the month back, or reopen it with a reason, first.",
+            month_end=month_end,
+            month_end_2=month_end.get_state_display().lower(),
         )

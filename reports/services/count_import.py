@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db import transaction
 
-from config.refusals import InvalidError, RefusalError, RowsRefusedError
+from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots.codes import parse_code
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.outputs import Volume
@@ -49,22 +49,10 @@ def import_counts(*, sheet: CountSheet, content: bytes, act: Act) -> CountSheet:
 def _enter(sheet: CountSheet, row: UploadedRow, seen: set[str], act: Act) -> None:
     cells = row.cells
     if cells.get("sheet") != sheet.code:
-        raise InvalidError(
-            f"This row is of another sheet than {sheet.code}.",
-            code="other_sheet",
-            field="sheet",
-            value=cells.get("sheet"),
-            remedy="Upload each form to its own sheet.",
-        )
+        raise refuse("other_sheet", field="sheet", value=cells.get("sheet"), sheet=sheet.code)
     lot = _lot(cells.get("lot", ""))
     if lot.code in seen:
-        raise InvalidError(
-            f"Lot {lot.code} is in the file twice.",
-            code="counted_twice",
-            field="lot",
-            value=lot.code,
-            remedy="Leave one row of it.",
-        )
+        raise refuse("counted_twice", field="lot", value=lot.code)
     seen.add(lot.code)
     found = _found(cells)
     if found is not None:
@@ -94,21 +82,9 @@ def way_of_counting(how: str, has_weight: bool, has_volume: bool) -> str | None:
             return None
         how = _METHOD.WEIGHED if has_weight else _METHOD.VOLUME
     if how not in _METHOD.values:
-        raise InvalidError(
-            "This is no way of counting.",
-            code="unknown_choice",
-            field="how",
-            value=how,
-            remedy="Write weighed, volume, sighted or missing.",
-        )
+        raise refuse("unknown_choice:count_import", field="how", value=how)
     if has_weight != (how == _METHOD.WEIGHED) or has_volume != (how == _METHOD.VOLUME):
-        raise InvalidError(
-            "What is written in the row is not what its way of counting needs.",
-            code="one_count_needed",
-            field="how",
-            value=how,
-            remedy="Give gross and tare for weighed, the volume for volume, else neither.",
-        )
+        raise refuse("one_count_needed", field="how", value=how)
     return how
 
 
@@ -117,13 +93,7 @@ def _weight(cells: dict[str, str]) -> Weight:
     code = cells.get("balance", "")
     balance = Balance.objects.filter(code=code).first()
     if balance is None:
-        raise InvalidError(
-            "There is no balance of this code.",
-            code="unknown_balance",
-            field="balance",
-            value=code,
-            remedy="Write the code on the balance.",
-        )
+        raise refuse("unknown_balance:count_import", field="balance", value=code)
     gross_ug = mass_to_ug(cells["gross"], unit, field="gross")
     tare_ug = mass_to_ug(cells.get("tare") or "0", unit, field="tare", positive=False)
     written = f"{cells['gross']} - {cells.get('tare') or 0} {unit}"
@@ -132,12 +102,7 @@ def _weight(cells: dict[str, str]) -> Weight:
 
 def _volume(cells: dict[str, str]) -> Volume:
     if not cells.get("volume_spread_ml"):
-        raise InvalidError(
-            "The volume's uncertainty is missing.",
-            code="uncertainty_needed",
-            field="volume_spread_ml",
-            remedy="Write the standard uncertainty of the vessel's marks, in ml.",
-        )
+        raise refuse("uncertainty_needed", field="volume_spread_ml")
     return Volume(_ul(cells, "volume_ml"), _ul(cells, "volume_spread_ml"))
 
 
@@ -152,13 +117,7 @@ def _ul(cells: dict[str, str], field: str) -> int:
 def _lot(code: str) -> Lot:
     lot = Lot.objects.filter(code=str(parse_code(code, field="lot"))).first()
     if lot is None:
-        raise InvalidError(
-            "There is no lot of this code.",
-            code="unknown_lot",
-            field="lot",
-            value=code,
-            remedy="Compare it with the label.",
-        )
+        raise refuse("unknown_lot:count_import", field="lot", value=code)
     return lot
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.holdings import AsOf, Holding, holding
 from lots.ledger.recording import Act, check_not_future, recorded_once
@@ -63,22 +63,10 @@ def open_count_sheet(
     assert last is not None
     as_of = as_of or min(last, clock.now())
     if not period.starts_at <= as_of <= last:
-        raise InvalidError(
-            f"The moment counted for lies outside {period}.",
-            code="outside_month",
-            field="as_of",
-            value=as_of.isoformat(),
-            remedy="Give a moment of the month, or leave it out for the month's end.",
-        )
+        raise refuse("outside_month", field="as_of", value=as_of.isoformat(), period=period)
     check_not_future(as_of, clock.now(), field="as_of")
     if CountSheet.objects.filter(month_end=month_end, place=place).exists():
-        raise ConflictError(
-            f"{place} already has a sheet for {period}.",
-            code="sheet_exists",
-            field="place",
-            value=place.code,
-            remedy="Count on that sheet; a lot counted wrongly is recounted.",
-        )
+        raise refuse("sheet_exists", field="place", value=place.code, place=place, period=period)
     lots = lots_standing_at(place, AsOf(as_of))
     sheet = CountSheet.objects.create(
         code=next_code(SHEET_PREFIX, act.moment.year),
@@ -110,21 +98,9 @@ def add_found_lot(*, sheet: CountSheet, lot: Lot, act: Act) -> CountLine:
         .first()
     )
     if other is not None:
-        raise ConflictError(
-            f"Lot {lot.code} is on sheet {other.sheet.code}.",
-            code="on_another_sheet",
-            field="lot",
-            value=lot.code,
-            remedy="Count it on that sheet, and record its transfer if it stands elsewhere.",
-        )
+        raise refuse("on_another_sheet", field="lot", value=lot.code, other=other.sheet.code)
     if lot.pk not in standings_of([lot], AsOf(sheet.as_of)):
-        raise ConflictError(
-            f"Lot {lot.code} was not there yet at the moment counted for.",
-            code="lot_not_there_yet",
-            field="lot",
-            value=lot.code,
-            remedy="Count it with the next month.",
-        )
+        raise refuse("lot_not_there_yet:counts", field="lot", value=lot.code)
     line = CountLine.objects.create(sheet=sheet, lot=lot, note=act.note)
     sheet.state = CountSheet.State.OPEN
     sheet.version += 1
@@ -151,13 +127,7 @@ def recount_lot(*, sheet: CountSheet, lot: Lot, found: Found, act: Act) -> Count
     """
     line = standing_line(sheet, lot)
     if not line.is_counted:
-        raise ConflictError(
-            f"Lot {lot.code} is not yet counted on {sheet.code}.",
-            code="not_yet_counted",
-            field="lot",
-            value=lot.code,
-            remedy="Enter its first count.",
-        )
+        raise refuse("not_yet_counted:counts", field="lot", value=lot.code, sheet=sheet.code)
     check_no_adjustment(line)
     again = CountLine.objects.create(sheet=sheet, lot=lot, recount_of=line)
     return _keep_count(again, found, act)
@@ -167,13 +137,7 @@ def standing_line(sheet: CountSheet, lot: Lot) -> CountLine:
     """The line of a lot that no recount has superseded. Raises InvalidError `lot_not_on_sheet`."""
     line = CountLine.objects.filter(sheet=sheet, lot=lot, recounted_by__isnull=True).first()
     if line is None:
-        raise InvalidError(
-            f"Lot {lot.code} is not on sheet {sheet.code}.",
-            code="lot_not_on_sheet",
-            field="lot",
-            value=lot.code,
-            remedy="Check the label, or add it as found.",
-        )
+        raise refuse("lot_not_on_sheet", field="lot", value=lot.code, sheet=sheet.code)
     return line
 
 
@@ -182,12 +146,11 @@ def check_no_adjustment(line: CountLine) -> None:
     live = [CountAdjustment.State.PROPOSED, CountAdjustment.State.POSTED]
     adjustment = line.adjustments.filter(state__in=live).first()
     if adjustment is not None:
-        raise ConflictError(
-            f"The difference of lot {line.lot.code} is {adjustment.get_state_display().lower()}.",
-            code="adjustment_pending",
+        raise refuse(
+            "adjustment_pending",
             field="lot",
             value=line.lot.code,
-            remedy="Decline the proposal, or reverse the adjustment's movement, first.",
+            adjustment=adjustment.get_state_display().lower(),
         )
 
 
@@ -195,13 +158,7 @@ def first_count(sheet: CountSheet, lot: Lot, found: Found, act: Act) -> CountLin
     """As `enter_count`, for services that enter several counts in one transaction."""
     line = standing_line(sheet, lot)
     if line.is_counted:
-        raise ConflictError(
-            f"Lot {lot.code} is already counted on {sheet.code}.",
-            code="already_counted",
-            field="lot",
-            value=lot.code,
-            remedy="Recount it: the first count stays on record.",
-        )
+        raise refuse("already_counted", field="lot", value=lot.code, sheet=sheet.code)
     return _keep_count(line, found, act)
 
 
@@ -303,56 +260,34 @@ def _own_quantity(found: Found, book: Holding) -> tuple[int, int]:
 def _check_counting(month_end: MonthEnd) -> None:
     month_end.refresh_from_db(fields=["state", "version"])
     if month_end.state not in {MonthEnd.State.OPEN, MonthEnd.State.COUNTING}:
-        raise ConflictError(
-            f"{month_end} is {month_end.get_state_display().lower()}: it takes no more counts.",
-            code="month_not_counting",
+        raise refuse(
+            "month_not_counting:counts",
             field="month",
             value=str(month_end.books_month),
-            remedy="Send the month back, or reopen it with a reason, first.",
+            month_end=month_end,
+            month_end_2=month_end.get_state_display().lower(),
         )
 
 
 def _check_found(found: Found, lot: Lot) -> None:
     given = [found.weight is not None, found.volume is not None, found.sighted, found.missing]
     if sum(given) != 1:
-        raise InvalidError(
-            "A lot is weighed, measured by volume, sighted or missing: one of them.",
-            code="one_count_needed",
-            field="found",
-            remedy="Give exactly one of weight, volume, sighted and missing.",
-        )
+        raise refuse("one_count_needed:counts", field="found")
     if found.assay is None:
         return
     if found.assay.lot_id != lot.pk:
-        raise InvalidError(
-            "This assay is of another lot.",
-            code="assay_of_other_lot",
-            field="assay",
-            value=found.assay.pk,
-            remedy="Name an assay of the lot counted.",
-        )
+        raise refuse("assay_of_other_lot", field="assay", value=found.assay.pk)
     basis = {True: Assay.Basis.FINENESS, False: Assay.Basis.CONCENTRATION}[found.weight is not None]
     if found.sighted or found.missing or found.assay.basis != basis:
-        raise InvalidError(
-            "A fineness needs a weight, and a concentration a volume.",
-            code="basis_without_quantity",
-            field="assay",
-            value=found.assay.basis,
-            remedy="Weigh the lot for parts per thousand, measure its volume for grams per litre.",
-        )
+        raise refuse("basis_without_quantity:counts", field="assay", value=found.assay.basis)
 
 
 def _check_not_moved(lot: Lot, as_of: dt.datetime, counted_at: dt.datetime) -> None:
     """What is weighed must be what the book speaks of: nothing in or out between the two."""
     first, last = sorted([as_of, counted_at])
     if Entry.objects.filter(lot=lot, occurred_at__gt=first, occurred_at__lte=last).exists():
-        raise ConflictError(
-            f"Metal went into or out of lot {lot.code} between {first:%Y-%m-%d %H:%M} and "
-            f"{last:%Y-%m-%d %H:%M} UTC.",
-            code="lot_moved_since",
-            field="occurred_at",
-            value=lot.code,
-            remedy="Give a weighing from before it moved, or sight the lot.",
+        raise refuse(
+            "lot_moved_since:counts", field="occurred_at", value=lot.code, first=first, last=last
         )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 from lots.codes import parse_code
 from lots.ledger.recording import Act
 from lots.measurements.outputs import Volume
@@ -64,13 +64,8 @@ def _found(how: str, row: Row) -> Found:
     return Found(sighted=how == _METHOD.SIGHTED, missing=how == _METHOD.MISSING)
 
 
-def _needed(column: str, remedy: str) -> InvalidError:
-    return InvalidError(
-        "What this way of counting needs is missing.",
-        code="cell_needed",
-        field=column,
-        remedy=remedy,
-    )
+def _needed(column: str, remedy: str) -> RefusalError:
+    return refuse("cell_needed:import_counts", field=column, it=remedy)
 
 
 COUNTS: Final = register(

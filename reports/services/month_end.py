@@ -7,7 +7,7 @@ from typing import Final
 
 from django.db.models import Min
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import ConflictError, refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import BooksMonth, Movement
@@ -29,25 +29,13 @@ def begin_month_end(*, first_day: dt.date, act: Act) -> MonthEnd:
     """
     period = month_period(first_day)
     if period.starts_at > clock.now():
-        raise InvalidError(
-            f"{period} has not begun.",
-            code="in_the_future",
-            field="month",
-            value=str(period),
-            remedy="Give a month that has begun.",
-        )
+        raise refuse("in_the_future:month_end", field="month", value=str(period), period=period)
     month, _ = BooksMonth.objects.get_or_create(
         first_day=period.first_day,
         defaults={"starts_at": period.starts_at, "ends_at": period.ends_at},
     )
     if MonthEnd.objects.filter(books_month=month).exists():
-        raise ConflictError(
-            f"The close of {month} has already begun.",
-            code="already_begun",
-            field="month",
-            value=str(month),
-            remedy="Go on with it.",
-        )
+        raise refuse("already_begun", field="month", value=str(month), month=month)
     return MonthEnd.objects.create(books_month=month)
 
 
@@ -65,21 +53,9 @@ def prepare_month(*, month_end: MonthEnd, act: Act, waiver: str = "") -> MonthEn
     waiver = waiver.strip()
     waiting = list(open_sheets(month_end.books_month).values_list("code", flat=True))
     if waiting and not waiver:
-        raise ConflictError(
-            f"Sheets with lots still to be counted: {', '.join(waiting)}.",
-            code="sheets_open",
-            field="waiver",
-            value=", ".join(waiting),
-            remedy="Count them, or say why the month is closed without.",
-        )
+        raise refuse("sheets_open", field="waiver", value=", ".join(waiting))
     if undecided(month_end.books_month).exists():
-        raise ConflictError(
-            "Adjustments are proposed that nobody has decided on.",
-            code="adjustments_undecided",
-            field="month",
-            value=str(month_end.books_month),
-            remedy="Have a second person approve or decline them.",
-        )
+        raise refuse("adjustments_undecided", field="month", value=str(month_end.books_month))
     _check_counts_fresh(month_end.books_month)
     month_end.state = _STATE.PREPARED
     month_end.prepared_by_id = act.who.pk
@@ -115,13 +91,7 @@ def close_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     _check_over(month)
     _check_earlier_closed(month)
     if not is_as_signed(month_end):
-        raise ConflictError(
-            f"The books of {month} have changed since they were approved.",
-            code="changed_since_approval",
-            field="month",
-            value=str(month),
-            remedy="Send the month back, and have it prepared and approved again.",
-        )
+        raise refuse("changed_since_approval", field="month", value=str(month), month=month)
     month_end.state = _STATE.CLOSED
     month_end.closed_by_id = act.who.pk
     month_end.closed_at = clock.now()
@@ -148,12 +118,8 @@ def reopen_month(*, month_end: MonthEnd, reason: str, act: Act) -> MonthEnd:
         .first()
     )
     if later is not None:
-        raise ConflictError(
-            f"{later} is closed after {month}.",
-            code="later_month_closed",
-            field="month",
-            value=str(later),
-            remedy="Reopen the later month first: its opening rests on this one.",
+        raise refuse(
+            "later_month_closed", field="month", value=str(later), later=later, month=month
         )
     assert month_end.closed_at is not None
     assert month_end.closed_by_id is not None
@@ -214,26 +180,14 @@ def _check_state(month_end: MonthEnd, states: set[MonthEnd.State], code: str) ->
 
 def _check_over(month: BooksMonth) -> None:
     if clock.now() < month.ends_at:
-        raise ConflictError(
-            f"{month} is not over.",
-            code="month_not_over",
-            field="month",
-            value=str(month),
-            remedy="Close it once its last day has ended.",
-        )
+        raise refuse("month_not_over", field="month", value=str(month), month=month)
 
 
 def _check_counts_fresh(month: BooksMonth) -> None:
     stale = stale_lines(month)
     if stale:
         codes = ", ".join(sorted(line.lot.code for line in stale))
-        raise ConflictError(
-            f"The book of these lots has changed since they were counted: {codes}.",
-            code="book_moved_since",
-            field="month",
-            value=codes,
-            remedy="Recount them, so that each count stands beside the book as it is now.",
-        )
+        raise refuse("book_moved_since:month_end", field="month", value=codes)
 
 
 def _check_earlier_closed(month: BooksMonth) -> None:
@@ -249,33 +203,20 @@ def _check_earlier_closed(month: BooksMonth) -> None:
     earlier = local_day(first).replace(day=1)
     while earlier < month.first_day:
         if earlier not in closed:
-            raise ConflictError(
-                f"The books of {earlier:%Y-%m} are still open.",
-                code="earlier_month_open",
-                field="month",
-                value=f"{earlier:%Y-%m}",
-                remedy="Close the months in order.",
+            raise refuse(
+                "earlier_month_open", field="month", value=f"{earlier:%Y-%m}", earlier=earlier
             )
         earlier = next_month(earlier)
 
 
 def _check_reason(reason: str, field: str) -> None:
     if not reason.strip():
-        raise InvalidError(
-            "This needs a reason.",
-            code="empty",
-            field=field,
-            remedy="Write why; it stays on record.",
-        )
+        raise refuse("empty:month_end", field=field)
     _check_length(reason, field)
 
 
 def _check_length(text: str, field: str) -> None:
     if len(text) > REASON_LENGTH_MAX:
-        raise InvalidError(
-            f"The text is longer than {REASON_LENGTH_MAX} characters.",
-            code="too_long",
-            field=field,
-            value=text,
-            remedy="Shorten it.",
+        raise refuse(
+            "too_long:month_end", field=field, value=text, reason_length_max=REASON_LENGTH_MAX
         )

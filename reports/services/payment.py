@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Party
@@ -45,26 +45,14 @@ def record_payment(
     ConflictError `not_approved`.
     """
     if customer.is_house:
-        raise InvalidError(
-            "The house has no account with itself.",
-            code="house_has_no_account",
-            field="customer",
-            value=customer.code,
-            remedy="Name the customer who was paid, or who paid.",
-        )
+        raise refuse("house_has_no_account", field="customer", value=customer.code)
     _check_direction(direction)
     check_currency(currency)
     amount = parse_decimal(
         amount.normalize(), field="amount", maximum=AMOUNT_MAX, decimals_max=AMOUNT_DECIMALS
     )
     if amount <= 0:
-        raise InvalidError(
-            "A payment is above zero.",
-            code="not_positive",
-            field="amount",
-            value=amount,
-            remedy="Give the amount alone; the direction says who paid.",
-        )
+        raise refuse("not_positive:payment", field="amount", value=amount)
     if settlement is not None:
         _check_settlement(settlement, customer, currency)
     return Payment.objects.create(
@@ -92,13 +80,7 @@ def reverse_payment(*, payment: Payment, act: Act) -> Payment:
     reason = checked_text(act.note, field="note", limit=500, required=True)
     _check_reversible(payment)
     if act.moment < payment.paid_at:
-        raise InvalidError(
-            "This moment lies before the payment.",
-            code="out_of_order",
-            field="occurred_at",
-            value=act.moment.isoformat(),
-            remedy="Give the moment it was taken back, or leave it out for now.",
-        )
+        raise refuse("out_of_order:payment", field="occurred_at", value=act.moment.isoformat())
     return Payment.objects.create(
         code=next_code(PREFIX, act.moment.year),
         customer=payment.customer,
@@ -117,57 +99,34 @@ def reverse_payment(*, payment: Payment, act: Act) -> Payment:
 
 def _check_direction(direction: str) -> None:
     if direction not in Payment.Direction.values:
-        raise InvalidError(
-            "Money was paid to the customer, or received from them.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:payment",
             field="direction",
             value=direction,
-            remedy="Use one of: " + ", ".join(Payment.Direction.values) + ".",
+            payment=", ".join(Payment.Direction.values),
         )
 
 
 def _check_settlement(settlement: Settlement, customer: Party, currency: str) -> None:
     settlement.refresh_from_db(fields=["state"])
     if settlement.customer_id != customer.pk:
-        raise InvalidError(
-            f"Settlement {settlement.code} is not {customer}'s.",
-            code="not_their_settlement",
-            field="settlement",
-            value=settlement.code,
-            remedy="Name a settlement of this customer, or none: the payment is on account.",
+        raise refuse(
+            "not_their_settlement", field="settlement", value=settlement.code, customer=customer
         )
     if settlement.state not in SHOWN_STATES:
-        raise ConflictError(
-            f"Settlement {settlement.code} is not approved, so nothing is due by it.",
-            code="not_approved",
-            field="settlement",
-            value=settlement.code,
-            remedy="Have somebody approve it first, or record the payment on account.",
-        )
+        raise refuse("not_approved", field="settlement", value=settlement.code)
     if settlement.currency != currency:
-        raise InvalidError(
-            f"Settlement {settlement.code} is in {settlement.currency}.",
-            code="other_currency",
+        raise refuse(
+            "other_currency",
             field="currency",
             value=currency,
-            remedy="Record the payment in that currency, or on account in this one.",
+            settlement=settlement.code,
+            currency=settlement.currency,
         )
 
 
 def _check_reversible(payment: Payment) -> None:
     if payment.reverses_id is not None:
-        raise ConflictError(
-            "A reversal can't be reversed.",
-            code="is_a_reversal",
-            field="payment",
-            value=payment.code,
-            remedy="Record the payment again.",
-        )
+        raise refuse("is_a_reversal:payment", field="payment", value=payment.code)
     if Payment.objects.filter(reverses=payment).exists():
-        raise ConflictError(
-            "This payment is taken back already.",
-            code="already_reversed",
-            field="payment",
-            value=payment.code,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_reversed:payment", field="payment", value=payment.code)

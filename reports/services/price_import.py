@@ -11,7 +11,7 @@ from typing import Final
 from django.conf import settings
 from django.db import transaction
 
-from config.refusals import ConflictError, InvalidError, RefusalError, RowsRefusedError
+from config.refusals import InvalidError, RefusalError, RowsRefusedError, refuse
 from lots.ledger.recording import Act, lock_ledger
 from lots.units import parse_decimal
 from reports.models import MetalPrice
@@ -73,12 +73,8 @@ def _enter(row: dict[str, str], act: Act) -> bool:
         return True
     if (there.price, there.per_unit) == (price, row["per_unit"]):
         return False
-    raise ConflictError(
-        f"Another price is on record: {there}.",
-        code="price_exists",
-        field="price",
-        value=f"{row['price']} per {row['per_unit']}",
-        remedy="A price stays as it was entered; leave the row out, or give another day.",
+    raise refuse(
+        "price_exists", field="price", value=f"{row['price']} per {row['per_unit']}", there=there
     )
 
 
@@ -114,13 +110,7 @@ def _day(text: str) -> dt.date:
     try:
         return dt.date.fromisoformat(text)
     except ValueError as error:
-        raise InvalidError(
-            "This is not a day.",
-            code="not_a_day",
-            field="from_date",
-            value=text,
-            remedy="Write year, month and day, as in 2026-05-04.",
-        ) from error
+        raise refuse("not_a_day", field="from_date", value=text) from error
 
 
 def _too_many_cells() -> bool:

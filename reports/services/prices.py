@@ -7,7 +7,7 @@ import re
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import InvalidError, refuse
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.units import parse_decimal
@@ -39,28 +39,16 @@ def record_price(
     check_currency(currency)
     price = parse_decimal(price, field="price", maximum=PRICE_MAX, decimals_max=PRICE_DECIMALS)
     if price <= 0:
-        raise InvalidError(
-            "A price is above zero.",
-            code="not_positive",
-            field="price",
-            value=price,
-            remedy="Enter the price of one unit.",
-        )
+        raise refuse("not_positive:prices", field="price", value=price)
     if len(source) > 120:
-        raise InvalidError(
-            "The source is longer than 120 characters.",
-            code="too_long",
-            field="source",
-            value=source,
-            remedy="Shorten it.",
-        )
+        raise refuse("too_long:prices", field="source", value=source)
     if MetalPrice.objects.filter(metal=metal, currency=currency, from_date=from_date).exists():
-        raise ConflictError(
-            f"There is a price of {metal} in {currency} from {from_date} already.",
-            code="price_exists",
+        raise refuse(
+            "price_exists:prices",
             field="from_date",
             value=from_date,
-            remedy="Give another day: a price stays on record once it is entered.",
+            metal=metal,
+            currency=currency,
         )
     return MetalPrice.objects.create(
         metal=metal,
@@ -75,13 +63,7 @@ def record_price(
 def check_currency(currency: str) -> None:
     """Refuses what is no ISO 4217 code by its shape (`unknown_currency`)."""
     if not _CURRENCY.fullmatch(currency):
-        raise InvalidError(
-            "This is not a currency code.",
-            code="unknown_currency",
-            field="currency",
-            value=currency,
-            remedy="Write three capital letters, as in EUR (ISO 4217).",
-        )
+        raise refuse("unknown_currency", field="currency", value=currency)
 
 
 def _check_choice(value: str, choices: list[str], code: str, field: str) -> None:

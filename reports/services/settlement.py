@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from decimal import Decimal
 from typing import Final
 
-from config.refusals import ConflictError, ForbiddenError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.drafts import ClaimLine, Draft
 from lots.ledger.posting import post
@@ -73,22 +73,10 @@ def approve_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     settlement.refresh_from_db()
     _check_draft(settlement)
     if settlement.prepared_by_id == act.who.pk:
-        raise ForbiddenError(
-            "The same person prepared this settlement.",
-            code="same_person",
-            field="who",
-            value=act.who.get_username(),
-            remedy="Have a second person approve it.",
-        )
+        raise refuse("same_person:settlement", field="who", value=act.who.get_username())
     in_force = _in_force(settlement.lot)
     if (in_force.pk if in_force else None) != settlement.supersedes_id:
-        raise ConflictError(
-            "Another settlement of the lot came into force since this one was prepared.",
-            code="superseded_since",
-            field="settlement",
-            value=settlement.code,
-            remedy="Withdraw this draft and prepare it anew.",
-        )
+        raise refuse("superseded_since", field="settlement", value=settlement.code)
     if in_force is not None:
         in_force.state = _STATE.SUPERSEDED
         in_force.version += 1
@@ -112,12 +100,7 @@ def withdraw_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     settlement.refresh_from_db()
     _check_draft(settlement)
     if not act.note.strip():
-        raise InvalidError(
-            "Withdrawing needs a reason.",
-            code="empty",
-            field="note",
-            remedy="Write why the draft is dropped.",
-        )
+        raise refuse("empty:settlement", field="note")
     settlement.state = _STATE.WITHDRAWN
     settlement.note = act.note
     settlement.version += 1
@@ -130,12 +113,11 @@ def keep_settled(movement: Movement) -> None:
     """A claim settled by a statement is put right by a superseding statement, not by a reversal."""
     settlement = Settlement.objects.filter(movement=movement).first()
     if settlement is not None:
-        raise ConflictError(
-            f"This movement belongs to settlement {settlement.code}.",
-            code="settled_by_statement",
+        raise refuse(
+            "settled_by_statement",
             field="movement",
             value=movement.sequence,
-            remedy="Prepare a settlement that supersedes it; its approval posts the difference.",
+            settlement=settlement.code,
         )
 
 
@@ -177,12 +159,8 @@ def _settle_claim(settlement: Settlement, act: Act) -> Movement | None:
     ahead = trace_forward(lot)
     for part in ahead.parts:
         if part.owner_id == customer.pk and part.lot and part.lot.form != Lot.Form.SAMPLE:
-            raise ConflictError(
-                f"Some of it stands in lot {part.lot.code}, kept apart as {customer}'s own.",
-                code="still_kept_apart",
-                field="settlement",
-                value=part.lot.code,
-                remedy="Return that lot, or let it join the works' pool, before the final one.",
+            raise refuse(
+                "still_kept_apart", field="settlement", value=part.lot.code, customer=customer
             )
     claimed = joined_pool_ug(lot, ahead)
     earlier = ClaimEntry.objects.filter(movement__settlement__lot=lot, owner=customer)
@@ -216,13 +194,7 @@ def _in_force(lot: Lot) -> Settlement | None:
 def _customer(lot: Lot) -> Party:
     customer = customer_of(lot)
     if customer is None:
-        raise InvalidError(
-            f"Lot {lot.code} is nobody's but the works' own.",
-            code="not_a_customers_lot",
-            field="lot",
-            value=lot.code,
-            remedy="Choose a lot received from a customer.",
-        )
+        raise refuse("not_a_customers_lot", field="lot", value=lot.code)
     return customer
 
 
@@ -230,24 +202,17 @@ def _contract(lot: Lot, customer: Party) -> ContractTerms:
     day = received_on(lot)
     contract = terms_for(customer, lot.form, day)
     if contract is None:
-        raise ConflictError(
-            f"No terms with {customer} hold for a lot received on {day}.",
-            code="no_terms",
-            field="customer",
-            value=customer.code,
-            remedy="Write down the terms agreed, valid from that day or before.",
-        )
+        raise refuse("no_terms", field="customer", value=customer.code, customer=customer, day=day)
     return contract
 
 
 def _check_kind(kind: str) -> None:
     if kind not in Settlement.Kind.values:
-        raise InvalidError(
-            "A settlement is provisional or final.",
-            code="unknown_choice",
+        raise refuse(
+            "unknown_choice:settlement",
             field="kind",
             value=kind,
-            remedy="Use one of: " + ", ".join(Settlement.Kind.values) + ".",
+            settlement=", ".join(Settlement.Kind.values),
         )
 
 
@@ -255,32 +220,19 @@ def _check_room(lot: Lot, kind: str) -> Settlement | None:
     """The settlement in force that a new one would supersede."""
     draft = Settlement.objects.filter(lot=lot, state=_STATE.DRAFT).first()
     if draft is not None:
-        raise ConflictError(
-            f"Draft {draft.code} of this lot waits for approval.",
-            code="settlement_draft_exists",
-            field="lot",
-            value=draft.code,
-            remedy="Approve or withdraw it first.",
-        )
+        raise refuse("settlement_draft_exists", field="lot", value=draft.code)
     in_force = _in_force(lot)
     is_final = in_force is not None and in_force.kind == Settlement.Kind.FINAL
     if in_force is not None and is_final and kind == Settlement.Kind.PROVISIONAL:
-        raise ConflictError(
-            f"The final settlement {in_force.code} is in force.",
-            code="final_in_force",
-            field="kind",
-            value=kind,
-            remedy="Prepare another final settlement: it supersedes that one.",
-        )
+        raise refuse("final_in_force", field="kind", value=kind, in_force=in_force.code)
     return in_force
 
 
 def _check_draft(settlement: Settlement) -> None:
     if settlement.state != _STATE.DRAFT:
-        raise ConflictError(
-            f"Settlement {settlement.code} is {settlement.get_state_display().lower()}.",
-            code="not_a_draft",
+        raise refuse(
+            "not_a_draft",
             field="settlement",
             value=settlement.code,
-            remedy="Prepare a new settlement; it supersedes the one in force.",
+            settlement=settlement.get_state_display().lower(),
         )

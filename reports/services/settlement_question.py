@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock, display
 from lots.display import money
 from lots.ledger.posting import house
@@ -34,13 +34,7 @@ def ask_question(*, lot: Lot, question: str, act: Act) -> SettlementQuestion:
     lot = Lot.objects.select_related("owner", "received_from").get(pk=lot.pk)
     customer = customer_of(lot)
     if customer is None:
-        raise InvalidError(
-            f"Lot {lot.code} is nobody's but the works' own.",
-            code="not_a_customers_lot",
-            field="lot",
-            value=lot.code,
-            remedy="Choose a lot received from a customer.",
-        )
+        raise refuse("not_a_customers_lot", field="lot", value=lot.code)
     settlement = Settlement.objects.filter(lot=lot, state=Settlement.State.APPROVED).first()
     answer = lot_answer(lot, seen_by=customer)
     agreements = exchange_agreements(lot, evidence=answer.evidence)
@@ -92,12 +86,11 @@ def _close(question: SettlementQuestion, state: str, act: Act) -> SettlementQues
 
 def _check_open(question: SettlementQuestion) -> None:
     if question.state != _STATE.OPEN:
-        raise ConflictError(
-            f"This question is {question.get_state_display().lower()}.",
-            code="already_answered",
+        raise refuse(
+            "already_answered",
             field="question",
             value=question.pk,
-            remedy="Record a new question.",
+            question=question.get_state_display().lower(),
         )
 
 

@@ -9,7 +9,7 @@ from typing import Final
 from django.db import transaction
 from django.db.models import F
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
@@ -38,12 +38,8 @@ def share_link(
     `expiry_out_of_range`; ConflictError `not_approved`, `lot_has_no_customer`.
     """
     if not 1 <= days <= DAYS_MAX:
-        raise InvalidError(
-            "A link lasts for some days and not for ever.",
-            code="expiry_out_of_range",
-            field="days",
-            value=days,
-            remedy=f"Give 1 to {DAYS_MAX} days.",
+        raise refuse(
+            "expiry_out_of_range:shared_links", field="days", value=days, days_max=DAYS_MAX
         )
     customer = _customer(settlement, lot)
     token = token_signer().sign(secrets.token_urlsafe(SECRET_BYTES))
@@ -67,13 +63,7 @@ def revoke_link(*, link: SharedLink, act: Act) -> SharedLink:
     """Closes a link at once and for good. Raises ConflictError `already_revoked`."""
     link.refresh_from_db()
     if link.revoked_at is not None:
-        raise ConflictError(
-            "This link is revoked already.",
-            code="already_revoked",
-            field="link",
-            value=link.pk,
-            remedy="Nothing more is needed.",
-        )
+        raise refuse("already_revoked:shared_links", field="link", value=link.pk)
     link.revoked_at = clock.now()
     link.revoked_by_id = act.who.pk
     link.save(update_fields=["revoked_at", "revoked_by"])
@@ -102,31 +92,14 @@ def read_link(token: str, form: str) -> SharedLink | None:
 
 def _customer(settlement: Settlement | None, lot: Lot | None) -> Party:
     if (settlement is None) == (lot is None):
-        raise InvalidError(
-            "A link shows one settlement or one lot's answer.",
-            code="one_thing",
-            field="settlement",
-            remedy="Name a settlement or a lot, not both.",
-        )
+        raise refuse("one_thing", field="settlement")
     if settlement is not None:
         settlement.refresh_from_db(fields=["state"])
         if settlement.state not in SHOWN_STATES:
-            raise ConflictError(
-                f"Settlement {settlement.code} is not approved, so no customer sees it.",
-                code="not_approved",
-                field="settlement",
-                value=settlement.code,
-                remedy="Have somebody approve it first.",
-            )
+            raise refuse("not_approved:shared_links", field="settlement", value=settlement.code)
         return settlement.customer
     assert lot is not None
     customer = customer_to_answer(lot)
     if customer is None:
-        raise ConflictError(
-            f"Lot {lot.code} did not come in from a customer.",
-            code="lot_has_no_customer",
-            field="lot",
-            value=lot.code,
-            remedy="Share the answer of the lot that the customer sent in.",
-        )
+        raise refuse("lot_has_no_customer", field="lot", value=lot.code)
     return customer

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from reports.models import MonthEnd, StatementSignature
@@ -19,21 +19,15 @@ def sign_statement(*, month_end: MonthEnd, act: Act) -> StatementSignature:
     """
     month_end.refresh_from_db()
     if month_end.state != MonthEnd.State.CLOSED:
-        raise ConflictError(
-            f"{month_end.books_month} is not closed.",
-            code="not_closed",
+        raise refuse(
+            "not_closed",
             field="month",
             value=str(month_end.books_month),
-            remedy="Close it first; only a closed month is signed.",
+            books_month=month_end.books_month,
         )
     signed = signed_with_key(month_end, act)
     if signed is None:
-        raise ConflictError(
-            "The works has no signing key.",
-            code="no_signing_key",
-            field="signing_key",
-            remedy="Make one with: manage.py make_signing_key",
-        )
+        raise refuse("no_signing_key", field="signing_key")
     return signed
 
 

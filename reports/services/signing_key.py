@@ -15,7 +15,7 @@ from pathlib import Path
 
 from django.conf import settings
 
-from config.refusals import ConflictError, InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.keeping.files import write_file
 from reports.signatures import fingerprint_of, public_key_of
@@ -50,23 +50,13 @@ def private_key() -> bytes | None:
     if not path.exists():
         return None
     if stat.S_IMODE(path.stat().st_mode) & 0o077:
-        raise ConflictError(
-            "The signing key can be read by others than its owner.",
-            code="signing_key_open",
-            field="signing_key",
-            remedy="Set its file's mode to 0600; if others may have read it, make a new key.",
-        )
+        raise refuse("signing_key_open", field="signing_key")
     try:
         key = bytes.fromhex(path.read_text().strip())
     except (OSError, ValueError):
         key = b""
     if len(key) != _KEY_BYTES:
-        raise ConflictError(
-            "The signing key's file can't be read as a key.",
-            code="signing_key_broken",
-            field="signing_key",
-            remedy="Put the file back from your copy, or make a new key with --replace.",
-        )
+        raise refuse("signing_key_broken", field="signing_key")
     return key
 
 
@@ -78,12 +68,7 @@ def make_signing_key(*, replace: bool = False) -> ListedKey:
     """
     path = key_path()
     if path.exists() and not replace:
-        raise ConflictError(
-            f"There is a signing key already in {path}.",
-            code="signing_key_exists",
-            field="signing_key",
-            remedy="Keep it; or say --replace to make a new one and destroy the old.",
-        )
+        raise refuse("signing_key_exists", field="signing_key", path=path)
     path.parent.mkdir(parents=True, exist_ok=True)
     now = clock.now().isoformat(timespec="seconds")
     key = secrets.token_bytes(_KEY_BYTES)
@@ -110,13 +95,7 @@ def listed_keys(path: Path) -> list[ListedKey]:
     try:
         return [ListedKey(**each) for each in json.loads(path.read_text())]
     except (OSError, ValueError, TypeError) as error:
-        raise InvalidError(
-            f"{path} is no list of public keys.",
-            code="not_readable",
-            field="keys",
-            value=path,
-            remedy="Ask the works for its signing_keys.json.",
-        ) from error
+        raise refuse("not_readable:signing_key", field="keys", value=path) from error
 
 
 def _write(path: Path, text: str) -> None:

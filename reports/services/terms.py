@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db.models import Max
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
@@ -32,20 +32,10 @@ def set_terms(
     InvalidError `house_has_no_terms`, `unknown_choice`, and what `parse_terms` raises.
     """
     if customer.is_house:
-        raise InvalidError(
-            "The house has no terms with itself.",
-            code="house_has_no_terms",
-            field="customer",
-            value=customer.code,
-            remedy="Name the customer the terms are agreed with.",
-        )
+        raise refuse("house_has_no_terms", field="customer", value=customer.code)
     if form and form not in Lot.Form.values:
-        raise InvalidError(
-            "This form of lot is not known.",
-            code="unknown_choice",
-            field="form",
-            value=form,
-            remedy="Use one of: " + ", ".join(Lot.Form.values) + ", or leave it out for all.",
+        raise refuse(
+            "unknown_choice:terms", field="form", value=form, lot=", ".join(Lot.Form.values)
         )
     terms = parse_terms(content)
     versions = ContractTerms.objects.filter(customer=customer, form=form)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import csr_array, diags_array, hstack, vstack
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from reports.statistics.reconcile import Reconciliation, reconcile
 
 Floats = NDArray[np.float64]
@@ -110,12 +110,7 @@ def reconcile_bilinear(
 def _start(values: Floats, guess: Floats | None, field: str) -> Floats:
     missing = np.isnan(values)
     if missing.all() and guess is None:
-        raise InvalidError(
-            "Nothing of this kind is measured, so there is nothing to start from.",
-            code="nothing_measured",
-            field=field,
-            remedy="Give at least one measured figure or first guesses.",
-        )
+        raise refuse("nothing_measured:bilinear", field=field)
     fill = np.full(len(values), np.nanmean(values)) if guess is None else guess
     return np.where(missing, fill, values)
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.linalg import qr, solve_triangular
 from scipy.sparse import coo_array, csc_array, csr_array, diags_array, eye_array, hstack, vstack
 
-from config.refusals import InvalidError
+from config.refusals import InvalidError, refuse
 from reports.statistics.selected_inverse import Factor, factorise, selected_inverse
 
 Floats = NDArray[np.float64]
@@ -343,10 +343,8 @@ def _refuse_broken(
     broken = missed > CONTRADICTION * (abs(checks) @ size + np.abs(target))
     broken[found.kept] = False
     if broken.any():
-        raise InvalidError(
-            "Figures held to be exact break a balance, so no correction can make it hold.",
-            code="contradiction",
+        raise refuse(
+            "contradiction",
             field="measurements",
             value=sorted(csr_array(checks[[int(np.argmax(broken))]]).indices.tolist())[:10],
-            remedy="Give these figures an uncertainty or correct them.",
         )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array, diags_array
 from scipy.sparse.csgraph import connected_components
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 
 Floats = NDArray[np.float64]
 
@@ -56,13 +56,7 @@ def _block_factor(covariance: csr_array, block: list[int], sd: Floats, field: st
     if len(block) == 1:
         return np.array([[sd[block[0]]]])
     if len(block) > BLOCK_MAX:
-        raise InvalidError(
-            f"More than {BLOCK_MAX} figures are correlated with each other.",
-            code="too_many",
-            field=field,
-            value=len(block),
-            remedy="Give the shared error sources instead of pairs.",
-        )
+        raise refuse("too_many:covariance", field=field, value=len(block), block_max=BLOCK_MAX)
     dense = covariance[block][:, block].toarray()
     own = sd[block]
     if np.any((own == 0) & np.any(dense != 0, axis=1)):
@@ -75,12 +69,5 @@ def _block_factor(covariance: csr_array, block: list[int], sd: Floats, field: st
     return np.asarray(scale[:, None] * vectors * np.sqrt(values))
 
 
-def _not_psd(field: str, block: list[int]) -> InvalidError:
-    return InvalidError(
-        "These covariances cannot be: some sum of the figures would have a variance below zero.",
-        code="not_psd",
-        field=field,
-        value=block[:10],
-        remedy="Keep each covariance within the product of the two standard uncertainties, "
-        "and the whole consistent.",
-    )
+def _not_psd(field: str, block: list[int]) -> RefusalError:
+    return refuse("not_psd", field=field, value=block[:10])

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array, csr_array
 
-from config.refusals import InvalidError
+from config.refusals import RefusalError, refuse
 
 # A sum this much smaller than its parts is taken as exact cancellation.
 CANCELLATION: Final = 1e-11
@@ -266,14 +266,8 @@ def _refuse_contradiction(work: _Work, index: int, target: NDArray[np.float64]) 
         raise _contradiction(sorted(work.combination[index]))
 
 
-def _contradiction(rows: list[int]) -> InvalidError:
-    return InvalidError(
-        "The balances contradict each other whatever the measurements say.",
-        code="contradiction",
-        field="constraints",
-        value=rows,
-        remedy="Check the fixed values and coefficients of these balances.",
-    )
+def _contradiction(rows: list[int]) -> RefusalError:
+    return refuse("contradiction:elimination", field="constraints", value=rows)
 
 
 def _stack(rows: list[Row], width: int) -> csr_array:

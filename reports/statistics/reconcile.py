@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from scipy.sparse import csr_array, vstack
 from scipy.stats import chi2
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from reports.statistics.constrained_fit import Fit, fit
 from reports.statistics.elimination import Reduction, reduce_balances
 from reports.statistics.observability import Observability, from_reduction
@@ -214,10 +214,4 @@ def _with_bounds(
 def _refuse_exact_below(filled: Floats, lower: Floats, exact: NDArray[np.bool_]) -> None:
     below = np.flatnonzero(exact & (filled < lower))
     if len(below):
-        raise InvalidError(
-            "An exact figure lies below the least value it may have.",
-            code="below_bound",
-            field="measurements",
-            value=float(filled[below[0]]),
-            remedy="Correct the figure or give it an uncertainty.",
-        )
+        raise refuse("below_bound", field="measurements", value=float(filled[below[0]]))

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from django.core.management.base import BaseCommand, CommandError
 
-from config.refusals import RefusalError, UnknownError
+from config.refusals import RefusalError, refuse
 from lots.codes import parse_code
 from lots.display import both
 from lots.ledger.recording import Act
@@ -114,13 +114,7 @@ def _lines(read: Callable[[], bytes]) -> Iterator[str]:
 def _scale(options: dict[str, Any]) -> Scale:
     balance = Balance.objects.filter(code=options["balance"]).first()
     if balance is None:
-        raise UnknownError(
-            "There is no balance of this code.",
-            code="unknown_balance",
-            field="balance",
-            value=options["balance"],
-            remedy="Give the code on the balance.",
-        )
+        raise refuse("unknown_balance", field="balance", value=options["balance"])
     tare_ug = parse_mass(options["tare"], field="tare").mass_ug if options["tare"] else 0
     pattern = compiled(options["pattern"])
     return Scale(balance, pattern, options["unit"], tare_ug, options["purpose"])
@@ -130,11 +124,5 @@ def _lot(text: str) -> Lot:
     code = str(parse_code(text, field="lot"))
     lot = Lot.objects.filter(code=code).first()
     if lot is None:
-        raise UnknownError(
-            f"There is no lot {code}.",
-            code="unknown",
-            field="lot",
-            value=code,
-            remedy="Give the code on the label.",
-        )
+        raise refuse("unknown", field="lot", value=code)
     return lot

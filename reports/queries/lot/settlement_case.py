@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from config.refusals import ConflictError
+from config.refusals import refuse
 from lots.ledger.holdings import NOW, AsOf
 from lots.models import Assay, Lot, Party, Weighing
 from lots.units import UG_PER_G, UG_PER_UNIT, ug_to_g
@@ -90,13 +90,7 @@ def _weight(evidence: LotEvidence, terms: Terms) -> Figure:
         line for line in evidence.weighings if line.purpose == purpose.label and not line.withdrawn
     ]
     if not found:
-        raise ConflictError(
-            f"There is no weighing for the purpose “{purpose.label}” of this lot.",
-            code="weighing_missing",
-            field="weight",
-            value=purpose.label,
-            remedy="Weigh the lot, or settle under terms with another basis of weight.",
-        )
+        raise refuse("weighing_missing", field="weight", value=purpose.label)
     line: WeighingLine = found[-1]
     text = f"{line.purpose}, {line.balance}, {local_day(line.taken_at)}, lot {line.lot}"
     return Figure(ug_to_g(line.net_ug), (Evidence("weighing", str(line.id), text),))

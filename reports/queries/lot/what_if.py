@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.fineness import parse_fineness
 from lots.units import parse_decimal
 from reports.models import Settlement
@@ -70,12 +70,11 @@ def _supposed(case: Case, settlement: Settlement, supposed: Supposed) -> Case:
     for name, given in (("results", supposed.results), ("prices", supposed.prices)):
         for metal in given:
             if metal not in known:
-                raise InvalidError(
-                    f"The settlement has no {metal}.",
-                    code="unknown_metal",
+                raise refuse(
+                    "unknown_metal:what_if",
                     field=f"{name}.{metal}",
                     value=metal,
-                    remedy="Use one of: " + ", ".join(sorted(known)) + ".",
+                    known=", ".join(sorted(known)),
                 )
     weight = case.weight_g
     if supposed.weight_g is not None:
@@ -100,13 +99,7 @@ def _metal(given: MetalFigures, supposed: Supposed) -> MetalFigures:
     for side, value in results.items():
         path = f"results.{given.metal}.{side}"
         if side not in SIDES:
-            raise InvalidError(
-                "A result is the house's, the counterparty's or the umpire's.",
-                code="unknown_choice",
-                field=path,
-                value=side,
-                remedy="Use one of: " + ", ".join(SIDES) + ".",
-            )
+            raise refuse("unknown_choice:what_if", field=path, value=side, sides=", ".join(SIDES))
         figures[side] = Figure(parse_fineness(value, field=path), _SUPPOSED)
     fixings = given.fixings
     if given.metal in supposed.prices:

@@ -9,7 +9,7 @@ from typing import Final
 
 from django.utils import timezone
 
-from config.refusals import InvalidError
+from config.refusals import refuse
 from lots.ledger.holdings import AsOf
 from lots.models import BooksMonth
 
@@ -47,13 +47,7 @@ def parse_month(text: object, *, field: str = "month") -> Period:
     """The month written as in "2026-05". Raises InvalidError `not_a_month`."""
     match = _MONTH.fullmatch(text) if isinstance(text, str) else None
     if match is None:
-        raise InvalidError(
-            "This is not a month.",
-            code="not_a_month",
-            field=field,
-            value=text,
-            remedy="Write year and month, as in 2026-05.",
-        )
+        raise refuse("not_a_month", field=field, value=text)
     return month_period(dt.date(int(match[1]), int(match[2]), 1))
 
 
