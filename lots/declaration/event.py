@@ -22,6 +22,7 @@ from typing import Any, Final
 from django.db.models import Model
 from django.shortcuts import get_object_or_404
 
+from config.menu import Link
 from lots.ledger.recording import Act
 
 MASS: Final = "mass"
@@ -197,6 +198,18 @@ class On:
         )
 
 
+@dataclass(frozen=True)
+class Menu:
+    """Where an event's page is offered: the list's name in `<app>/pages/menu.py`, and its words."""
+
+    where: str
+    label: str
+    order: int
+    hint: str = ""
+    group: str = ""
+    about: frozenset[str] | None = None
+
+
 @dataclass(frozen=True, eq=False)
 class Event:
     """A thing that happens. `at` ends its address, on the thing it happens to if there is one.
@@ -232,6 +245,7 @@ class Event:
     on_page: bool = True
     in_api: bool = True
     page_at: str = ""
+    menu: Menu | None = None
     status: int = 201
 
     @property
@@ -307,3 +321,20 @@ def events_of(app: str) -> tuple[Event, ...]:
                 if isinstance(value, Event) and value.service.__module__ == info.name:
                     found.append(value)
     return tuple(found)
+
+
+def links_of(app: str, where: str) -> tuple[Link, ...]:
+    """The menu's links to the pages of the app's events."""
+    return tuple(
+        Link(
+            event.menu.label,
+            event.name,
+            event.menu.order,
+            roles=event.roles,
+            group=event.menu.group,
+            hint=event.menu.hint,
+            about=event.menu.about,
+        )
+        for event in events_of(app)
+        if event.menu is not None and event.menu.where == where
+    )

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from config.menu import Link
+from lots.declaration.event import links_of
 from lots.models import Lot
-from lots.people.roles import ASSAYING, OFFICE, WRITING_OFF
+from lots.people.roles import ASSAYING, OFFICE
 from lots.sheets.subjects import OFFICE_AND_BENCH
 
 _AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
@@ -103,12 +104,5 @@ LOT_ACTIONS: Final = (
     Link("Return to a customer", "return", 61, about=_AT_HAND, hint="Theirs, or owed to them"),
     Link("Change of owner", "change-owner", 65, roles=OFFICE, about=_AT_HAND, hint="Title passes"),
     Link("Attach a photo or paper", "attach", 75, hint="PDF or picture"),
-    Link(
-        "Write off",
-        "write-off",
-        90,
-        roles=WRITING_OFF,
-        about=_NOT_MOVING,
-        hint="Metal is gone, with its cause",
-    ),
+    *links_of("lots", "LOT_ACTIONS"),
 )

@@ -8,7 +8,7 @@ from django.db import models
 from django.db.models import F
 
 from config.refusals import refuse
-from lots.declaration.event import Asks, Event
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.posting import post
@@ -89,6 +89,13 @@ WRITE_OFF: Final = Event(
     cautions=("waste",),
     roles=WRITING_OFF,
     order=("mass", "volume"),
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Write off",
+        90,
+        hint="Metal is gone, with its cause",
+        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
+    ),
 )
 
 
