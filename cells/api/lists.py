@@ -5,12 +5,12 @@ from __future__ import annotations
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from cells.api import filters
-from cells.api.recovery import RecoveryOutcomeSerializer
 from cells.api.serializers import (
     CellSerializer,
     ElectrolyteReadingSerializer,
     ElectrolyteSerializer,
     HarvestSerializer,
+    RecoveryOutcomeSerializer,
     RunReadingSerializer,
     RunSerializer,
     SlimesBagSerializer,

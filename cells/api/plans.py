@@ -10,8 +10,6 @@ from typing import Any, Final
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
-from cells.api.electrolytes import electrolyte
-from cells.api.runs import run_of
 from cells.electrochemistry.electrolyte_state import (
     ACID,
     COPPER,
@@ -33,6 +31,8 @@ from cells.queries.run_forecast import forecast_of
 from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import RunSummary, run_summary
 from cells.queries.slimes_queue import QueuedBag, recovery_batches, slimes_queue
+from cells.services.electrolytes import ON_ELECTROLYTE
+from cells.services.run_steps import ON_RUN
 from cells.slimes_batches import RecoveryBatch
 from config.refusals import refuse
 from lots import clock
@@ -41,8 +41,8 @@ from lots.api.records import BY_METAL
 from lots.cautions import cautions_for
 
 SIGNS: Final = (
-    "Difference = book less what was found (weighed, measured or reckoned by charge): positive is "
-    "an apparent loss, negative an apparent gain."
+    "Difference = book less what was found (weighed, measured or computed from the charge): "
+    "positive is an apparent loss, negative an apparent gain."
 )
 RUN_FLOWS: Final = BY_METAL | {
     "charged",
@@ -74,7 +74,7 @@ class SummariseRun(QuestionView):
     by_metal = RUN_FLOWS
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        return {"summary": run_summary(run_of(path["code"]), moment_of(asked)), "signs": SIGNS}
+        return {"summary": run_summary(ON_RUN.find(path), moment_of(asked)), "signs": SIGNS}
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ class StateOfRun(QuestionView):
     shows = Bowl
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Bowl:
-        return _bowl(run_state_now(run_of(path["code"]), moment_asked(asked)))
+        return _bowl(run_state_now(ON_RUN.find(path), moment_asked(asked)))
 
 
 class ForecastRun(QuestionView):
@@ -118,7 +118,7 @@ class ForecastRun(QuestionView):
     shows = {"now": Bowl, "forecast": Forecast}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        now = run_state_now(run_of(path["code"]), moment_asked(asked))
+        now = run_state_now(ON_RUN.find(path), moment_asked(asked))
         return {"now": _bowl(now), "forecast": forecast_of(now)}
 
 
@@ -128,7 +128,7 @@ class StateOfElectrolyte(QuestionView):
     shows = ElectrolyteBook
 
     def answer(self, asked: dict[str, Any], **path: Any) -> ElectrolyteBook:
-        return electrolyte_book(electrolyte(path["code"]), moment_of(asked))
+        return electrolyte_book(ON_ELECTROLYTE.find(path), moment_of(asked))
 
 
 class MakeUpQuestion(AsOfQuestion):
@@ -160,7 +160,7 @@ class PlanMakeUp(QuestionView):
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
         names = ("volume_l", "silver_g_per_l", "acid_mol_per_l")
         plan = make_up_plan(
-            electrolyte(path["code"]),
+            ON_ELECTROLYTE.find(path),
             Target(**{name: float(asked[name]) for name in names}),
             acid_percent=float(asked["acid_percent"]),
             concentrated_share=float(asked["concentrated_share"]),
@@ -202,7 +202,7 @@ class PlanBleed(QuestionView):
         if not asked.keys() & {"volume_l", "hold_copper_g_per_l"}:
             raise refuse("one_of_two", field="volume_l")
         found = bleed_outlook(
-            electrolyte(path["code"]),
+            ON_ELECTROLYTE.find(path),
             volume_l=_float(asked.get("volume_l")),
             hold_g_per_l=_float(asked.get("hold_copper_g_per_l")),
             copper_per_use_g=_float(asked.get("copper_per_use_g")),
@@ -235,7 +235,8 @@ class PlanFeed(QuestionView):
 
     def answer(self, asked: dict[str, Any], **path: Any) -> FeedPlan:
         cell = get_object_or_404(Cell, code=path["code"])
-        return feed_plan(cell, electrolyte(asked["electrolyte"]), moment_asked(asked))
+        batch = ON_ELECTROLYTE.find({"code": asked["electrolyte"]})
+        return feed_plan(cell, batch, moment_asked(asked))
 
 
 class SlimesQueue(QuestionView):

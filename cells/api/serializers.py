@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, ClassVar
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from cells.models import (
@@ -15,6 +16,7 @@ from cells.models import (
     ElectrolyteReading,
     Harvest,
     HarvestBalance,
+    RecoveryOutcome,
     RunReading,
     SlimesBag,
     SlimesEstimate,
@@ -268,3 +270,49 @@ class WarningSerializer(serializers.ModelSerializer[CellWarning]):
             "cleared_at",
         ]
         read_only_fields = fields
+
+
+class RecoveryOutcomeSerializer(serializers.ModelSerializer[RecoveryOutcome]):
+    """What a recovery found of one metal of one bag; it counts while its closing stands.
+
+    `difference` = booked less recovered: positive is an apparent loss, negative an apparent gain.
+    """
+
+    bag = serializers.CharField(source="bag.lot.code", read_only=True)
+    process_batch = shown_code()
+    closing = shown_code("sequence")
+    counts = serializers.SerializerMethodField()
+    estimated = ShownMass(source="estimated_ug")
+    estimated_standard_uncertainty = ShownMass(source="estimated_u_ug")
+    booked = ShownMass(source="booked_ug")
+    recovered = ShownMass(source="recovered_ug")
+    recovered_standard_uncertainty = ShownMass(source="recovered_u_ug")
+    difference = serializers.SerializerMethodField()
+
+    class Meta:
+        model = RecoveryOutcome
+        fields = [
+            "id",
+            "process_batch",
+            "closing",
+            "counts",
+            "bag",
+            "metal",
+            "estimated",
+            "estimated_standard_uncertainty",
+            "booked",
+            "recovered",
+            "recovered_standard_uncertainty",
+            "difference",
+        ]
+        read_only_fields = fields
+
+    def get_counts(self, outcome: RecoveryOutcome) -> bool:
+        return not hasattr(outcome.closing, "reversed_by")
+
+    @extend_schema_field(ShownMass)
+    def get_difference(self, outcome: RecoveryOutcome) -> dict[str, Any]:
+        shown: dict[str, Any] = ShownMass().to_representation(
+            outcome.booked_ug - outcome.recovered_ug
+        )
+        return shown

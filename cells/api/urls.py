@@ -3,12 +3,24 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from cells.api import electrolytes, lists, openings, plans, recovery, runs
-from cells.api.serializers import HarvestSerializer
-from cells.models import Harvest
+from cells import models
+from cells.api import lists, plans, serializers
+from lots.api.serializers import ProcessBatchSerializer
 from lots.declaration.as_api import ANSWERS, api_paths
+from lots.models import ProcessBatch
 
-ANSWERS[Harvest] = HarvestSerializer
+ANSWERS.update(
+    {
+        models.CellRun: serializers.RunSerializer,
+        models.CellWarning: serializers.WarningSerializer,
+        models.ElectrolyteBatch: serializers.ElectrolyteSerializer,
+        models.ElectrolyteReading: serializers.ElectrolyteReadingSerializer,
+        models.Harvest: serializers.HarvestSerializer,
+        models.RunReading: serializers.RunReadingSerializer,
+        models.SlimesBag: serializers.SlimesBagSerializer,
+        ProcessBatch: ProcessBatchSerializer,
+    }
+)
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")
@@ -25,34 +37,14 @@ ELECTROLYTE = "electrolytes/<str:code>"
 RUN = "runs/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("electrolytes/prepare/", electrolytes.PrepareElectrolyte.as_view()),
-    path("openings/slimes-bags/", openings.OpenBag.as_view()),
-    path("openings/electrolytes/", electrolytes.OpenElectrolyte.as_view()),
-    path(f"{ELECTROLYTE}/measure/", electrolytes.MeasureElectrolyte.as_view()),
-    path(f"{ELECTROLYTE}/top-up/", electrolytes.TopUpElectrolyte.as_view()),
-    path(f"{ELECTROLYTE}/bleed/", electrolytes.BleedElectrolyte.as_view()),
-    path("cells/<str:code>/charge/", runs.ChargeRun.as_view()),
-    path(f"{RUN}/start/", runs.StartRun.as_view()),
-    path(f"{RUN}/readings/", runs.RecordReading.as_view()),
-    path(f"{RUN}/readings/many/", runs.RecordReadings.as_view()),
-    path("run-readings/<int:pk>/withdraw/", runs.WithdrawReading.as_view()),
-    path(f"{RUN}/stop/", runs.StopRun.as_view()),
-    path(f"{RUN}/remnant/", runs.TakeRemnant.as_view()),
-    path(f"{RUN}/slimes-bag/", runs.BagSlimes.as_view()),
-    path(f"{RUN}/rinse-water/", runs.TakeRinseWater.as_view()),
-    path(f"{RUN}/close/", runs.CloseRun.as_view()),
     path(f"{RUN}/summary/", plans.SummariseRun.as_view()),
     path(f"{RUN}/state/", plans.StateOfRun.as_view()),
     path(f"{RUN}/forecast/", plans.ForecastRun.as_view()),
-    path(f"{RUN}/warnings/", recovery.RefreshWarnings.as_view()),
     path(f"{ELECTROLYTE}/state/", plans.StateOfElectrolyte.as_view()),
     path(f"{ELECTROLYTE}/make-up-plan/", plans.PlanMakeUp.as_view()),
     path(f"{ELECTROLYTE}/bleed-plan/", plans.PlanBleed.as_view()),
     path("cells/<str:code>/feed-plan/", plans.PlanFeed.as_view()),
     path("reports/slimes-queue/", plans.SlimesQueue.as_view()),
-    path("cell-warnings/<int:pk>/acknowledge/", recovery.AcknowledgeWarning.as_view()),
-    path("recoveries/", recovery.GroupBags.as_view()),
-    path("recoveries/<str:code>/finish/", recovery.FinishRecovery.as_view()),
     *api_paths("cells"),
     *router.urls,
 ]

@@ -16,10 +16,10 @@ from django.shortcuts import get_object_or_404, render
 from cells.electrochemistry.make_up import Target
 from cells.feed_plan import FeedPlan
 from cells.models import Cell, ElectrolyteBatch
-from cells.pages.run_forms import electrolytes
 from cells.queries.electrolyte_books import electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
 from cells.queries.make_up_plan import BleedOutlook, bleed_outlook, make_up_plan
+from cells.services.electrolytes import at_hand
 from config.pages import put_refusal
 from config.refusals import RefusalError
 from lots import clock
@@ -61,7 +61,7 @@ class FeedPlanForm(forms.Form):
         super().__init__(*args, **kwargs)
         field = self.fields["electrolyte"]
         assert isinstance(field, forms.ModelChoiceField)
-        field.queryset = electrolytes()
+        field.queryset = at_hand()
 
 
 @staff_page

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Final
+
 from cells.models import ElectrolyteBatch
 from cells.services.electrolytes import (
+    ASSAYED_IN_G_PER_L,
+    ON_ELECTROLYTE,
     current_batch,
     is_changed,
     refuse_if_measured_since,
@@ -11,6 +15,7 @@ from cells.services.electrolytes import (
 )
 from cells.services.run_steps import attach
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import post
@@ -29,7 +34,7 @@ def bleed_electrolyte(
     *,
     batch: ElectrolyteBatch,
     volume: Volume,
-    place: Place,
+    place: Annotated[Place, None, Asks("Where it is put")],
     act: Act,
     assay: AssayReport | None = None,
 ) -> Lot:
@@ -78,6 +83,23 @@ def bleed_electrolyte(
     if run is not None:
         attach(run, movement, solution)
     return solution
+
+
+BLEED: Final = Event(
+    bleed_electrolyte,
+    on=ON_ELECTROLYTE,
+    at="bleed",
+    name="electrolyte-bleed",
+    about="Bleed electrolyte into a solution lot, for cementation.",
+    title="Bleed the electrolyte",
+    lead="Taken out as a lot of solution, for cementation.",
+    button="Take it out",
+    done="Bled: the solution is a lot of its own.",
+    cautions=("bleed",),
+    asked_as={"bleed.0": ""},
+    fixed=ASSAYED_IN_G_PER_L,
+    order=("place", "volume", "standard_uncertainty"),
+)
 
 
 @undo_for(Movement.Kind.BLEED)

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from typing import Final
+from typing import Annotated, Final
 
 from django.db.models import Q, QuerySet
 
 from cells.models import UNFINISHED, CellRun, CellWarning
 from cells.queries.observed import findings_of
 from cells.queries.run_forecast import run_forecast
-from cells.services.run_steps import current_run
+from cells.services.run_steps import ON_RUN, current_run
 from cells.warnings import Finding
 from config.refusals import ConflictError, RefusalError
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
-from lots.texts import checked_reason
+from lots.texts import REASON_MAX, checked_reason
 
 _STATE: Final = CellWarning.State
 STALE_AFTER: Final = dt.timedelta(minutes=15)
@@ -32,6 +33,20 @@ def refresh_warnings(*, run: CellRun, act: Act) -> CellRun:
     run = current_run(run)
     bring_up_to_date(run, act.moment, findings_of(run, act.moment) if run.is_unfinished else [])
     return run
+
+
+LOOK: Final = Event(
+    refresh_warnings,
+    on=ON_RUN,
+    at="warnings",
+    name="run-warnings",
+    about="Bring a run's warnings up to date: new findings open, those that have passed clear.",
+    title="Look for warnings",
+    lead="Every rule is tried on the run as it stands now.",
+    button="Look now",
+    done="Looked: the warnings below are as of now.",
+    cautions=("run",),
+)
 
 
 def look_again(run: CellRun, moment: dt.datetime) -> None:
@@ -104,7 +119,12 @@ def _foretold_end(run: CellRun, moment: dt.datetime) -> tuple[dt.datetime | None
 
 
 @recorded_once
-def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellWarning:
+def acknowledge_warning(
+    *,
+    warning: CellWarning,
+    reason: Annotated[str, Asks("Why it may stand", at_most=REASON_MAX)],
+    act: Act,
+) -> CellWarning:
     """Someone has seen a warning and says why it may stand.
 
     Raises ConflictError `warning_cleared`, `already_acknowledged`, or what `checked_reason` does.
@@ -135,6 +155,29 @@ def acknowledge_warning(*, warning: CellWarning, reason: str, act: Act) -> CellW
         ]
     )
     return warning
+
+
+ACKNOWLEDGE: Final = Event(
+    acknowledge_warning,
+    on=On(
+        CellWarning,
+        "cell-warnings/<int:pk>",
+        "warning",
+        related=("run__cell",),
+        section="cells",
+        template="cells/warning_step.html",
+        page="run",
+        page_of="run.code",
+    ),
+    at="acknowledge",
+    page_at="/warnings/<int:pk>",
+    name="warning",
+    about="Say that a warning has been seen, and why it may stand.",
+    title="A warning",
+    button="Seen, and it may stand",
+    done="Acknowledged; it stays on show until it has passed.",
+    cautions=("run",),
+)
 
 
 def _follow(warning: CellWarning, finding: Finding) -> None:

@@ -7,14 +7,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from math import hypot
+from typing import Annotated, Final
 
 from django.db.models import F
 
 from cells.models import CHARGED_FORMS, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.cell_warnings import look_again
+from cells.services.electrolytes import at_hand
 from cells.services.run_steps import attach, follow, refuse_if_later
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
 from lots.ledger.posting import house, post
@@ -22,8 +25,16 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.models import Entry, Lot, MaterialEntry, Movement
 from lots.services.lot_register import next_code, register_lot
-from lots.services.taking import Take, Taken, check_at_hand, commingled_claims, into, take
-from lots.texts import checked_reason
+from lots.services.taking import (
+    ALL_OF_A_LOT,
+    Take,
+    Taken,
+    check_at_hand,
+    commingled_claims,
+    into,
+    take,
+)
+from lots.texts import REASON_MAX, checked_reason
 
 
 @dataclass(frozen=True)
@@ -35,10 +46,12 @@ class Charge:
     """
 
     cell: Cell
-    electrolyte: ElectrolyteBatch
-    takes: Sequence[Take]
-    acknowledge_copper: bool = False
-    copper_reason: str = ""
+    electrolyte: Annotated[ElectrolyteBatch, None, Asks(among=at_hand)]
+    takes: Annotated[Sequence[Take], Asks("Lots that go into the basket", ALL_OF_A_LOT)]
+    acknowledge_copper: Annotated[
+        bool, Asks("Charge although the electrolyte's copper is above the cell's limit")
+    ] = False
+    copper_reason: Annotated[str, Asks("Why, if so", at_most=REASON_MAX)] = ""
 
 
 @recorded_once
@@ -91,6 +104,32 @@ def charge_run(*, charge: Charge, act: Act) -> CellRun:
     attach(run, movement, lot)
     look_again(run, act.moment)
     return run
+
+
+CHARGE: Final = Event(
+    charge_run,
+    on=On(
+        Cell,
+        "cells/<str:code>",
+        "cell",
+        related=("place",),
+        section="cells",
+        template="cells/cell_step.html",
+        capitals=False,
+    ),
+    at="charge",
+    name="charge",
+    about="Charge a cell: portions of lots go into its basket, and customers gain their claims.",
+    title="Charge a cell",
+    lead="Customers' metal joins the works' pool here, and each gains a claim of the same mass.",
+    button="Charge it",
+    done="Charged. Switch the current on when the basket hangs.",
+    cautions=("charge",),
+    flat=("charge",),
+    asked_as={"charge": "takes"},
+    offered_forms=tuple(CHARGED_FORMS),
+    lands_on="run",
+)
 
 
 @undo_for(Movement.Kind.CHARGE)

@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from decimal import Decimal
 from math import hypot
-from typing import Final
+from typing import Annotated, Final
 
 from cells.models import CellRun, ElectrolyteBatch, Harvest, HarvestBalance
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.book_to_measured import set_contents, set_metal, set_volume
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
+    ASSAYED_IN_G_PER_L,
     ElectrolyteMeasurement,
     Measured,
     check_measurement,
@@ -26,6 +27,7 @@ from cells.services.electrolytes import (
     refuse_if_measured_since,
 )
 from cells.services.run_steps import (
+    ON_RUN,
     attach,
     check_step_moment,
     current_run,
@@ -34,6 +36,7 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.elements import ATOMIC_WEIGHTS, VALENCE_IN_SILVER_CELL
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
@@ -55,7 +58,15 @@ SILVER_PER_DISSOLVED: Final[dict[str, Decimal]] = {
 
 @recorded_once
 def close_run(
-    *, run: CellRun, act: Act, measurement: ElectrolyteMeasurement | None = None
+    *,
+    run: CellRun,
+    act: Act,
+    measurement: Annotated[
+        ElectrolyteMeasurement | None,
+        Asks(
+            help="The electrolyte as measured; without it, its silver follows the charge balance."
+        ),
+    ] = None,
 ) -> CellRun:
     """Closes a harvested run and readies its electrolyte for the next use.
 
@@ -97,6 +108,22 @@ def close_run(
     run = follow(run, state=CellRun.State.CLOSED, closed_at=act.moment, closing_movement=movement)
     look_again(run, act.moment)
     return run
+
+
+CLOSE: Final = Event(
+    close_run,
+    on=ON_RUN,
+    at="close",
+    name="run-close",
+    about="Close a run: what is unaccounted for becomes the run's own difference.",
+    title="Close the run",
+    lead="Give the electrolyte as measured. Without a measurement its silver follows the charge "
+    "balance. What is unaccounted for becomes the run's own difference.",
+    button="Close it",
+    done="Closed. The electrolyte is ready for its next use.",
+    cautions=("make_up",),
+    fixed=ASSAYED_IN_G_PER_L,
+)
 
 
 @undo_for(Movement.Kind.RUN_CLOSE)

@@ -6,12 +6,14 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Annotated, Final
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from cells.models import Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, On
 from lots.ledger.posting import house
 from lots.ledger.recording import Act
 from lots.measurements.assays import AssayReport, keep_assay
@@ -21,7 +23,33 @@ from lots.services.lot_register import register_lot
 from lots.texts import DESCRIPTION_MAX, checked_text
 from lots.units import parse_decimal
 
-FREE_ACID_G_PER_L_MAX = Decimal(1000)
+FREE_ACID_G_PER_L_MAX: Final = 1000
+ON_ELECTROLYTE: Final = On(
+    ElectrolyteBatch,
+    "electrolytes/<str:code>",
+    "batch",
+    related=("lot", "cell"),
+    section="cells",
+    template="cells/electrolyte_step.html",
+    page="lot",
+    page_of="lot.code",
+    also=("electrolyte",),
+)
+# A solution's assay as the bench's forms take it.
+ASSAYED_IN_G_PER_L: Final = {
+    "assay.side": Assay.Side.HOUSE,
+    "assay.basis": Assay.Basis.CONCENTRATION,
+}
+# The forms of lots offered where metal is dissolved in an electrolyte.
+DISSOLVED_FORMS: Final = (Lot.Form.FINE_CRYSTAL, Lot.Form.SOLUTION, Lot.Form.CEMENT_SILVER)
+
+
+def at_hand() -> QuerySet[ElectrolyteBatch]:
+    return ElectrolyteBatch.objects.filter(lot__state=Lot.State.AVAILABLE).select_related("lot")
+
+
+def _acid(label: str) -> Asks:
+    return Asks(label, at_least=0, at_most=FREE_ACID_G_PER_L_MAX, digits=10, decimals=4)
 
 
 @dataclass(frozen=True)
@@ -30,8 +58,8 @@ class ElectrolyteMeasurement:
 
     volume: Volume | None = None
     assay: AssayReport | None = None
-    free_acid_g_per_l: Decimal | None = None
-    free_acid_u_g_per_l: Decimal | None = None
+    free_acid_g_per_l: Annotated[Decimal | None, _acid("Free nitric acid, g/L")] = None
+    free_acid_u_g_per_l: Annotated[Decimal | None, _acid("Its standard uncertainty, g/L")] = None
 
 
 @dataclass(frozen=True)
@@ -122,9 +150,8 @@ def check_measurement(measured: ElectrolyteMeasurement) -> None:
     for name in ("free_acid_g_per_l", "free_acid_u_g_per_l"):
         value = getattr(measured, name)
         if value is not None:
-            parse_decimal(
-                value, field=name, minimum=Decimal(0), maximum=FREE_ACID_G_PER_L_MAX, decimals_max=4
-            )
+            most = Decimal(FREE_ACID_G_PER_L_MAX)
+            parse_decimal(value, field=name, minimum=Decimal(0), maximum=most, decimals_max=4)
 
 
 def keep_measured(lot: Lot, measured: ElectrolyteMeasurement, volume_ul: int, act: Act) -> Measured:

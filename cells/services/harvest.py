@@ -191,7 +191,6 @@ HARVEST: Final = Event(
     cautions=("harvest", "rinse", "dry"),
     flat=("crystal",),
     fixed={"assay.side": Assay.Side.HOUSE, "assay.basis": Assay.Basis.FINENESS},
-    lands_on_subject=False,
 )
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from cells.models import ElectrolyteBatch, ElectrolyteReading
 from cells.services.book_to_measured import set_contents, set_volume
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
+    ASSAYED_IN_G_PER_L,
+    ON_ELECTROLYTE,
     ElectrolyteMeasurement,
     check_measurement,
     current_batch,
@@ -14,6 +18,7 @@ from cells.services.electrolytes import (
     refuse_if_measured_since,
     run_at,
 )
+from lots.declaration.event import Event
 from lots.ledger.drafts import Draft
 from lots.ledger.holdings import AsOf, holding
 from lots.ledger.posting import post
@@ -52,6 +57,21 @@ def measure_electrolyte(
         act,
     )
     return keep_reading(batch, measurement, measured, movement, act)
+
+
+MEASURE: Final = Event(
+    measure_electrolyte,
+    on=ON_ELECTROLYTE,
+    at="measure",
+    name="electrolyte-measure",
+    about="Measure an electrolyte: the book is brought to what was found.",
+    title="Measure the electrolyte",
+    lead="Volume, silver and copper in g/L, free acid: any of them. The book follows it.",
+    button="Keep the measurement",
+    done="The measurement is kept.",
+    cautions=("run",),
+    fixed=ASSAYED_IN_G_PER_L,
+)
 
 
 @undo_for(Movement.Kind.ELECTROLYTE_STATE)

@@ -4,28 +4,52 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import Annotated, Final
 
 from cells.models import SlimesBag, SlimesEstimate
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger.posting import house
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.models import Lot, Movement, Place
-from lots.services.opening import Amount, Opening, open_lot
+from lots.people.roles import OFFICE
+from lots.services.lot_register import LABEL_MAX
+from lots.services.opening import ON_THE_FIRST_DAY, Amount, Opening, open_lot
+from lots.texts import DESCRIPTION_MAX
 
 
 @dataclass(frozen=True)
 class WaitingBag:
     """A bag as it was found: where it is, what it should hold, and since when it waits."""
 
-    place: Place
-    metals: Mapping[str, Amount]
-    mass_ug: int = 0
-    bagged_at: dt.datetime | None = None
-    description: str = ""
-    code: str = ""
-    torn: bool = field(default=False)
+    place: Annotated[Place, None, Asks("Where it is")]
+    metals: Annotated[
+        Mapping[str, Amount],
+        Asks(
+            "What it should hold",
+            "The mass of each metal with its unit, and its standard uncertainty if known.",
+        ),
+    ]
+    mass_ug: Annotated[
+        int,
+        Asks(help="As it hangs; estimate it when it can't be weighed now.", positive=False),
+    ] = 0
+    bagged_at: Annotated[
+        dt.datetime | None,
+        Asks("Waits since", "The day it was taken out of its cell.", kind="day"),
+    ] = None
+    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
+    code: Annotated[
+        str,
+        Asks(
+            "Label it already bears",
+            "Only for a bag labelled by this works before.",
+            at_most=LABEL_MAX,
+        ),
+    ] = ""
+    torn: Annotated[bool, Asks("The bag is torn")] = False
 
 
 @recorded_once
@@ -65,6 +89,24 @@ def open_bag(*, bag: WaitingBag, act: Act) -> SlimesBag:
         for metal, amount in bag.metals.items()
     )
     return made
+
+
+OPEN_BAG: Final = Event(
+    open_bag,
+    at="openings/slimes-bags",
+    page_at="openings/bag",
+    name="open-bag",
+    about="Put a slimes bag already waiting on the books, as it was found when the ledger began.",
+    title="A slimes bag that waited",
+    lead=ON_THE_FIRST_DAY,
+    button="Put it on the books",
+    done="The bag is on the books and waits for recovery. Label it and keep it wet.",
+    section="slimes",
+    roles=OFFICE,
+    cautions=("slimes",),
+    flat=("bag",),
+    order=("place", "metals", "mass", "bagged_at", "torn"),
+)
 
 
 @undo_for(Movement.Kind.OPENING)

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Annotated, Final
 
 from cells.models import Cell, CellRun, ElectrolyteBatch
 from cells.services.electrolytes import (
+    ASSAYED_IN_G_PER_L,
+    DISSOLVED_FORMS,
     ElectrolyteMeasurement,
     check_measurement,
     keep_measured,
@@ -15,6 +18,7 @@ from cells.services.electrolytes import (
     register_electrolyte,
 )
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -22,8 +26,11 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement, Place
-from lots.services.supplies import supply_lines
-from lots.services.taking import Take, commingled_claims, take
+from lots.people.roles import OFFICE
+from lots.services.opening import ON_THE_FIRST_DAY
+from lots.services.supplies import FROM_SUPPLIES, supply_lines
+from lots.services.taking import ALL_OF_A_LOT, Take, commingled_claims, take
+from lots.texts import DESCRIPTION_MAX
 
 
 @dataclass(frozen=True)
@@ -34,23 +41,25 @@ class MakeUp:
     `place` counts when it stands in no cell.
     """
 
-    place: Place
+    place: Annotated[Place, None, Asks("Where it stands")]
     volume: Volume
-    takes: Sequence[Take] = ()
-    supplies_ug: Mapping[str, int] = field(default_factory=dict)
-    cell: Cell | None = None
-    description: str = ""
+    takes: Annotated[Sequence[Take], Asks("Lots dissolved in it", ALL_OF_A_LOT)] = ()
+    supplies_ug: Annotated[Mapping[str, int], FROM_SUPPLIES] = field(default_factory=dict)
+    cell: Annotated[Cell | None, None, Asks(help="If it stands in one.")] = None
+    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
 
 
 @dataclass(frozen=True)
 class ElectrolyteInUse:
     """An electrolyte already there when the ledger begins, as measured, and which use it is in."""
 
-    place: Place
+    place: Annotated[Place, None, Asks("Where it stands")]
     measurement: ElectrolyteMeasurement
-    use_number: int = 1
-    cell: Cell | None = None
-    description: str = ""
+    use_number: Annotated[
+        int, Asks("Which use it is in, or ready for", at_least=1, at_most=100_000)
+    ] = 1
+    cell: Annotated[Cell | None, None, Asks(help="If it stands in one.")] = None
+    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
 
 
 @recorded_once
@@ -95,6 +104,24 @@ def prepare_electrolyte(*, make_up: MakeUp, act: Act) -> ElectrolyteBatch:
         act,
     )
     return batch
+
+
+PREPARE: Final = Event(
+    prepare_electrolyte,
+    at="electrolytes/prepare",
+    name="electrolyte-prepare",
+    about="Make up a new electrolyte from lots dissolved and from supplies.",
+    title="Prepare electrolyte",
+    lead="From lots dissolved and from supplies, with its measured volume.",
+    button="Put it on the books",
+    done="The electrolyte is a lot of its own. Label its carboy.",
+    section="cells",
+    cautions=("make_up",),
+    flat=("make_up",),
+    asked_as={"inputs": "takes"},
+    order=("place", "cell", "volume", "standard_uncertainty", "takes", "supplies"),
+    offered_forms=DISSOLVED_FORMS,
+)
 
 
 @recorded_once
@@ -155,6 +182,25 @@ def open_electrolyte(*, electrolyte: ElectrolyteInUse, act: Act) -> ElectrolyteB
     )
     keep_reading(batch, measurement, measured, movement, act)
     return batch
+
+
+OPEN: Final = Event(
+    open_electrolyte,
+    at="openings/electrolytes",
+    page_at="openings/electrolyte",
+    name="open-electrolyte",
+    about="Put an electrolyte already in use on the books, as measured when the ledger began.",
+    title="An electrolyte in use",
+    lead=f"{ON_THE_FIRST_DAY} Its volume and its assay in g/L say what it holds.",
+    button="Put it on the books",
+    done="The electrolyte is on the books. Label its cell or carboy.",
+    section="cells",
+    roles=OFFICE,
+    cautions=("run",),
+    flat=("electrolyte",),
+    fixed=ASSAYED_IN_G_PER_L,
+    order=("place", "cell", "use_number", "volume", "standard_uncertainty", "results", "method"),
+)
 
 
 @undo_for(Movement.Kind.ELECTROLYTE)

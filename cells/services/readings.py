@@ -6,38 +6,42 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
 from cells.models import CellRun, ReadingWithdrawal, RunReading
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
-from cells.services.run_steps import current_run, require_state
+from cells.services.run_steps import ON_RUN, current_run, require_state
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On, questions_of
 from lots.ledger.recording import Act, check_not_future, recorded_once
-from lots.texts import checked_reason
+from lots.texts import REASON_MAX, checked_reason
 from lots.units import parse_decimal
 
-# Beyond any cell of a small works: a larger figure is a slip of the unit.
-CURRENT_A_MAX: Final = Decimal(10_000)
-VOLTAGE_V_MAX: Final = Decimal(1_000)
-TEMPERATURE_C_MAX: Final = Decimal(120)
-TEMPERATURE_C_MIN: Final = Decimal(-20)
-G_PER_L_MAX: Final = Decimal(2_000)
-DECIMALS_MAX: Final = 4
+READINGS_MAX: Final = 5000
+
+
+def _figure(
+    label: str, at_most: int = 2_000, at_least: int = 0, digits: int = 10, decimals: int = 4
+) -> Asks:
+    """Limits beyond any cell of a small works: a larger figure is a slip of the unit."""
+    return Asks(label, at_least=at_least, at_most=at_most, digits=digits, decimals=decimals)
 
 
 @dataclass(frozen=True)
 class Instruments:
     """What was read. `is_interruption`: the power went off then, until the next reading."""
 
-    current_a: Decimal
-    voltage_v: Decimal | None = None
-    temperature_c: Decimal | None = None
-    silver_g_per_l: Decimal | None = None
-    copper_g_per_l: Decimal | None = None
-    free_acid_g_per_l: Decimal | None = None
-    is_interruption: bool = False
+    current_a: Annotated[Decimal, _figure("Current, A", 10_000, digits=9)]
+    voltage_v: Annotated[Decimal | None, _figure("Voltage, V", 1_000, digits=8)] = None
+    temperature_c: Annotated[
+        Decimal | None, _figure("Temperature, °C", 120, at_least=-20, digits=6, decimals=2)
+    ] = None
+    silver_g_per_l: Annotated[Decimal | None, _figure("Silver in the bath, g/L")] = None
+    copper_g_per_l: Annotated[Decimal | None, _figure("Copper in the bath, g/L")] = None
+    free_acid_g_per_l: Annotated[Decimal | None, _figure("Free nitric acid, g/L")] = None
+    is_interruption: Annotated[bool, Asks("The power went off now, until the next reading")] = False
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,27 @@ def record_reading(*, run: CellRun, instruments: Instruments, act: Act) -> RunRe
     return reading
 
 
+READ: Final = Event(
+    record_reading,
+    on=ON_RUN,
+    at="readings",
+    page_at="read",
+    name="run-read",
+    about="Record the instruments of a running cell.",
+    title="Read the cell",
+    button="Keep the reading",
+    done="The reading is kept.",
+    cautions=("run",),
+)
+
+
 @recorded_once
-def record_readings(*, run: CellRun, readings: Sequence[TimedInstruments], act: Act) -> CellRun:
+def record_readings(
+    *,
+    run: CellRun,
+    readings: Annotated[Sequence[TimedInstruments], Asks(at_most=READINGS_MAX)],
+    act: Act,
+) -> CellRun:
     """Records many readings at once, in their order; one wrong reading refuses them all."""
     run = _running(run)
     if not readings:
@@ -80,8 +103,19 @@ def record_readings(*, run: CellRun, readings: Sequence[TimedInstruments], act: 
     return run
 
 
+READ_MANY: Final = Event(
+    record_readings,
+    on=ON_RUN,
+    at="readings/many",
+    about="Record many readings of a run at once, all or none.",
+    on_page=False,
+)
+
+
 @recorded_once
-def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWithdrawal:
+def withdraw_reading(
+    *, reading: RunReading, reason: Annotated[str, Asks("Why", at_most=REASON_MAX)], act: Act
+) -> ReadingWithdrawal:
     """Takes a wrong reading out of the count; it stays on record with the reason.
 
     Raises ConflictError `run_harvested`, `already_withdrawn`, and what `checked_reason` raises.
@@ -107,6 +141,32 @@ def withdraw_reading(*, reading: RunReading, reason: str, act: Act) -> ReadingWi
         recount(run, act)
     look_again(run, act.moment)
     return withdrawal
+
+
+WITHDRAW_READING: Final = Event(
+    withdraw_reading,
+    on=On(
+        RunReading,
+        "run-readings/<int:pk>",
+        "reading",
+        related=("run__cell",),
+        section="cells",
+        template="cells/reading_step.html",
+        page="run",
+        page_of="run.code",
+        also=("run",),
+    ),
+    at="withdraw",
+    page_at="/readings/<int:pk>/withdraw",
+    name="reading-withdraw",
+    about="Withdraw a reading found wrong; it stays on record and counts no more.",
+    title="Withdraw a reading",
+    lead="It stays on record and says that it is wrong; the charge is counted without it.",
+    button="It is wrong",
+    done="Withdrawn.",
+    cautions=("run",),
+    shown="reading",
+)
 
 
 def keep_reading(
@@ -160,23 +220,17 @@ def _check_order(
 
 
 def _check_instruments(instruments: Instruments, prefix: str) -> None:
-    zero = Decimal(0)
-    for name, lowest, highest in (
-        ("current_a", zero, CURRENT_A_MAX),
-        ("voltage_v", zero, VOLTAGE_V_MAX),
-        ("temperature_c", TEMPERATURE_C_MIN, TEMPERATURE_C_MAX),
-        ("silver_g_per_l", zero, G_PER_L_MAX),
-        ("copper_g_per_l", zero, G_PER_L_MAX),
-        ("free_acid_g_per_l", zero, G_PER_L_MAX),
-    ):
-        value = getattr(instruments, name)
-        if value is not None or name == "current_a":
+    for each in questions_of(Instruments):
+        value, asks = getattr(instruments, each.name), each.asks
+        if each.type is Decimal and (value is not None or each.needed):
+            assert asks.at_least is not None
+            assert asks.at_most is not None
             parse_decimal(
                 value,
-                field=f"{prefix}{name}",
-                minimum=lowest,
-                maximum=highest,
-                decimals_max=DECIMALS_MAX if name != "temperature_c" else 2,
+                field=f"{prefix}{each.name}",
+                minimum=Decimal(asks.at_least),
+                maximum=Decimal(asks.at_most),
+                decimals_max=asks.decimals,
             )
 
 

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Annotated, Final
 
 from cells.models import CellRun, SlimesBag
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.services.run_steps import (
+    ON_RUN,
     attach,
     check_step_moment,
     current_run,
@@ -14,6 +16,7 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, holding
 from lots.ledger.posting import post
@@ -26,7 +29,13 @@ from lots.services.lot_register import register_lot
 
 
 @recorded_once
-def take_remnant(*, run: CellRun, weight: Weight, place: Place, act: Act) -> Lot:
+def take_remnant(
+    *,
+    run: CellRun,
+    weight: Weight,
+    place: Annotated[Place, None, Asks("Where it is put")],
+    act: Act,
+) -> Lot:
     """Takes the remnant of a stopped run, its content in proportion to the charge.
 
     Raises ConflictError `run_not_stopped`, `bag_already_taken`, `more_than_there_is`.
@@ -87,6 +96,20 @@ def take_remnant(*, run: CellRun, weight: Weight, place: Place, act: Act) -> Lot
     )
     attach(run, movement, lot)
     return lot
+
+
+TAKE_REMNANT: Final = Event(
+    take_remnant,
+    on=ON_RUN,
+    at="remnant",
+    name="run-remnant",
+    about="Take undissolved feed back out of the basket, as a lot of its own.",
+    title="Take the anode remnant",
+    lead="Undissolved feed, rinsed and dry. Its content is in proportion to the charge.",
+    button="Take it",
+    done="The remnant is a lot of its own. Print its label.",
+    cautions=("stop",),
+)
 
 
 @undo_for(Movement.Kind.REMNANT)

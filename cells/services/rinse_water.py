@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Annotated, Final
 
 from cells.models import CellRun
+from cells.services.electrolytes import ASSAYED_IN_G_PER_L
 from cells.services.run_steps import (
+    ON_RUN,
     attach,
     check_step_moment,
     current_run,
     refuse_if_later,
     require_state,
 )
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import post
@@ -30,9 +34,12 @@ class RinseWater:
     """How much rinse water, and what it holds: assayed in g/L, or estimated in micrograms."""
 
     volume: Volume
-    place: Place
+    place: Annotated[Place, None, Asks("Where it is put")]
     assay: AssayReport | None = None
-    estimated: Mapping[str, int] | None = None
+    estimated: Annotated[
+        Mapping[str, int] | None,
+        Asks("Or an estimate of what it holds", "Masses with their unit, as in 12 g."),
+    ] = None
 
 
 @recorded_once
@@ -83,6 +90,23 @@ def take_rinse_water(*, run: CellRun, water: RinseWater, act: Act) -> Lot:
     mark_surpluses(movement, lot, accounts.CELL_DIFFERENCE, surpluses)
     attach(run, movement, lot)
     return lot
+
+
+KEEP_RINSE_WATER: Final = Event(
+    take_rinse_water,
+    on=ON_RUN,
+    at="rinse-water",
+    page_at="rinse",
+    name="run-rinse",
+    about="Keep a run's rinse water as a lot, for cementation.",
+    title="Keep the rinse water",
+    button="Keep it",
+    done="The rinse water is a lot of its own, for cementation.",
+    cautions=("rinse",),
+    flat=("water",),
+    fixed=ASSAYED_IN_G_PER_L,
+    order=("place", "volume", "standard_uncertainty"),
+)
 
 
 @undo_for(Movement.Kind.RINSE)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
 from cells.electrochemistry.slimes_estimate import (
     ChargePart,
@@ -17,6 +17,7 @@ from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.recovery_history import past_recoveries
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
+    ON_RUN,
     attach,
     check_step_moment,
     current_run,
@@ -25,6 +26,7 @@ from cells.services.run_steps import (
     require_state,
 )
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.elements import STAYS_IN_SLIMES
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -48,10 +50,20 @@ class BagTaken:
     crystal. Nothing said, nothing is taken to be left in it.
     """
 
-    place: Place
+    place: Annotated[Place, None, Asks("Where it is put")]
     weight: Weight | None = None
-    torn: bool = False
-    kept_share: Decimal | None = None
+    torn: Annotated[bool, Asks("The bag is torn")] = False
+    kept_share: Annotated[
+        Decimal | None,
+        Asks(
+            "Share of the slimes still in a torn bag",
+            "From 0 to 1, such as 0.8. The rest fell among the crystal.",
+            at_least=0,
+            at_most=1,
+            digits=5,
+            decimals=4,
+        ),
+    ] = None
 
 
 @dataclass(frozen=True)
@@ -137,6 +149,23 @@ def bag_slimes(*, run: CellRun, bag: BagTaken, act: Act) -> SlimesBag:
         follow(run, bag_torn=True)
     look_again(run, act.moment)
     return taken
+
+
+BAG: Final = Event(
+    bag_slimes,
+    on=ON_RUN,
+    at="slimes-bag",
+    page_at="bag",
+    name="run-bag",
+    about="Take the slimes bag out; its content is estimated by difference from the charge.",
+    title="Take the slimes bag",
+    lead="What it should hold is estimated by difference from the charge.",
+    button="Bag them",
+    done="The bag is a lot of its own and waits for recovery. Label it and keep it wet.",
+    cautions=("slimes",),
+    flat=("bag",),
+    order=("place", "torn", "kept_share"),
+)
 
 
 @undo_for(Movement.Kind.SLIMES)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from math import sqrt
+from typing import Annotated, Final
 
 from django.db.models import F, FloatField, Sum
 from django.db.models.functions import Cast, Coalesce
@@ -11,6 +12,7 @@ from django.db.models.functions import Cast, Coalesce
 from cells.models import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.services.run_steps import check_after
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.holdings import AsOf, holdings
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
@@ -26,10 +28,18 @@ _STATE = SlimesBag.State
 @recorded_once
 def group_bags(
     *,
-    bags: Sequence[SlimesBag],
-    place: Place,
+    bags: Annotated[
+        Sequence[SlimesBag],
+        Asks(
+            "Bags that go together",
+            among=lambda: SlimesBag.objects.filter(state=_STATE.WAITING).select_related("lot"),
+        ),
+    ],
+    place: Annotated[Place, None, Asks("Where it is done")],
     act: Act,
-    supplies_ug: Mapping[str, int] | None = None,
+    supplies_ug: Annotated[
+        Mapping[str, int] | None, Asks("Metal from supplies", "Such as copper, with its unit.")
+    ] = None,
 ) -> ProcessBatch:
     """Begins the recovery of waiting bags: a process batch that holds what they hold by the book.
 
@@ -50,6 +60,24 @@ def group_bags(
     )
     _set_state(fresh, _STATE.IN_RECOVERY, batch)
     return batch
+
+
+GROUP: Final = Event(
+    group_bags,
+    at="recoveries",
+    page_at="slimes/recover",
+    name="slimes-group",
+    about="Begin the recovery of waiting bags together; its outputs are those of its process "
+    "batch.",
+    title="Begin a recovery",
+    lead="The bags' metal leaves them for one process batch; its outputs are recorded there.",
+    button="Begin it",
+    done="The recovery is open. Record what comes out of it.",
+    section="slimes",
+    cautions=("recovery",),
+    asked_as={"inputs": "bags"},
+    lands_on="batch",
+)
 
 
 @recorded_once
@@ -75,6 +103,30 @@ def finish_recovery(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
         state=Lot.State.SPENT, version=F("version") + 1
     )
     return batch
+
+
+FINISH: Final = Event(
+    finish_recovery,
+    on=On(
+        ProcessBatch,
+        "recoveries/<str:code>",
+        "batch",
+        related=("vessel__owner",),
+        section="slimes",
+        template="lots/batch_step.html",
+    ),
+    at="finish",
+    page_at="/slimes/<str:code>/finish",
+    name="slimes-finish",
+    about="End a recovery: per bag and metal, what was found beside what was estimated.",
+    title="Finish the recovery",
+    lead="What was found is shared out over the bags and set beside their estimates; what the book "
+    "still holds goes to the recovery difference.",
+    button="Finish it",
+    done="Finished. What was found now corrects the next bags' estimates.",
+    cautions=("recovery",),
+    lands_on="batch",
+)
 
 
 @undo_for(Movement.Kind.BATCH_CLOSE)

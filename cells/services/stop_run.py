@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Final
+
 from cells.models import CellRun
 from cells.queries.current_series import readings_of
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
+    ON_RUN,
     check_after,
     current_run,
     follow,
     require_state,
 )
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger.recording import Act, recorded_once
 
 
 @recorded_once
-def stop_run(*, run: CellRun, act: Act, last: Instruments | None = None) -> CellRun:
+def stop_run(
+    *,
+    run: CellRun,
+    act: Act,
+    last: Annotated[Instruments | None, Asks(help="The last reading before switching off.")] = None,
+) -> CellRun:
     """Stops a running run, with its last reading if one was taken, and counts its ampere-hours.
 
     Raises ConflictError `run_not_running`; InvalidError `out_of_order`,
@@ -38,3 +47,18 @@ def stop_run(*, run: CellRun, act: Act, last: Instruments | None = None) -> Cell
     recount(run, act)
     look_again(run, act.moment)
     return run
+
+
+STOP: Final = Event(
+    stop_run,
+    on=ON_RUN,
+    at="stop",
+    name="run-stop",
+    about="Switch a running cell off.",
+    title="Switch off",
+    lead="The charge is counted from the readings up to now.",
+    button="The current is off",
+    done="The run is stopped. Take the remnant first, then the bag, then the crystal.",
+    cautions=("stop",),
+    fixed={"last.is_interruption": False},
+)

@@ -4,26 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Annotated, Final
 
 from django.db.models import Q
 
 from cells.models import ElectrolyteBatch
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
+    DISSOLVED_FORMS,
+    ON_ELECTROLYTE,
     current_batch,
     refuse_if_measured_since,
     run_at,
 )
 from cells.services.run_steps import attach
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement
-from lots.services.supplies import supply_lines
-from lots.services.taking import Take, check_at_hand, commingled_claims, take
+from lots.services.supplies import FROM_SUPPLIES, supply_lines
+from lots.services.taking import ALL_OF_A_LOT, Take, check_at_hand, commingled_claims, take
 
 
 @dataclass(frozen=True)
@@ -31,8 +35,8 @@ class Addition:
     """What was poured in: its own volume, and metal from lots or supplies."""
 
     volume: Volume | None = None
-    takes: Sequence[Take] = ()
-    supplies_ug: Mapping[str, int] = field(default_factory=dict)
+    takes: Annotated[Sequence[Take], Asks("Lots dissolved in it", ALL_OF_A_LOT)] = ()
+    supplies_ug: Annotated[Mapping[str, int], FROM_SUPPLIES] = field(default_factory=dict)
 
 
 @recorded_once
@@ -75,6 +79,22 @@ def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act)
         attach(run, movement)
         look_again(run, act.moment)
     return movement
+
+
+TOP_UP: Final = Event(
+    top_up_electrolyte,
+    on=ON_ELECTROLYTE,
+    at="top-up",
+    name="electrolyte-top-up",
+    about="Top up an electrolyte with lots dissolved, supplies or water, also during a run.",
+    title="Top up the electrolyte",
+    button="Add it",
+    done="Added.",
+    cautions=("top_up",),
+    flat=("addition",),
+    asked_as={"inputs": "takes", "addition": ""},
+    offered_forms=DISSOLVED_FORMS,
+)
 
 
 @undo_for(Movement.Kind.TOP_UP)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from functools import cache
 from typing import Any, Final
@@ -11,6 +11,7 @@ from typing import Any, Final
 from django.core.files.base import File
 from django.db.models import Model
 from django.urls import URLPattern, path
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from config.refusals import RefusalError
@@ -29,12 +30,15 @@ from lots.declaration.event import (
     Event,
     Question,
     build,
+    code_of,
     events_of,
     questions_of,
     with_typed,
 )
 from lots.ledger.recording import Act
 from lots.measurements.assays import Finding
+from lots.metals import Metal
+from lots.services.opening import Amount
 
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
 
@@ -66,11 +70,46 @@ def _text(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any,
 
 
 def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
-    if any(each.name == "code" for each in question.type._meta.fields):
+    named_by = code_of(question.type)
+    if named_by == "code":
         return by_code(question.type, **kwargs)
-    return serializers.PrimaryKeyRelatedField(
-        queryset=question.type._default_manager.all(), **kwargs
-    )
+    rows = question.type._default_manager.all()
+    if named_by == "pk":
+        return serializers.PrimaryKeyRelatedField(queryset=rows, **kwargs)
+    return _ByLot(slug_field=named_by, queryset=rows, **kwargs)
+
+
+@extend_schema_field({"type": "string"})
+class _ByLot(serializers.SlugRelatedField[Any]):
+    """A row by its lot's code."""
+
+
+def _rows(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    assert question.item is not None
+    return serializers.ListField(child=_row(question.item), **kwargs)
+
+
+class _Amounts(serializers.ListSerializer[Any]):
+    def to_internal_value(self, data: Any) -> Any:
+        rows = super().to_internal_value(data)
+        return {
+            each["metal"]: Amount(each["mass"], each.get("standard_uncertainty")) for each in rows
+        }
+
+
+class AmountInput(serializers.Serializer[Any]):
+    """A mass of one metal, with its standard uncertainty where it is known."""
+
+    metal = serializers.ChoiceField(choices=Metal.choices)
+    mass = MassField()
+    standard_uncertainty = MassField(positive=False, required=False)
+
+    class Meta:
+        list_serializer_class = _Amounts
+
+
+def _amounts(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    return AmountInput(many=True, **kwargs)
 
 
 def _choice(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -101,6 +140,9 @@ FIELDS: Final[dict[Any, Maker]] = {
     Mapping[str, Decimal]: _plain(ByMetalField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _results,
+    Mapping[str, Amount]: _amounts,
+    Sequence[Model]: _rows,
+    "day": _plain(serializers.DateTimeField),
 }
 
 
@@ -115,10 +157,9 @@ def field_for(question: Question) -> serializers.Field[Any, Any, Any, Any]:
             kwargs["default"] = question.default
         elif question.type is not str:
             kwargs["allow_null"] = True
-    if question.item is not None:
-        return part_serializer(question.item.type)(
-            many=True, allow_empty=not question.needed, **kwargs
-        )
+    if question.item is not None and question.kind != Sequence[Model]:
+        kwargs |= {"many": True, "allow_empty": not question.needed, "max_length": asks.at_most}
+        return part_serializer(question.item.type)(**kwargs)
     if question.parts:
         return part_serializer(question.type)(**kwargs)
     return FIELDS[question.kind](question, **kwargs)
@@ -157,11 +198,9 @@ class EventView(CommandView):
     event: Event
 
     def perform(self, act: Act, data: dict[str, Any], **address: Any) -> Model:
-        arguments = self.event.arguments(data)
-        if self.event.on is not None:
-            arguments[self.event.on.param] = self.event.on.find(address)
+        subject = self.event.on.find(address) if self.event.on is not None else None
         try:
-            return self.event.service(**arguments, act=act)
+            return self.event.service(**self.event.arguments(data, subject), act=act)
         except RefusalError as refusal:
             refusal.field = self.event.asked(refusal.field)
             raise

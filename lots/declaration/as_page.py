@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
+from operator import attrgetter
 from typing import Any, Final
 
 from django import forms
@@ -24,9 +25,10 @@ from lots.declaration.event import (
 )
 from lots.ledger.recording import Act
 from lots.measurements.assays import Finding
-from lots.models import Lot
+from lots.models import Lot, Movement
 from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.form_fields import (
+    AmountsField,
     FigureField,
     FindingsField,
     FinenessField,
@@ -37,6 +39,7 @@ from lots.pages.form_fields import (
     VolumeField,
 )
 from lots.pages.steps import BenchStep, receipt_address
+from lots.services.opening import Amount
 from lots.services.taking import Take
 
 Maker = Callable[..., forms.Field]
@@ -83,6 +86,17 @@ def _row(question: Question, **kwargs: Any) -> forms.Field:
     return field
 
 
+def _rows(question: Question, **kwargs: Any) -> forms.Field:
+    assert question.item is not None
+    rows = question.asks.among() if question.asks.among else question.item.type.objects.all()
+    return _RowsField(rows, widget=forms.CheckboxSelectMultiple, **kwargs)
+
+
+class _RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
+    def clean(self, value: Any) -> Any:
+        return list(super().clean(value))
+
+
 def _choice(question: Question, **kwargs: Any) -> forms.Field:
     return choice_field(question.asks.choices, **kwargs)
 
@@ -104,7 +118,12 @@ FIELDS: Final[dict[Any, Maker]] = {
     Mapping[str, Decimal]: _plain(FinenessField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _plain(FindingsField),
+    Mapping[str, Amount]: _plain(AmountsField),
     Sequence[Take]: _plain(TakesField),
+    Sequence[Model]: _rows,
+    "day": lambda question, **kwargs: forms.DateTimeField(
+        widget=forms.DateInput({"type": "date"}), **kwargs
+    ),
 }
 
 
@@ -116,7 +135,7 @@ def field_for(question: Question, *, needed: bool) -> forms.Field:
         "required": needed and question.type is not bool,
     }
     initial = question.default if asks.initial is None else asks.initial
-    if initial not in (None, ""):
+    if initial:
         kwargs["initial"] = initial
     return FIELDS[question.kind](question, **kwargs)
 
@@ -150,8 +169,11 @@ class EventForm(ActForm):
 
     def _ask(self, question: Question, *, needed: bool, within: str) -> None:
         if question.parts:
+            first = len(self.asked)
             for part in self._parts(question):
                 self._ask(part, needed=needed and part.needed, within=f"{within}.{part.name}")
+            # What is refused of the whole stands at its first field.
+            self.asked_as = {question.name: self.asked[first][1], **self.asked_as}
             return
         name = question.name
         if name in self.fields:
@@ -171,7 +193,7 @@ class EventForm(ActForm):
         asked = {name.partition("-")[0] for name in self.data} - {"csrfmiddlewaretoken", "keep"}
         if unknown := sorted(asked - set(self.fields)):
             self.add_error(None, f"This form does not ask for “{unknown[0][:40]}”. Open it again.")
-        for question in self.event.questions:
+        for question in self._wholes(self.event.questions):
             parts = self._named(question)
             given = [name for _, name in parts if data.get(name) and not self._begun(name)]
             for part, name in parts:
@@ -184,6 +206,12 @@ class EventForm(ActForm):
         """Whether a field still says what the form began with, which nobody chose."""
         initial = self.fields[name].initial
         return initial is not None and str(self.data.get(name)) == str(initial)
+
+    def _wholes(self, questions: Sequence[Question]) -> Iterator[Question]:
+        for question in questions:
+            if question.parts:
+                yield question
+                yield from self._wholes(question.parts)
 
     def _named(self, question: Question) -> list[tuple[Question, str]]:
         own = {id(part) for part in question.parts}
@@ -203,6 +231,7 @@ class EventForm(ActForm):
 
     def _made(self, question: Question) -> Any:
         named = {part.name: self.cleaned_data[name] for part, name in self._named(question)}
+        named |= {part.name: self._made(part) for part in question.parts if part.parts}
         answers = {name: value for name, value in named.items() if not _is_empty(value)}
         if not question.needed and not any(value is not False for value in answers.values()):
             return None
@@ -244,16 +273,22 @@ class EventPage(BenchStep):
         return EventForm(event=self.event, subject=self.subject, **kwargs)
 
     def perform(self, act: Act, form: Any) -> Model:
-        arguments = self.event.arguments(form.answers())
-        if self.event.on is not None:
-            arguments[self.event.on.param] = self.subject
-        return self.event.service(**arguments, act=act)
+        return self.event.service(**self.event.arguments(form.answers(), self.subject), act=act)
+
+    def initial(self, request: HttpRequest) -> dict[str, Any]:
+        """What the address says; of rows to tick, every one it names."""
+        several = [each.name for each in self.event.questions if each.kind == Sequence[Model]]
+        named = {name: request.GET.getlist(name)[:100] for name in several}
+        return super().initial(request) | named
 
     def after(self, recorded: Any) -> str:
         on = self.event.on
-        if on is not None and on.page and self.event.lands_on_subject:
-            return reverse(on.page, args=[getattr(self.subject, on.key)])
-        return receipt_address(getattr(recorded, "movement", recorded))
+        if self.event.lands_on:
+            return reverse(self.event.lands_on, args=[recorded.code])
+        made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded
+        if on is not None and on.page and not isinstance(made, Lot | Movement):
+            return reverse(on.page, args=[attrgetter(on.page_of)(self.subject)])
+        return receipt_address(made)
 
 
 def page_paths(app: str, overrides: Mapping[str, type[EventPage]]) -> list[URLPattern]:

@@ -88,6 +88,8 @@ class Question:
             return "choice"
         if issubclass_of(self.type, Model):
             return Model
+        if self.item is not None and issubclass_of(self.item.type, Model):
+            return Sequence[Model]
         return self.asks.kind or self.type
 
     @property
@@ -104,15 +106,23 @@ class Question:
 
     @cached_property
     def item(self) -> Question | None:
-        """The question of one item of a sequence of dataclasses."""
-        inner = typing.get_args(self.type)
-        if typing.get_origin(self.type) is Sequence and inner and is_dataclass(inner[0]):
-            return replace(self, type=inner[0])
+        """The question of one item of a sequence of dataclasses or rows."""
+        inner: Any = next(iter(typing.get_args(self.type)), None)
+        if typing.get_origin(self.type) is Sequence and (
+            is_dataclass(inner) or issubclass_of(inner, Model)
+        ):
+            return replace(self, type=inner)
         return None
 
 
 def issubclass_of(what: Any, base: type) -> bool:
     return isinstance(what, type) and issubclass(what, base)
+
+
+def code_of(model: type[Model]) -> str:
+    """What names a row in a request: its own code, its lot's, or its number."""
+    names = {each.name for each in model._meta.fields}
+    return "code" if "code" in names else "lot__code" if "lot" in names else "pk"
 
 
 def _question(param: str, hint: Any, default: Any) -> Question:
@@ -124,8 +134,9 @@ def _question(param: str, hint: Any, default: Any) -> Question:
         hint = next(each for each in typing.get_args(hint) if each is not type(None))
     name = param
     for unit, kind in _UNIT_OF.items():
-        if param.endswith(unit) and hint is int:
-            name, asks = param.removesuffix(unit), replace(asks, kind=kind)
+        if param.endswith(unit) and hint in (int, Mapping[str, int]):
+            name = param.removesuffix(unit)
+            asks = replace(asks, kind=kind) if hint is int else asks
     if asks.otherwise is not None:
         default = asks.otherwise
     needed = default is MISSING or default is Parameter.empty
@@ -173,8 +184,9 @@ def with_typed(
 class On:
     """What events happen to: `model`, named in the address by its code or number.
 
-    `path` begins the address, `param` is what services call it. After a step one lands on the page
-    named `page`, if there is one, else on the receipt of what was recorded.
+    `path` begins the address, `param` is what services call it, `also` what else their refusals
+    say for it; `capitals` says that its code has any. After a step that makes no lot and posts no
+    movement one lands on the page named `page`, which `page_of` is the code of.
     """
 
     model: type[Model]
@@ -184,6 +196,9 @@ class On:
     section: str = "bench"
     template: str = "lots/bench_step.html"
     page: str = ""
+    page_of: str = "code"
+    also: tuple[str, ...] = ()
+    capitals: bool = True
 
     @property
     def key(self) -> str:
@@ -192,9 +207,11 @@ class On:
     def find(self, path: Mapping[str, Any]) -> Any:
         """The row that the address names; raises Http404."""
         value = path[self.key]
+        if self.capitals and isinstance(value, str):
+            value = value.upper()
         rows = self.model._default_manager.select_related(*self.related)
         return get_object_or_404(
-            rows, **{self.key: value.upper() if isinstance(value, str) else value}
+            rows, **{code_of(self.model) if self.key == "code" else "pk": value}
         )
 
 
@@ -218,8 +235,9 @@ class Event:
     `flat` names dataclass parameters whose fields are asked as the event's own; `asked_as` the
     question for what the service's refusals call otherwise ("" for the whole request). `fixed`
     answers questions on the page that only programs are asked, `order` puts the page's questions in
-    order, `lands_on_subject` says where one goes after it. `shown` is the attribute of what is
-    recorded that the API answers with.
+    order. One lands on the page named `lands_on` with the code of what was recorded; without it, on
+    the receipt of its movement or lot, else on the subject's page. `shown` is the attribute of what
+    is recorded that the API answers with.
     """
 
     service: Callable[..., Model]
@@ -240,7 +258,7 @@ class Event:
     order: tuple[str, ...] = ()
     offered_forms: tuple[str, ...] | None = None
     template: str = ""
-    lands_on_subject: bool = True
+    lands_on: str = ""
     shown: str = ""
     on_page: bool = True
     in_api: bool = True
@@ -258,15 +276,21 @@ class Event:
         return self.service.__name__.title().replace("_", "")
 
     def address(self, ending: str) -> str:
+        """Of the API or the page; an ending that begins with a stroke is a whole address."""
+        if ending.startswith("/"):
+            return f"{ending[1:]}/"
         return f"{self.on.path}/{ending}/" if self.on else f"{ending}/"
 
     @cached_property
     def questions(self) -> tuple[Question, ...]:
         """What is asked: everything the service takes but the thing it happens to."""
+        subject = self.on.param if self.on is not None else ""
+        return tuple(each for each in self._taken if each.name != subject)
+
+    @cached_property
+    def _taken(self) -> tuple[Question, ...]:
         found: list[Question] = []
         for each in questions_of(self.service):
-            if self.on is not None and each.param == self.on.param:
-                continue
             if each.param in self.flat:
                 found += [replace(part, within=each.param) for part in each.parts]
             else:
@@ -278,13 +302,15 @@ class Event:
         """The model of what the service records."""
         return typing.get_type_hints(self.service)["return"]
 
-    def arguments(self, answers: Mapping[str, Any]) -> dict[str, Any]:
+    def arguments(self, answers: Mapping[str, Any], subject: Any) -> dict[str, Any]:
         """The service's arguments from answers by question; what is None is left to its default."""
-        given = [each for each in self.questions if answers.get(each.name) is not None]
+        if self.on is not None:
+            answers = {**answers, self.on.param: subject}
+        given = [each for each in self._taken if answers.get(each.name) is not None]
         arguments = {each.param: answers[each.name] for each in given if not each.within}
         for each in questions_of(self.service):
             if each.param in self.flat:
-                within = [part for part in self.questions if part.within == each.param]
+                within = [part for part in self._taken if part.within == each.param]
                 arguments[each.param] = build(each.type, within, answers)
         return arguments
 
@@ -297,10 +323,12 @@ class Event:
                 parts = [*filter(None, self.asked_as[head].split(".")), *parts[end:]]
                 break
         known = {each.name for each in self.questions} | {"occurred_at", "note", "Idempotency-Key"}
+        inner = {part.name: each.name for each in self.questions for part in each.parts}
+        on = {self.on.param, *self.on.also} if self.on is not None else set()
         while parts and parts[0] not in known:
-            if len(parts) == 1 and self.on is not None and parts[0] == self.on.param:
+            if len(parts) == 1 and parts[0] in on:
                 break
-            parts = parts[1:]
+            parts = [inner[parts[0]], *parts] if parts[0] in inner else parts[1:]
         return ".".join(parts) or None
 
 

@@ -12,7 +12,7 @@ from lots.pages.bench_form import ActForm, choice_field, party_field, place_fiel
 from lots.pages.form_fields import AmountsField, MassesByMetalField, MassField, VolumeField
 from lots.pages.steps import BenchStep
 from lots.people.roles import OFFICE
-from lots.services.opening import Opening, open_claim, open_lot
+from lots.services.opening import ON_THE_FIRST_DAY, Opening, open_claim, open_lot
 
 # Electrolytes and slimes bags have forms of their own; what runs is opened as what it is made of.
 _OPENED_ELSEWHERE: Final = {
@@ -24,9 +24,6 @@ _OPENED_ELSEWHERE: Final = {
 _OPENED: Final = [
     (value, label) for value, label in Lot.Form.choices if value not in _OPENED_ELSEWHERE
 ]
-LEAD: Final = (
-    "As it was found on the day the ledger begins: give that day under “When it happened”."
-)
 
 
 class OpenLotForm(ActForm):
@@ -56,7 +53,7 @@ class OpenLotForm(ActForm):
 
 class OpenLot(BenchStep):
     title = "A lot that was there"
-    lead = LEAD
+    lead = ON_THE_FIRST_DAY
     button = "Put it on the books"
     done = "It is on the books. Print its label."
     roles = OFFICE
@@ -88,7 +85,7 @@ class OpenClaimForm(ActForm):
 
 class OpenClaim(BenchStep):
     title = "A claim that was owed"
-    lead = f"{LEAD} No metal moves: the house's own position goes down by as much."
+    lead = f"{ON_THE_FIRST_DAY} No metal moves: the house's own position goes down by as much."
     button = "Put it on the books"
     done = "The claim is on the books."
     roles = OFFICE

@@ -21,6 +21,11 @@ from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
 _NOT_OPENED: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
 
 
+ON_THE_FIRST_DAY: Final = (
+    "As it was found on the day the ledger begins: give that day under “When it happened”."
+)
+
+
 @dataclass(frozen=True)
 class Amount:
     """Micrograms of one metal, with their standard uncertainty where it is known."""

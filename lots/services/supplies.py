@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Final
 
 from config.refusals import InvalidError
+from lots.declaration.event import Asks
 from lots.ledger import accounts
 from lots.ledger.drafts import Line
 from lots.metals import Metal
 from lots.models import Entry, Lot
+
+FROM_SUPPLIES: Final = Asks(
+    "Metal from supplies", "Such as the silver in bought silver nitrate, with its unit."
+)
 
 
 def supply_lines(lot: Lot, supplies_ug: Mapping[str, int]) -> list[Line]:

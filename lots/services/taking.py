@@ -19,6 +19,7 @@ from lots.models import Entry, Lot, Party
 from lots.portions import Portion, portion_by_mass, portion_by_volume
 
 ALL_OF_IT: Final = "Leave it empty for all of the lot."
+ALL_OF_A_LOT: Final = "Leave the second box empty to take all of a lot."
 
 
 @dataclass(frozen=True)

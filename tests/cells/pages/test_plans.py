@@ -28,7 +28,7 @@ def test_planned_charge_fills_in_the_charge_form(bench, browser: Client) -> None
     assert plan.state == "planned"
     assert {each.lot for each in plan.takes} == {lot.code for lot in lots}
     form = browser.get(f"{reverse('charge', args=['north'])}?{shown.context['charge_query']}")
-    assert len(form.context["form"]["charge"].value()) == len(plan.takes)
+    assert len(form.context["form"]["takes"].value()) == len(plan.takes)
     assert all(each.lot in form.content.decode() for each in plan.takes)
 
 
@@ -75,7 +75,7 @@ def test_electrolyte_and_bag_of_the_first_day_come_on_the_books(bench, office: C
         "place": bench.works.places["carboys"].pk,
         "use_number": "4",
         "volume": "11.5 l",
-        "volume_u": "20 ml",
+        "standard_uncertainty": "20 ml",
         "results-Ag": "60",
         "results-Ag-u": "0.3",
         "method": "icp_oes",
@@ -89,12 +89,12 @@ def test_electrolyte_and_bag_of_the_first_day_come_on_the_books(bench, office: C
         "mass": "400 g",
         "metals-Au": "3 g",
         "metals-Au-u": "0.2 g",
-        "bagged_on": "2026-04-01",
+        "bagged_at": "2026-04-01",
     }
     office.post(reverse("open-bag"), bag)
     assert SlimesBag.objects.get().bagged_at.isoformat() == "2026-04-01T00:00:00+00:00"
-    later = office.post(reverse("open-bag"), bag | {"key": "c", "bagged_on": "2026-05-05"})
-    assert later.context["form"].has_error("bagged_on", "bagged_later")
+    later = office.post(reverse("open-bag"), bag | {"key": "c", "bagged_at": "2026-05-05"})
+    assert later.context["form"].has_error("bagged_at", "bagged_later")
 
 
 def test_reading_is_withdrawn_and_stays_on_show(bench, browser: Client) -> None:

@@ -44,7 +44,7 @@ def test_run_is_charged_run_harvested_and_closed_by_forms(
     send(
         client_of, "charge", ["north"],
         electrolyte=electrolyte.pk, occurred_at=f"{DAY}4T11:00",
-        **{"charge-lot": [granules.code.lower()], "charge-portion": ["1500 g"]},
+        **{"takes-lot": [granules.code.lower()], "takes-portion": ["1500 g"]},
     )  # fmt: skip
     run = CellRun.objects.get()
     send(client_of, "run-start", [run.code], current_a="40", occurred_at=f"{DAY}4T12:00")
@@ -100,8 +100,8 @@ def test_copper_above_the_limit_is_refused_until_it_is_acknowledged(
     sent = {
         "key": "rich-in-copper",
         "electrolyte": electrolyte.pk,
-        "charge-lot": [granules.code],
-        "charge-portion": [""],
+        "takes-lot": [granules.code],
+        "takes-portion": [""],
     }
     counts = row_counts()
     answer = client_of.post(reverse("charge", args=["north"]), sent)
@@ -170,7 +170,7 @@ def test_electrolyte_is_prepared_measured_topped_up_and_bled(
     rack = works.places["carboys"].pk
     page = send(
         client_of, "electrolyte-prepare", [],
-        place=rack, volume="11.5 l", volume_u="20 ml", **{"supplies-Ag": "690 g"},
+        place=rack, volume="11.5 l", standard_uncertainty="20 ml", **{"supplies-Ag": "690 g"},
     )  # fmt: skip
     lot = Lot.objects.get(form=Lot.Form.ELECTROLYTE)
     assert lot.code in page.content.decode()
@@ -181,10 +181,10 @@ def test_electrolyte_is_prepared_measured_topped_up_and_bled(
         **{"results-Ag": "59.2", "results-Ag-u": "0.3"},
     )  # fmt: skip
     assert "59.2" in client_of.get(reverse("cells")).content.decode()
-    send(client_of, "electrolyte-top-up", [lot.code], volume="500 ml", volume_u="5 ml")
+    send(client_of, "electrolyte-top-up", [lot.code], volume="500 ml", standard_uncertainty="5 ml")
     send(
         client_of, "electrolyte-bleed", [lot.code],
-        volume="2 l", volume_u="10 ml", place=rack,
+        volume="2 l", standard_uncertainty="10 ml", place=rack,
     )  # fmt: skip
     assert Lot.objects.filter(form=Lot.Form.SOLUTION).count() == 1
 
@@ -230,3 +230,36 @@ def test_many_electrolytes_are_paged_and_the_one_in_a_cell_comes_first(
     assert "1–2 of 4" in first.content.decode()
     further = client_of.get(reverse("cells"), {"page": "2"})
     assert [each.batch for each in further.context["electrolytes"]] == spare[1:]
+
+
+def test_measurement_of_nothing_is_refused_at_its_first_field(
+    client_of: Client, bench: Any
+) -> None:
+    batch = bench.electrolyte()
+    counts = row_counts()
+    answer = client_of.post(
+        reverse("electrolyte-measure", args=[batch.lot.code]), {"key": "nothing"}
+    )
+    assert answer.context["form"].has_error("volume", "nothing_measured")
+    assert row_counts() == counts
+
+
+def test_part_of_an_assay_is_refused_where_it_is_incomplete(
+    client_of: Client, bench: Any, works: SimpleNamespace
+) -> None:
+    batch = bench.electrolyte()
+    sent = {"key": "part", "results-Ag": "59", "results-Ag-u": "0.3", "volume": "11 l"}
+    answer = client_of.post(reverse("electrolyte-measure", args=[batch.lot.code]), sent)
+    form = answer.context["form"]
+    assert set(form.errors) == {"method", "laboratory", "standard_uncertainty"}
+
+
+def test_bags_chosen_in_the_queue_are_ticked_in_the_form(
+    client_of: Client, bench: Any, works: SimpleNamespace
+) -> None:
+    run = bench.stopped()
+    send(client_of, "run-bag", [run.code], place=works.places["slimes-cabinet"].pk)
+    bag = SlimesBag.objects.get()
+    assert f'name="bags" value="{bag.pk}"' in client_of.get(reverse("slimes")).content.decode()
+    form = client_of.get(reverse("slimes-group"), {"bags": bag.pk}).context["form"]
+    assert form["bags"].value() == [str(bag.pk)]
