@@ -6,8 +6,8 @@ from typing import Final
 
 from config.menu import Link
 from lots.models import Lot
-from lots.pages.menu import FIRST_DAY
 from lots.people.roles import OFFICE
+from lots.services.opening import FIRST_DAY
 
 TABS: Final = (
     Link("Cells", "cells", 40),

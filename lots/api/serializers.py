@@ -12,6 +12,7 @@ from lots.ledger.holdings import Holding, holding
 from lots.models import (
     Assay,
     AssayResult,
+    AssayRuling,
     ClaimEntry,
     Document,
     Entry,
@@ -23,7 +24,27 @@ from lots.models import (
     ProcessBatch,
     VolumeReading,
     Weighing,
+    Withdrawal,
 )
+
+
+class RulingSerializer(serializers.ModelSerializer[AssayRuling]):
+    lot = shown_code()
+    decided_by = serializers.CharField(source="decided_by.username", read_only=True)
+
+    class Meta:
+        model = AssayRuling
+        fields = ["id", "lot", "assay", "reason", "decided_at", "decided_by"]
+        read_only_fields = fields
+
+
+class WithdrawalSerializer(serializers.ModelSerializer[Withdrawal]):
+    withdrawn_by = serializers.CharField(source="withdrawn_by.username", read_only=True)
+
+    class Meta:
+        model = Withdrawal
+        fields = ["id", "measurement", "assay", "reason", "withdrawn_at", "withdrawn_by"]
+        read_only_fields = fields
 
 
 class LotSerializer(serializers.ModelSerializer[Lot]):

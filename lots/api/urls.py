@@ -4,30 +4,50 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from lots.api import (
-    corrections,
     documents,
     fine_metal,
     lists,
-    melts,
-    motions,
-    ownership,
-    process_batches,
-    quarantine,
-    receipts,
     reference,
     reversals,
-    samples,
-    shipping,
     traces,
 )
-from lots.api.serializers import LotSerializer, MovementSerializer
+from lots.api.serializers import (
+    AssaySerializer,
+    ExcessSerializer,
+    LotSerializer,
+    MovementSerializer,
+    ProcessBatchSerializer,
+    RulingSerializer,
+    WeighingSerializer,
+    WithdrawalSerializer,
+)
 from lots.declaration.as_api import ANSWERS, api_paths
 from lots.feed import events_api, webhooks_api
-from lots.models import Lot, Movement
+from lots.models import (
+    Assay,
+    AssayRuling,
+    Excess,
+    Lot,
+    Movement,
+    ProcessBatch,
+    Weighing,
+    Withdrawal,
+)
 from lots.people import tokens_api
 from lots.sheets import api
 
-ANSWERS.update({Lot: LotSerializer, Movement: MovementSerializer})
+ANSWERS.update(
+    {
+        Assay: AssaySerializer,
+        AssayRuling: RulingSerializer,
+        Excess: ExcessSerializer,
+        ProcessBatch: ProcessBatchSerializer,
+        Weighing: WeighingSerializer,
+        Withdrawal: WithdrawalSerializer,
+        Lot: LotSerializer,
+        Movement: MovementSerializer,
+    }
+)
 
 router = SimpleRouter()
 router.register("lots", lists.LotViewSet, "lot")
@@ -59,17 +79,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("webhooks/<int:pk>/start/", webhooks_api.StartSubscription.as_view()),
     path("webhooks/<int:pk>/secret/", webhooks_api.SubscriptionSecret.as_view()),
     path("webhook-deliveries/<int:pk>/resend/", webhooks_api.ResendEvent.as_view()),
-    path("receipts/", receipts.ReceiveLot.as_view()),
-    path(f"{LOT}/weighings/", receipts.RecordWeighing.as_view()),
-    path(f"{LOT}/assays/", receipts.RecordAssay.as_view()),
-    path(f"{LOT}/melt/", melts.MeltLot.as_view()),
-    path(f"{LOT}/samples/", samples.TakeSample.as_view()),
-    path(f"{LOT}/use-up/", samples.UseUpSample.as_view()),
-    path(f"{LOT}/owner/", ownership.ChangeOwner.as_view()),
-    path(f"{LOT}/ship/", shipping.ShipLot.as_view()),
-    path(f"{LOT}/return/", shipping.ReturnLot.as_view()),
-    path(f"{LOT}/quarantine/", quarantine.QuarantineLot.as_view()),
-    path(f"{LOT}/release/", quarantine.ReleaseLot.as_view()),
     path(f"{LOT}/documents/", documents.AttachDocument.as_view()),
     path(f"{LOT}/bar/", fine_metal.ListBar.as_view()),
     path(f"{LOT}/impurities/", fine_metal.RecordImpurities.as_view()),
@@ -81,24 +90,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("documents/<int:pk>/file-as/", documents.FileDocument.as_view()),
     path("documents/retention/", documents.RetentionReport.as_view()),
     path(f"{LOT}/trace/", traces.TraceLot.as_view()),
-    path("claims/settle/", ownership.SettleClaim.as_view()),
-    path("weighings/<int:pk>/post-difference/", corrections.PostWeighingDifference.as_view()),
-    path("weighings/<int:pk>/withdraw/", corrections.WithdrawWeighing.as_view()),
-    path("volume-readings/<int:pk>/withdraw/", corrections.WithdrawVolumeReading.as_view()),
-    path("assays/<int:pk>/withdraw/", corrections.WithdrawAssay.as_view()),
-    path("excesses/<int:pk>/explain/", corrections.ExplainExcess.as_view()),
-    path(f"{LOT}/split/", motions.SplitLot.as_view()),
-    path(f"{LOT}/transfer/", motions.TransferLot.as_view()),
     path("token/", tokens_api.ObtainToken.as_view(), name="token"),
     path("tokens/<int:pk>/revoke/", tokens_api.RevokeToken.as_view()),
-    path("blends/", motions.BlendLots.as_view()),
-    path("assays/<int:pk>/rule/", motions.RuleAssay.as_view()),
-    path("openings/lots/", motions.OpenLot.as_view()),
-    path("openings/claims/", motions.OpenClaim.as_view()),
-    path("process-batches/start/", process_batches.StartBatch.as_view()),
-    path(f"{BATCH}/inputs/", process_batches.AddInputs.as_view()),
-    path(f"{BATCH}/outputs/", process_batches.RecordOutput.as_view()),
-    path(f"{BATCH}/close/", process_batches.CloseBatch.as_view()),
     path("movements/<int:sequence>/reverse/", reversals.ReverseMovement.as_view()),
     *api_paths("lots"),
     *router.urls,

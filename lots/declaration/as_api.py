@@ -114,6 +114,8 @@ def _amounts(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, A
 
 def _choice(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
     choices = question.asks.choices
+    if question.default == "":
+        kwargs["allow_blank"] = True
     return serializers.ChoiceField(choices=getattr(choices, "choices", choices), **kwargs)
 
 

@@ -98,7 +98,7 @@ class _RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
 
 
 def _choice(question: Question, **kwargs: Any) -> forms.Field:
-    return choice_field(question.asks.choices, **kwargs)
+    return choice_field(question.asks.offered or question.asks.choices, **kwargs)
 
 
 FIELDS: Final[dict[Any, Maker]] = {
@@ -267,7 +267,12 @@ class EventPage(BenchStep):
         self.template_name = event.template or (on.template if on else self.template_name)
 
     def find(self, request: HttpRequest, **address: Any) -> Any:
-        return self.event.on.find(address) if self.event.on else None
+        if self.event.on is None:
+            return None
+        subject = self.event.on.find(address)
+        if self.event.on.cautions is not None:
+            self.cautions = self.event.on.cautions(subject)
+        return subject
 
     def make_form(self, **kwargs: Any) -> ActForm:
         return EventForm(event=self.event, subject=self.subject, **kwargs)
@@ -279,7 +284,8 @@ class EventPage(BenchStep):
         """What the address says; of rows to tick, every one it names."""
         several = [each.name for each in self.event.questions if each.kind == Sequence[Model]]
         named = {name: request.GET.getlist(name)[:100] for name in several}
-        return super().initial(request) | named
+        begins = self.event.begins(self.subject) if self.event.begins else {}
+        return {**begins, **super().initial(request), **named}
 
     def after(self, recorded: Any) -> str:
         on = self.event.on

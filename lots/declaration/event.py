@@ -40,7 +40,7 @@ class Asks:
     `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
     text typed for another field and never asks it. `on_page` False leaves it to programs.
     `otherwise` is what holds when it is left out, where the parameter has no default of its own.
-    `example` and `also_called` are for sheets.
+    `offered` narrows `choices` on a page. `example` and `also_called` are for sheets.
 
     Of a model it is said as `Annotated[Place, None, Asks(...)]`: the type checker's plugin for
     Django reads what follows a model as something of its own.
@@ -51,6 +51,7 @@ class Asks:
     name: str = ""
     kind: str = ""
     choices: Any = None
+    offered: Any = None
     among: Callable[[], Any] | None = None
     at_least: int | Decimal | None = None
     at_most: int | Decimal | None = None
@@ -185,7 +186,8 @@ class On:
     """What events happen to: `model`, named in the address by its code or number.
 
     `path` begins the address, `param` is what services call it, `also` what else their refusals
-    say for it; `capitals` says that its code has any. After a step that makes no lot and posts no
+    say for it; `capitals` says that its code has any, `cautions` which
+    safety texts stand beside every step of it. After a step that makes no lot and posts no
     movement one lands on the page named `page`, which `page_of` is the code of.
     """
 
@@ -199,6 +201,7 @@ class On:
     page_of: str = "code"
     also: tuple[str, ...] = ()
     capitals: bool = True
+    cautions: Callable[[Any], tuple[str, ...]] | None = None
 
     @property
     def key(self) -> str:
@@ -237,7 +240,8 @@ class Event:
     answers questions on the page that only programs are asked, `order` puts the page's questions in
     order. One lands on the page named `lands_on` with the code of what was recorded; without it, on
     the receipt of its movement or lot, else on the subject's page. `shown` is the attribute of what
-    is recorded that the API answers with.
+    is recorded that the API answers with; `begins` gives what the page's form begins with,
+    `called` the API's name for it where several events share a service.
     """
 
     service: Callable[..., Model]
@@ -264,6 +268,8 @@ class Event:
     in_api: bool = True
     page_at: str = ""
     menu: Menu | None = None
+    begins: Callable[[Any], Mapping[str, Any]] | None = None
+    called: str = ""
     status: int = 201
 
     @property
@@ -273,7 +279,7 @@ class Event:
     @property
     def stem(self) -> str:
         """The service's name in capitals, as in HarvestRun: how its parts are called in the API."""
-        return self.service.__name__.title().replace("_", "")
+        return self.called or self.service.__name__.title().replace("_", "")
 
     def address(self, ending: str) -> str:
         """Of the API or the page; an ending that begins with a stroke is a whole address."""

@@ -6,15 +6,16 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks
+from lots.declaration.event import Asks, Event, Menu, On
 from lots.fineness import WHOLE_PPT, check_contents
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Party
+from lots.services.lot_register import ON_LOT
 from lots.texts import checked_text
 from lots.units import parse_decimal
 
@@ -101,7 +102,52 @@ def keep_assay(lot: Lot, report: AssayReport, act: Act, *, field: str = "assay")
     return assay
 
 
+ON_ASSAY: Final = On(
+    Assay,
+    "assays/<int:pk>",
+    "assay",
+    related=("lot", "laboratory"),
+    template="lots/lots_thing_step.html",
+    page="lot",
+    page_of="lot.code",
+)
+
+
 @recorded_once
-def record_assay(*, lot: Lot, report: AssayReport, act: Act) -> Assay:
+def record_assay(
+    *, lot: Lot, report: Annotated[AssayReport, Asks(name="assay")], act: Act
+) -> Assay:
     """Records one laboratory's report of a lot. Several may stand side by side."""
     return keep_assay(lot, report, act)
+
+
+def _usual(lot: Lot) -> dict[str, Any]:
+    """The only laboratory there is, and grams per litre for a solution."""
+    liquid = {"basis": Assay.Basis.CONCENTRATION} if lot.is_liquid else {}
+    only = list(Party.objects.filter(kind=Party.Kind.LABORATORY, is_active=True)[:2])
+    return {**({"laboratory": only[0].pk} if len(only) == 1 else {}), **liquid}
+
+
+ASSAY: Final = Event(
+    record_assay,
+    on=ON_LOT,
+    at="assays",
+    name="assay",
+    about="Record a laboratory's report of a lot.",
+    title="Enter an assay",
+    lead="The report is kept beside the lot. It changes the books when someone lets it rule.",
+    button="Keep the report",
+    done="The report is kept. Let it rule if it is the one that counts.",
+    cautions=("assay",),
+    begins=_usual,
+    page_at="assay",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Enter an assay",
+        20,
+        hint="Results with their uncertainty",
+        about=frozenset(
+            {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
+        ),
+    ),
+)

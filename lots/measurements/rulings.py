@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Annotated, Final
 
 from django.db.models import F
 
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
+from lots.measurements.assays import ON_ASSAY
 from lots.measurements.late_assay import LateAssay
 from lots.measurements.made_with import MadeWith, made_with
 from lots.measurements.outputs import Content, contents_by_assay, contents_by_concentration
@@ -29,7 +31,8 @@ from lots.models import (
     VolumeReading,
     Weighing,
 )
-from lots.texts import checked_reason
+from lots.people.roles import ASSAYING
+from lots.texts import REASON_MAX, checked_reason
 from lots.units import proportion_ug
 
 _DIFFERENCE: Final = Entry.Basis.DIFFERENCE
@@ -46,7 +49,12 @@ class _Verdict:
 
 
 @recorded_once
-def rule_assay(*, assay: Assay, reason: str, act: Act) -> AssayRuling:
+def rule_assay(
+    *,
+    assay: Assay,
+    reason: Annotated[str, Asks("Why this one counts", at_most=REASON_MAX)],
+    act: Act,
+) -> AssayRuling:
     """Decides that `assay` says what its lot holds, from the act's moment, and why.
 
     The content becomes what the lot was received or made with times the fineness (or the volume
@@ -79,6 +87,25 @@ def rule_assay(*, assay: Assay, reason: str, act: Act) -> AssayRuling:
     _keep_changes(verdict, late, movement)
     _set_content(lot, Lot.Content.ASSAYED)
     return ruling
+
+
+RULE: Final = Event(
+    rule_assay,
+    on=replace(ON_ASSAY, template="lots/rule_assay.html"),
+    at="rule",
+    name="rule-assay",
+    about="""Let an assay rule its lot.
+
+    The lot's book content becomes what it found; when the metal has moved on, the difference
+    follows it to where it is now.
+    """,
+    title="Let an assay rule",
+    lead="The lot's content becomes what this report says. Metal that has moved on carries its "
+    "share of the difference to where it is now.",
+    button="Let it rule",
+    done="This report rules the lot's content from now on.",
+    roles=ASSAYING,
+)
 
 
 @undo_for(Movement.Kind.ASSAY_DIFFERENCE)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 from config.refusals import refuse
+from lots.declaration.common import Reason
+from lots.declaration.event import Event, On
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -17,7 +20,7 @@ from lots.units import proportion_ug
 
 
 @recorded_once
-def post_weighing_difference(*, weighing: Weighing, reason: str, act: Act) -> Movement:
+def post_weighing_difference(*, weighing: Weighing, reason: Reason, act: Act) -> Movement:
     """Brings a lot's material to what a check weighing of it read; metals follow in proportion.
 
     Positive when more was found than booked. Raises InvalidError `empty`, `too_long`; ConflictError
@@ -55,6 +58,26 @@ def post_weighing_difference(*, weighing: Weighing, reason: str, act: Act) -> Mo
         ),
         replace(act, note=reason),
     )
+
+
+POST_DIFFERENCE: Final = Event(
+    post_weighing_difference,
+    on=On(
+        Weighing,
+        "weighings/<int:pk>",
+        "weighing",
+        related=("lot", "balance"),
+        template="lots/lots_thing_step.html",
+    ),
+    at="post-difference",
+    name="post-difference",
+    about="Bring a lot's book to a check weighing of it; its metals follow in proportion.",
+    title="Bring the book to this weighing",
+    lead="The lot's weight becomes what was read; its metals follow in proportion.",
+    button="Post the difference",
+    done="The difference is posted against its own account.",
+    page_at="post",
+)
 
 
 def _check(weighing: Weighing, lot: Lot, held: Holding, act: Act) -> None:

@@ -9,9 +9,10 @@ from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Measurement, Weighing
+from lots.services.lot_register import ON_LOT
 from lots.units import ug_to_g
 
 # Two readings of one balance, gross and tare, each with the balance's own uncertainty.
@@ -63,7 +64,12 @@ def net_uncertainty_ug(weight: Weight) -> int:
 
 
 def keep_weighing(
-    lot: Lot, weight: Weight, purpose: str, act: Act, *, field: str = "weight"
+    lot: Lot,
+    weight: Weight,
+    purpose: str,
+    act: Act,
+    *,
+    field: str = "weight",
 ) -> Weighing:
     """The weighing as a fact of `lot`; for services that weigh as part of what they do.
 
@@ -90,6 +96,42 @@ def keep_weighing(
 
 
 @recorded_once
-def record_weighing(*, lot: Lot, weight: Weight, purpose: str, act: Act) -> Weighing:
+def record_weighing(
+    *,
+    lot: Lot,
+    weight: Weight,
+    purpose: Annotated[
+        str,
+        Asks("Why it was weighed", choices=Weighing.Purpose, otherwise=Weighing.Purpose.CHECK),
+    ],
+    act: Act,
+) -> Weighing:
     """A weighing by itself: it changes nothing on the books until someone posts its difference."""
     return keep_weighing(lot, weight, purpose, act)
+
+
+WEIGH: Final = Event(
+    record_weighing,
+    on=ON_LOT,
+    at="weighings",
+    name="weigh",
+    about="""Record a weighing of a lot.
+
+    It changes nothing on the books by itself; posting its difference is an act of its own.
+    """,
+    title="Weigh a lot",
+    lead="A weighing by itself changes nothing on the books; it is kept beside the lot.",
+    button="Keep the weighing",
+    done="The weighing is kept.",
+    order=("gross", "tare", "balance"),
+    page_at="weigh",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Weigh",
+        10,
+        hint="Gross, tare, balance",
+        about=frozenset(
+            {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
+        ),
+    ),
+)

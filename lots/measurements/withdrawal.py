@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Final
+
 from config.refusals import RefusalError, refuse
+from lots.declaration.common import Reason
+from lots.declaration.event import Event, On
 from lots.ledger.recording import Act, recorded_once
+from lots.measurements.assays import ON_ASSAY
 from lots.measurements.ruling_assays import ruling_assay
-from lots.models import Assay, Measurement, Withdrawal
+from lots.models import Assay, Measurement, VolumeReading, Weighing, Withdrawal
+from lots.people.roles import ASSAYING
 from lots.texts import checked_reason
 
 
 @recorded_once
-def withdraw_measurement(*, measurement: Measurement, reason: str, act: Act) -> Withdrawal:
+def withdraw_measurement(*, measurement: Measurement, reason: Reason, act: Act) -> Withdrawal:
     """Marks a weighing or a volume as wrong. What was posted by it is corrected by a reversal.
 
     Raises InvalidError `empty`, `too_long`; ConflictError `already_withdrawn`.
@@ -26,8 +33,33 @@ def withdraw_measurement(*, measurement: Measurement, reason: str, act: Act) -> 
     )
 
 
+WITHDRAW: Final = Event(
+    withdraw_measurement,
+    on=On(
+        Measurement,
+        "measurements/<int:pk>",
+        "measurement",
+        related=("lot",),
+        template="lots/lots_thing_step.html",
+        page="lot",
+        page_of="lot.code",
+    ),
+    at="withdraw",
+    in_api=False,
+    name="withdraw-measurement",
+    about="""Mark a weighing or a volume reading as wrong; it stays on record.
+
+    What was posted by it is reversed apart.
+    """,
+    title="Withdraw a measurement",
+    lead="It stays on record and says that it is wrong. What was posted by it is reversed apart.",
+    button="It is wrong",
+    done="Withdrawn.",
+)
+
+
 @recorded_once
-def withdraw_assay(*, assay: Assay, reason: str, act: Act) -> Withdrawal:
+def withdraw_assay(*, assay: Assay, reason: Reason, act: Act) -> Withdrawal:
     """Marks an assay as wrong, unless its lot's content rests on it.
 
     Raises InvalidError `empty`, `too_long`; ConflictError `already_withdrawn`, `assay_rules`.
@@ -43,6 +75,36 @@ def withdraw_assay(*, assay: Assay, reason: str, act: Act) -> Withdrawal:
         withdrawn_at=act.moment,
         withdrawn_by_id=act.who.pk,
     )
+
+
+WITHDRAW_WEIGHING: Final = replace(
+    WITHDRAW,
+    on=On(Weighing, "weighings/<int:pk>", "measurement", also=("weighing",)),
+    called="WithdrawWeighing",
+    about="Mark a weighing as wrong; it stays on record. What was posted by it is reversed apart.",
+    in_api=True,
+    on_page=False,
+)
+WITHDRAW_VOLUME_READING: Final = replace(
+    WITHDRAW,
+    on=On(VolumeReading, "volume-readings/<int:pk>", "measurement"),
+    called="WithdrawVolumeReading",
+    about="Mark a volume reading as wrong; it stays on record.",
+    in_api=True,
+    on_page=False,
+)
+WITHDRAW_ASSAY: Final = Event(
+    withdraw_assay,
+    on=ON_ASSAY,
+    at="withdraw",
+    name="withdraw-assay",
+    about="Mark an assay as wrong, unless its lot's content rests on it.",
+    title="Withdraw an assay",
+    lead="It stays on record and says that it is wrong. One that rules is replaced first.",
+    button="It is wrong",
+    done="Withdrawn.",
+    roles=ASSAYING,
+)
 
 
 def _already(field: str, what: Measurement | Assay) -> RefusalError:

@@ -19,8 +19,7 @@ from lots.measurements.ruling_assays import ruling_assay
 from lots.models import BarRecord, Lot
 from lots.pages.bar_form import ListBarForm, assays_of, weighings_of
 from lots.pages.bench_form import ActForm, begins_with
-from lots.pages.rearrange import OfLot
-from lots.pages.steps import BenchStep
+from lots.pages.steps import BenchStep, OfLot
 from lots.people.access import lot_for, staff_page
 from lots.queries.bar_list import bar_row
 from lots.queries.bar_working import bar_working, working_of

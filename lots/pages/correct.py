@@ -1,106 +1,17 @@
-"""Putting right: a weighing's difference, an excess explained, a wrong measurement, a paper."""
+"""A photo or a paper is attached to a lot."""
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any
 
 from django import forms
 from django.db.models import Model
-from django.http import HttpRequest
-from django.shortcuts import get_object_or_404
-from django.urls import reverse
 
 from lots.ledger.recording import Act
-from lots.measurements.excess import explain_excess
-from lots.measurements.weighing_difference import post_weighing_difference
-from lots.measurements.withdrawal import withdraw_assay, withdraw_measurement
-from lots.models import Assay, Document, Excess, Measurement, Movement, Weighing
+from lots.models import Document
 from lots.pages.bench_form import ActForm, choice_field
-from lots.pages.rearrange import OfLot
-from lots.pages.steps import BenchStep
-from lots.people.roles import ASSAYING
+from lots.pages.steps import OfLot
 from lots.services.documents import Filing, attach_document
-
-
-class ReasonForm(ActForm):
-    reason = forms.CharField(label="Why", max_length=200)
-
-
-class OfLotsThing(BenchStep):
-    """A step of something that belongs to a lot; afterwards the lot's page."""
-
-    template_name = "lots/lots_thing_step.html"
-    form_class: ClassVar[type[ActForm]] = ReasonForm
-
-    def after(self, recorded: Any) -> str:
-        if isinstance(recorded, Movement):
-            return super().after(recorded)
-        return reverse("lot", args=[self.subject.lot.code])
-
-
-class PostWeighingDifference(OfLotsThing):
-    title = "Bring the book to this weighing"
-    lead = "The lot's weight becomes what was read; its metals follow in proportion."
-    button = "Post the difference"
-    done = "The difference is posted against its own account."
-
-    def find(self, request: HttpRequest, **path: Any) -> Weighing:
-        weighings = Weighing.objects.select_related("lot", "balance")
-        return get_object_or_404(weighings, pk=path["pk"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        reason = form.cleaned_data["reason"]
-        return post_weighing_difference(weighing=self.subject, reason=reason, act=act)
-
-
-class WithdrawMeasurement(OfLotsThing):
-    title = "Withdraw a measurement"
-    lead = "It stays on record and says that it is wrong. What was posted by it is reversed apart."
-    button = "It is wrong"
-    done = "Withdrawn."
-
-    def find(self, request: HttpRequest, **path: Any) -> Measurement:
-        return get_object_or_404(Measurement.objects.select_related("lot"), pk=path["pk"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        reason = form.cleaned_data["reason"]
-        return withdraw_measurement(measurement=self.subject, reason=reason, act=act)
-
-
-class WithdrawAssay(OfLotsThing):
-    title = "Withdraw an assay"
-    lead = "It stays on record and says that it is wrong. One that rules is replaced first."
-    button = "It is wrong"
-    done = "Withdrawn."
-    roles = ASSAYING
-
-    def find(self, request: HttpRequest, **path: Any) -> Assay:
-        return get_object_or_404(Assay.objects.select_related("lot"), pk=path["pk"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        return withdraw_assay(assay=self.subject, reason=form.cleaned_data["reason"], act=act)
-
-
-class ExplainForm(ActForm):
-    explanation = forms.CharField(
-        label="Where the metal came from", max_length=500, widget=forms.Textarea({"rows": 3})
-    )
-
-
-class ExplainExcess(OfLotsThing):
-    title = "Explain metal above the book"
-    button = "Keep the explanation"
-    done = "Explained. It stays on record."
-    form_class = ExplainForm
-    template_name = "lots/excess_step.html"
-
-    def find(self, request: HttpRequest, **path: Any) -> Excess:
-        excesses = Excess.objects.select_related("lot", "movement", "account")
-        return get_object_or_404(excesses, pk=path["pk"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        explanation = form.cleaned_data["explanation"]
-        return explain_excess(excess=self.subject, explanation=explanation, act=act)
 
 
 class AttachForm(ActForm):

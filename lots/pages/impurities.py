@@ -20,7 +20,7 @@ from lots.measurements.impurities import CERTIFICATE_MAX, ImpurityReport, record
 from lots.models import Party
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import RefusingField
-from lots.pages.rearrange import OfLot
+from lots.pages.steps import OfLot
 from lots.people.access import lot_for, staff_page
 
 UNITS: Final = (("ppt", "‰ (grams per kilogram)"), ("ppm", "mg/kg (parts per million)"))

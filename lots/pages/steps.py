@@ -21,7 +21,7 @@ from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.models import KeptForm, Lot, Movement
 from lots.pages.bench_form import ActForm, new_key
-from lots.people.access import check_staff
+from lots.people.access import check_staff, lot_for
 from lots.queries.at_hand import lots_at_hand
 from lots.queries.saved_forms import kept_form
 from lots.services.saved_forms import drop_form, keep_form
@@ -48,7 +48,7 @@ class BenchStep(View):
     button: ClassVar[str] = "Record"
     done: ClassVar[str] = "Recorded."
     section: str = "bench"
-    cautions: ClassVar[tuple[str, ...]] = ()
+    cautions: tuple[str, ...] = ()
     form_class: ClassVar[type[ActForm]]
     roles: ClassVar[frozenset[str] | None] = None
     offered_forms: ClassVar[tuple[str, ...] | None] = None
@@ -161,6 +161,13 @@ class BenchStep(View):
             },
             status=status,
         )
+
+
+class OfLot(BenchStep):
+    """A step with one lot, named in the address."""
+
+    def find(self, request: HttpRequest, **path: Any) -> Lot:
+        return lot_for(request, path["code"])
 
 
 def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]:

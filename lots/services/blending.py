@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import refuse
+from lots.declaration.common import Description, PutAt
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import house, post
 from lots.ledger.recording import Act, recorded_once
-from lots.models import Lot, Movement, Place
+from lots.models import Lot, Movement
 from lots.services.lot_register import register_lot
 from lots.services.taking import Take, commingled_claims, into, take
 
@@ -21,13 +23,31 @@ _NOT_BLENDED: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.SLIM
 class Blend:
     """What the blended lot is and where it stands."""
 
-    form: str
-    place: Place
-    description: str = ""
+    form: Annotated[str, Asks("What the blend is", choices=Lot.Form, initial=Lot.Form.GRANULES)]
+    place: PutAt
+    description: Description = ""
 
 
 @recorded_once
-def blend_lots(*, takes: Sequence[Take], blend: Blend, act: Act, keep_apart: bool = True) -> Lot:
+def blend_lots(
+    *,
+    takes: Annotated[
+        Sequence[Take],
+        Asks(
+            "Lots that are blended",
+            "At least two. Leave the second box empty to take all of a lot.",
+        ),
+    ],
+    blend: Blend,
+    act: Act,
+    keep_apart: Annotated[
+        bool,
+        Asks(
+            "One owner's metal stays that owner's",
+            "Several owners' metal joins the works' pool, and each gains a claim.",
+        ),
+    ] = True,
+) -> Lot:
     """Blends portions of at least two lots into one new lot.
 
     One owner's lots stay that owner's own unless `keep_apart` is False; several owners' metal joins
@@ -60,6 +80,27 @@ def blend_lots(*, takes: Sequence[Take], blend: Blend, act: Act, keep_apart: boo
         act,
     )
     return lot
+
+
+BLEND: Final = Event(
+    blend_lots,
+    at="blends",
+    name="blend",
+    about="""Blend portions of several lots into one.
+
+    Several owners' metal joins the works' pool, and each gains a claim of what they gave.
+    """,
+    title="Blend lots",
+    button="Blend them",
+    done="Blended. Print the new label.",
+    cautions=("melt",),
+    flat=("blend",),
+    asked_as={"inputs": "takes"},
+    order=("takes", "form", "place"),
+    offered_forms=(),
+    page_at="blend",
+    menu=Menu("BENCH", "Blend lots", 30, group="Lots", hint="Several lots become one"),
+)
 
 
 def _check(takes: Sequence[Take], blend: Blend) -> None:

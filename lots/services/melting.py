@@ -8,22 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import InvalidError, refuse
+from lots.declaration.common import Description, PutAt
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
-from lots.models import Entry, Lot, Movement, Place, Weighing
-from lots.services.lot_register import register_lot
+from lots.models import Entry, Lot, Movement, Weighing
+from lots.services.lot_register import ON_LOT, register_lot
 from lots.services.taking import Take, Taken, portions_uncertainty_ug, take_one
-from lots.services.write_off import check_cause
+from lots.services.write_off import Cause, check_cause
 from lots.units import ug_to_g
 
 MELTED_FORMS: Final = (Lot.Form.GRANULES, Lot.Form.BAR, Lot.Form.FEED)
+MELTED_CHOICES: Final = [(form.value, form.label) for form in MELTED_FORMS]
 
 
 @dataclass(frozen=True)
@@ -33,12 +36,21 @@ class Melted:
     `lost_ug` is metal known to be lost in the melt, by metal, with its `cause`.
     """
 
-    form: str
-    place: Place
+    form: Annotated[
+        str, Asks("What it is after the melt", choices=Lot.Form, offered=MELTED_CHOICES)
+    ]
+    place: PutAt
     weight: Weight | None = None
-    lost_ug: Mapping[str, int] = field(default_factory=dict)
-    cause: str = ""
-    description: str = ""
+    lost_ug: Annotated[
+        Mapping[str, int],
+        Asks(
+            "Metal known to be lost in the melt",
+            "With its unit, as in 2.5 g; and say why below.",
+            "lost",
+        ),
+    ] = field(default_factory=dict)
+    cause: Annotated[str, Asks("Why it was lost", choices=Cause)] = ""
+    description: Description = ""
 
 
 @recorded_once
@@ -95,6 +107,29 @@ def melt_lot(*, lot: Lot, melted: Melted, act: Act) -> Lot:
         act,
     )
     return new
+
+
+MELT: Final = Event(
+    melt_lot,
+    on=ON_LOT,
+    at="melt",
+    name="melt",
+    about="Melt a whole lot into a new one; the loss of mass stays visible as the melt's own.",
+    title="Melt",
+    lead="The whole lot goes in. The loss of weight is kept; metals stay as booked until assayed.",
+    button="Record the melt",
+    done="Melted. Label what came out, sample it and weigh it if that is not done.",
+    cautions=("melt",),
+    flat=("melted",),
+    order=("form", "gross", "tare", "balance", "place", "description"),
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Melt",
+        15,
+        hint="And weigh what came out",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
 
 
 def _check(lot: Lot, melted: Melted, act: Act) -> None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import InvalidError, refuse
+from lots.declaration.common import Description, parties
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger import accounts
 from lots.ledger.drafts import ClaimLine, Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Party, Place
-from lots.services.lot_register import register_lot
+from lots.people.roles import OFFICE
+from lots.services.lot_register import LABEL_MAX, register_lot
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
 
 # What stands inside a running process can't be taken over by itself: its lots are opened and the
@@ -21,6 +24,17 @@ from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
 _NOT_OPENED: Final = {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE}
 
 
+FIRST_DAY: Final = "The day the ledger begins"
+# What is put on the books with more than a lot has a page of its own.
+_OPENED_ELSEWHERE: Final = {
+    Lot.Form.IN_PROCESS,
+    Lot.Form.ANODE_CHARGE,
+    Lot.Form.ELECTROLYTE,
+    Lot.Form.SLIMES_BAG,
+}
+_OPENED_HERE: Final = [
+    (value, label) for value, label in Lot.Form.choices if value not in _OPENED_ELSEWHERE
+]
 ON_THE_FIRST_DAY: Final = (
     "As it was found on the day the ledger begins: give that day under “When it happened”."
 )
@@ -41,16 +55,33 @@ class Opening:
     `code` is the label it bears already, if that is one of this ledger's codes.
     """
 
-    form: str
-    owner: Party
-    place: Place
-    metals: Mapping[str, Amount] = field(default_factory=dict)
-    mass_ug: int = 0
-    volume_ul: int = 0
-    content: str = Lot.Content.BY_DIFFERENCE
-    description: str = ""
-    code: str = ""
-    received_from: Party | None = None
+    form: Annotated[str, Asks("What it is", choices=Lot.Form, offered=_OPENED_HERE)]
+    owner: Annotated[Party, None, Asks("Whose it is", among=parties("house", "customer"))]
+    place: Annotated[Place, None, Asks("Where it stands")]
+    metals: Annotated[
+        Mapping[str, Amount],
+        Asks(
+            "Metal in it",
+            "The mass of each metal with its unit, and its standard uncertainty if known.",
+        ),
+    ] = field(default_factory=dict)
+    mass_ug: Annotated[
+        int, Asks("Mass", "Of what is dry, with its unit.", positive=False, otherwise=0)
+    ] = 0
+    volume_ul: Annotated[int, Asks("Volume", "Of a solution, as in 11.5 l.", otherwise=0)] = 0
+    content: Annotated[str, Asks("What the content rests on", choices=Lot.Content)] = (
+        Lot.Content.BY_DIFFERENCE
+    )
+    description: Description = ""
+    code: Annotated[
+        str,
+        Asks(
+            "Label it already bears",
+            "Only for a lot labelled by this works before.",
+            at_most=LABEL_MAX,
+        ),
+    ] = ""
+    received_from: Annotated[Party | None, Asks("Who it came from")] = None
 
 
 @recorded_once
@@ -100,8 +131,33 @@ def open_lot(*, opening: Opening, act: Act) -> Lot:
     return lot
 
 
+OPEN_LOT: Final = Event(
+    open_lot,
+    at="openings/lots",
+    name="open-lot",
+    about="Put a lot on the books as it was found when the ledger began.",
+    title="A lot that was there",
+    lead=ON_THE_FIRST_DAY,
+    button="Put it on the books",
+    done="It is on the books. Print its label.",
+    roles=OFFICE,
+    flat=("opening",),
+    order=("form", "owner", "place", "mass", "volume", "metals", "content"),
+    page_at="openings/lot",
+    menu=Menu("BENCH", "A lot that was there", 90, group=FIRST_DAY, hint="With what it holds"),
+)
+
+
 @recorded_once
-def open_claim(*, owner: Party, metals: Mapping[str, int], act: Act) -> Movement:
+def open_claim(
+    *,
+    owner: Annotated[Party, None, Asks("Whose claim it is", among=parties("customer"))],
+    metals: Annotated[
+        Mapping[str, int],
+        Asks("What they had in the pool", "The mass of each metal, with its unit."),
+    ],
+    act: Act,
+) -> Movement:
     """What a customer had in the works' pool on the opening day (micrograms by metal).
 
     No metal moves: the house's own position goes down by as much. Raises InvalidError
@@ -117,6 +173,27 @@ def open_claim(*, owner: Party, metals: Mapping[str, int], act: Act) -> Movement
         ),
         act,
     )
+
+
+OPEN_CLAIM: Final = Event(
+    open_claim,
+    at="openings/claims",
+    name="open-claim",
+    about="Put on the books what a customer had in the works' pool when the ledger began.",
+    title="A claim that was owed",
+    lead=f"{ON_THE_FIRST_DAY} No metal moves: the house's own position goes down by as much.",
+    button="Put it on the books",
+    done="The claim is on the books.",
+    roles=OFFICE,
+    page_at="openings/claim",
+    menu=Menu(
+        "BENCH",
+        "A claim that was owed",
+        93,
+        group=FIRST_DAY,
+        hint="What a customer had in the pool",
+    ),
+)
 
 
 def check_claim(owner: Party, metals: Mapping[str, int]) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Annotated, Final
 
 from config.refusals import refuse
+from lots.declaration.common import parties
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.drafts import ClaimLine, Draft, Line, StandingLine
 from lots.ledger.holdings import AsOf, holding
 from lots.ledger.posting import house, post
@@ -12,6 +15,8 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.measurements.late_assay import WITH_CLAIM
 from lots.models import Lot, LotStanding, Movement, Party, Place
+from lots.people.roles import OFFICE
+from lots.services.lot_register import ON_LOT
 from lots.services.opening import check_claim
 from lots.services.taking import check_at_hand
 
@@ -21,7 +26,20 @@ TRANSFER = "transfer"
 
 
 @recorded_once
-def change_owner(*, lot: Lot, owner: Party, act: Act, as_claim: bool = False) -> Movement:
+def change_owner(
+    *,
+    lot: Lot,
+    owner: Annotated[
+        Party,
+        None,
+        Asks("Who owns it from now on", among=parties("customer", "house", "supplier")),
+    ],
+    act: Act,
+    as_claim: Annotated[
+        bool,
+        Asks("Against the customer's claim on the works' pool, not bought or sold"),
+    ] = False,
+) -> Movement:
     """Passes a whole lot to another owner; it stays where it is.
 
     From a customer to the house it is a purchase, and the metal is the house's own; with `as_claim`
@@ -65,9 +83,47 @@ def change_owner(*, lot: Lot, owner: Party, act: Act, as_claim: bool = False) ->
     )
 
 
+CHANGE_OWNER: Final = Event(
+    change_owner,
+    on=ON_LOT,
+    at="owner",
+    name="change-owner",
+    about="""Pass a whole lot to another owner; it stays where it is.
+
+    Contracts and local law decide when title passes; this records that it did.
+    """,
+    title="Change of owner",
+    lead="Contracts and local law decide when title passes; this records that it did.",
+    button="Record the new owner",
+    done="The new owner is recorded.",
+    roles=OFFICE,
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Change of owner",
+        65,
+        hint="Title passes",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
+
+
 @recorded_once
 def settle_claim(
-    *, owner: Party, metals: Mapping[str, int], act: Act, to: Party | None = None
+    *,
+    owner: Annotated[Party, None, Asks("Whose claim", among=parties("customer"))],
+    metals: Annotated[
+        Mapping[str, int], Asks("Metal taken off it", "With its unit: 250 g, 8 ozt.")
+    ],
+    act: Act,
+    to: Annotated[
+        Party | None,
+        Asks(
+            "Passed to the claim of",
+            "The house when left out.",
+            among=parties("customer"),
+            empty="nobody: the house buys it",
+        ),
+    ] = None,
 ) -> Movement:
     """Takes metal off an owner's claim: bought by the house, or passed to the claim of `to`.
 
@@ -92,6 +148,23 @@ def settle_claim(
         ),
         act,
     )
+
+
+SETTLE_CLAIM: Final = Event(
+    settle_claim,
+    at="claims/settle",
+    name="settle-claim",
+    about="""Take metal off an owner's claim: bought by the house, or passed to another's claim.
+
+    Prices and tax are for the contract and local law.
+    """,
+    title="Settle a claim",
+    lead="No metal moves: what is owed does. Prices and tax are for the contract and local law.",
+    button="Take it off the claim",
+    done="The claim is lower by as much.",
+    roles=OFFICE,
+    menu=Menu("BENCH", "Settle a claim", 80, group="Office", hint="What is owed out of the pool"),
+)
 
 
 def _standing(lot: Lot, act: Act) -> tuple[Party, Place]:

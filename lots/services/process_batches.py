@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Annotated, Final
 
 from django.db.models import F, Max, Q, QuerySet
 
 from config.refusals import refuse
+from lots.declaration.common import Supplies
+from lots.declaration.event import Asks, Event, Menu, On
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, holding
@@ -50,8 +52,11 @@ _DIFFERENCE: Final[dict[str, str]] = {
 class Inputs:
     """Portions of lots, and metal from supplies such as copper for cementation."""
 
-    takes: Sequence[Take]
-    supplies_ug: Mapping[str, int] = field(default_factory=dict)
+    takes: Annotated[
+        Sequence[Take],
+        Asks("Lots that go in", "Leave the second box empty to take all of a lot.", "inputs"),
+    ]
+    supplies_ug: Supplies = field(default_factory=dict)
 
 
 def stage_of(batch: ProcessBatch) -> str:
@@ -62,9 +67,39 @@ def difference_account_of(batch: ProcessBatch) -> str:
     return _DIFFERENCE.get(batch.kind, accounts.PROCESS_DIFFERENCE)
 
 
+# Which safety texts stand beside which kind of process.
+BATCH_CAUTIONS: Final[dict[str, tuple[str, ...]]] = {
+    ProcessBatch.Kind.PARTING: ("parting",),
+    ProcessBatch.Kind.DISSOLUTION: ("dissolution",),
+    ProcessBatch.Kind.CEMENTATION: ("cementation",),
+    ProcessBatch.Kind.SLIMES_RECOVERY: ("recovery",),
+    ProcessBatch.Kind.GRANULATING: ("melt",),
+    ProcessBatch.Kind.FINE_MELT: ("fine_melt",),
+    ProcessBatch.Kind.MELT: ("melt",),
+    ProcessBatch.Kind.OTHER: ("waste",),
+}
+ON_BATCH: Final = On(
+    ProcessBatch,
+    "process-batches/<str:code>",
+    "batch",
+    related=("vessel__owner",),
+    template="lots/batch_step.html",
+    page="batch",
+    cautions=lambda batch: BATCH_CAUTIONS[batch.kind],
+)
+
+
 @recorded_once
 def start_batch(
-    *, kind: str, place: Place, inputs: Inputs, act: Act, keep_apart: bool = True
+    *,
+    kind: Annotated[str, Asks("What is done", choices=ProcessBatch.Kind)],
+    place: Annotated[Place, None, Asks("Where")],
+    inputs: Inputs,
+    act: Act,
+    keep_apart: Annotated[
+        bool,
+        Asks("One customer's metal stays that customer's", "Else it joins the works' pool."),
+    ] = True,
 ) -> ProcessBatch:
     """Begins a process: its inputs leave their lots and stand in the batch's vessel.
 
@@ -72,6 +107,24 @@ def start_batch(
     metal joins the house's pool, and each customer's claim grows by what they gave.
     """
     return begin_batch(kind=kind, place=place, inputs=inputs, act=act, keep_apart=keep_apart)
+
+
+START: Final = Event(
+    start_batch,
+    at="process-batches/start",
+    name="batch-start",
+    about="Start a process batch: its inputs leave their lots and stand in its vessel.",
+    title="Start a process",
+    lead="Its inputs leave their lots and stand in the batch's vessel until it is closed.",
+    button="Start it",
+    done="Started.",
+    flat=("inputs",),
+    order=("kind", "place", "inputs", "supplies", "keep_apart"),
+    offered_forms=(),
+    page_at="processes/start",
+    lands_on="batch",
+    menu=Menu("BENCH", "Start a process", 40, group="Processes", hint="Part, dissolve, melt"),
+)
 
 
 def begin_batch(
@@ -112,6 +165,21 @@ def add_inputs(*, batch: ProcessBatch, inputs: Inputs, act: Act) -> Movement:
     return _post_inputs(batch, inputs, act, [])
 
 
+ADD: Final = Event(
+    add_inputs,
+    on=ON_BATCH,
+    at="inputs",
+    name="batch-add",
+    about="Add more to an open batch.",
+    title="Add to the batch",
+    button="Add it",
+    done="Added.",
+    flat=("inputs",),
+    offered_forms=(),
+    page_at="/processes/<str:code>/add",
+)
+
+
 @recorded_once
 def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
     """Takes one output out of an open batch, as a new lot of the vessel's owner.
@@ -149,6 +217,20 @@ def record_output(*, batch: ProcessBatch, output: Output, act: Act) -> Lot:
     return lot
 
 
+TAKE_OUT: Final = Event(
+    record_output,
+    on=ON_BATCH,
+    at="outputs",
+    name="batch-output",
+    about="Take one output out of an open batch as a new lot.",
+    title="Take something out",
+    lead="Weighed or measured by volume; its content assayed, taken as given, or estimated.",
+    button="Take it out",
+    done="Taken out. Print its label.",
+    page_at="/processes/<str:code>/take-out",
+)
+
+
 def outputs_of(batch: ProcessBatch) -> QuerySet[Movement]:
     """The outputs of a batch that stand, in the order recorded.
 
@@ -171,6 +253,22 @@ def close_batch(*, batch: ProcessBatch, act: Act) -> ProcessBatch:
     Refuses a moment before the batch's last step (`out_of_order`), whose metal would stay behind.
     """
     return end_batch(batch, act)
+
+
+CLOSE: Final = Event(
+    close_batch,
+    on=ON_BATCH,
+    at="close",
+    name="batch-close",
+    about="Close a batch: what its vessel still holds by the book becomes its difference.",
+    title="Close the batch",
+    lead="What the vessel still holds by the book becomes the batch's difference: positive is "
+    "metal that went in and was not found again.",
+    button="Close it",
+    done="Closed.",
+    page_at="/processes/<str:code>/close",
+    lands_on="batch",
+)
 
 
 def end_batch(batch: ProcessBatch, act: Act) -> ProcessBatch:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Final
+from typing import Annotated, Final
 
 from django.db.models import F
 
 from config.refusals import refuse
+from lots.declaration.common import Reason
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
@@ -15,6 +17,8 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
+from lots.people.roles import ASSAYING
+from lots.services.lot_register import ON_LOT
 from lots.services.taking import check_at_hand
 from lots.services.transfer import moved_to
 from lots.texts import checked_reason
@@ -24,7 +28,13 @@ RELEASE: Final = "release"
 
 
 @recorded_once
-def quarantine_lot(*, lot: Lot, reason: str, act: Act, place: Place | None = None) -> Movement:
+def quarantine_lot(
+    *,
+    lot: Lot,
+    reason: Reason,
+    act: Act,
+    place: Annotated[Place | None, Asks("Carried to", empty="it stays where it is")] = None,
+) -> Movement:
     """Sets a lot aside, at `place` when it is carried there; nothing is made of it meanwhile.
 
     Raises InvalidError `empty`, `too_long`; ConflictError `lot_not_available`,
@@ -35,7 +45,33 @@ def quarantine_lot(*, lot: Lot, reason: str, act: Act, place: Place | None = Non
     return set_aside(lot, reason, act, place)
 
 
-def set_aside(lot: Lot, reason: str, act: Act, place: Place | None = None) -> Movement:
+TO_QUARANTINE: Final = Event(
+    quarantine_lot,
+    on=ON_LOT,
+    at="quarantine",
+    name="set-aside",
+    about="Set a lot aside; nothing is made of it meanwhile.",
+    title="Set aside",
+    lead="Nothing is made of it until it is released.",
+    button="Set it aside",
+    done="In quarantine.",
+    page_at="set-aside",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Set aside",
+        45,
+        hint="Into quarantine, with the reason",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
+
+
+def set_aside(
+    lot: Lot,
+    reason: Reason,
+    act: Act,
+    place: Annotated[Place | None, Asks("Carried to", empty="it stays where it is")] = None,
+) -> Movement:
     """Quarantine as part of another service, such as the harvest of a torn bag."""
     movement = _post(lot, QUARANTINE, replace(act, note=reason), place)
     _become(lot, Lot.State.QUARANTINED, reason)
@@ -43,7 +79,13 @@ def set_aside(lot: Lot, reason: str, act: Act, place: Place | None = None) -> Mo
 
 
 @recorded_once
-def release_lot(*, lot: Lot, reason: str, act: Act, place: Place | None = None) -> Movement:
+def release_lot(
+    *,
+    lot: Lot,
+    reason: Reason,
+    act: Act,
+    place: Annotated[Place | None, Asks("Carried to", empty="it stays where it is")] = None,
+) -> Movement:
     """Lets a lot be used again, and says why.
 
     Raises InvalidError `empty`, `too_long`; ConflictError `not_in_quarantine`,
@@ -56,6 +98,27 @@ def release_lot(*, lot: Lot, reason: str, act: Act, place: Place | None = None) 
     movement = _post(lot, RELEASE, replace(act, note=reason), place)
     _become(lot, Lot.State.AVAILABLE, "")
     return movement
+
+
+FROM_QUARANTINE: Final = Event(
+    release_lot,
+    on=ON_LOT,
+    at="release",
+    name="release",
+    about="Let a lot be used again, and say why.",
+    title="Release",
+    lead="",
+    button="Release it",
+    done="It can be used again.",
+    roles=ASSAYING,
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Release",
+        46,
+        hint="Out of quarantine",
+        about=frozenset({Lot.State.QUARANTINED.value}),
+    ),
+)
 
 
 @undo_for(Movement.Kind.TRANSFER)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Annotated
+from typing import Annotated, Final
 
 from config.refusals import refuse
-from lots.declaration.event import Asks
+from lots.declaration.common import parties
+from lots.declaration.event import Asks, Event, Menu
 from lots.fineness import check_contents, content_ug
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
@@ -19,6 +20,9 @@ from lots.models import Entry, Lot, Movement, Party, Place, Weighing
 from lots.services.lot_register import LABEL_MAX, register_lot
 from lots.texts import DESCRIPTION_MAX
 
+NOT_RECEIVED: Final = (Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE)
+COMES_IN: Final = [(value, label) for value, label in Lot.Form.choices if value not in NOT_RECEIVED]
+
 
 @dataclass(frozen=True)
 class Receipt:
@@ -27,13 +31,15 @@ class Receipt:
     `owner` is the customer whose metal it stays, or the house when it was bought outright.
     """
 
-    party: Annotated[Party, None, Asks("Who brought it")]
+    party: Annotated[Party, None, Asks("Who brought it", among=parties("customer", "supplier"))]
     owner: Annotated[
         Party,
         None,
         Asks("Whose metal it is", "Whose it is from now on: the customer's or the house's."),
     ]
-    form: Annotated[str, Asks("What it is", choices=Lot.Form)]
+    form: Annotated[
+        str, Asks("What it is", choices=Lot.Form, offered=COMES_IN, initial=Lot.Form.FEED)
+    ]
     place: Annotated[Place, None, Asks("Where it is put")]
     weight: Weight
     declared: Annotated[
@@ -56,7 +62,7 @@ def receive_lot(*, receipt: Receipt, act: Act) -> Lot:
     """
     check_weight(receipt.weight)
     check_contents(dict(receipt.declared))
-    if receipt.form in {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE}:
+    if receipt.form in NOT_RECEIVED:
         raise refuse("form_not_received", field="form", value=receipt.form)
     lot = register_lot(
         form=receipt.form,
@@ -93,3 +99,23 @@ def receive_lot(*, receipt: Receipt, act: Act) -> Lot:
     )
     post(draft, act)
     return lot
+
+
+RECEIVE: Final = Event(
+    receive_lot,
+    at="receipts",
+    name="receive",
+    about="""Receive a lot at the door.
+
+    Its declared content is provisional until an assay rules.
+    """,
+    title="Receive a lot",
+    lead="Weigh it as it came, before anything is done to it.",
+    button="Receive it",
+    done="Received. Print its label and stick it on before you set it down.",
+    cautions=("receive",),
+    flat=("receipt",),
+    order=("party", "bought", "form", "description", "gross", "tare", "balance", "place"),
+    page_at="receive",
+    menu=Menu("BENCH", "Receive a lot", 10, group="At the door", hint="Weigh it and label it"),
+)

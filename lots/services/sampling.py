@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Annotated, Final
+
 from config.refusals import refuse
+from lots.declaration.common import Description, places
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, StandingLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement, Place
-from lots.services.lot_register import register_lot
+from lots.services.lot_register import ON_LOT, register_lot
 from lots.services.taking import Take, into, take_one
 
 
@@ -16,11 +21,13 @@ from lots.services.taking import Take, into, take_one
 def take_sample(
     *,
     lot: Lot,
-    place: Place,
+    place: Annotated[
+        Place, None, Asks("Where it goes", "A place of the laboratory.", among=places("laboratory"))
+    ],
     act: Act,
-    mass_ug: int | None = None,
-    volume_ul: int | None = None,
-    description: str = "",
+    mass_ug: Annotated[int | None, Asks("How much", liquid=False)] = None,
+    volume_ul: Annotated[int | None, Asks("How much", liquid=True)] = None,
+    description: Description = "",
 ) -> Lot:
     """Takes a sample of stated mass (or volume) out of a lot, also out of one in quarantine.
 
@@ -54,8 +61,36 @@ def take_sample(
     return sample
 
 
+SAMPLE: Final = Event(
+    take_sample,
+    on=ON_LOT,
+    at="samples",
+    name="sample",
+    about="Take a sample of stated mass or volume out of a lot, also out of one in quarantine.",
+    title="Take a sample",
+    lead="A sample is a lot of its own, at a place of the laboratory.",
+    button="Take it",
+    done="The sample is a lot of its own. Label it.",
+    cautions=("sample",),
+    order=("mass", "volume"),
+    page_at="sample",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Take a sample",
+        18,
+        hint="For the laboratory",
+        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
+    ),
+)
+
+
 @recorded_once
-def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movement:
+def use_up_sample(
+    *,
+    sample: Lot,
+    act: Act,
+    mass_ug: Annotated[int | None, Asks("How much", "Leave it empty for all of it.")] = None,
+) -> Movement:
     """What of a sample the assay used up, all of it unless a mass is given.
 
     Raises what `take` raises; InvalidError `not_a_sample`.
@@ -78,6 +113,26 @@ def use_up_sample(*, sample: Lot, act: Act, mass_ug: int | None = None) -> Movem
         ),
         act,
     )
+
+
+USE_UP: Final = Event(
+    use_up_sample,
+    on=replace(ON_LOT, param="sample"),
+    at="use-up",
+    name="use-up",
+    about="Record what of a sample the assay used up.",
+    title="Used up in the assay",
+    button="Record it",
+    done="What the assay used is off the books, against its own account.",
+    cautions=("assay",),
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Used up in the assay",
+        25,
+        hint="All of it or a part",
+        about=frozenset({Lot.Form.SAMPLE.value}),
+    ),
+)
 
 
 def _check(lot: Lot, place: Place, mass_ug: int | None, volume_ul: int | None) -> None:

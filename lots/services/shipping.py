@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Annotated, Final
 
 from config.refusals import refuse
+from lots.declaration.common import parties
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger import accounts
 from lots.ledger.drafts import ClaimLine, Draft, Line
 from lots.ledger.holdings import AsOf, claims_of
@@ -13,18 +16,50 @@ from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.models import Lot, Movement, Party, Weighing
 from lots.returning import charged_to_claim
+from lots.services.lot_register import ON_LOT
 from lots.services.taking import Take, Taken, take_one
 from lots.services.write_off import ended_as
 
 
 @recorded_once
-def ship_lot(*, lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Movement:
+def ship_lot(
+    *,
+    lot: Lot,
+    to: Annotated[
+        Party,
+        None,
+        Asks("Who it goes to", among=parties("customer", "supplier", "laboratory")),
+    ],
+    act: Act,
+    weight: Weight | None = None,
+) -> Movement:
     """Sends a whole lot to a party. Its weighing at the door, if any, is kept as a fact.
 
     Raises ConflictError `lot_not_available`, `lot_is_empty`; InvalidError `shipped_to_the_house`,
     and what `keep_weighing` raises.
     """
     return ship_out(lot, to, act, weight)
+
+
+SHIP: Final = Event(
+    ship_lot,
+    on=ON_LOT,
+    at="ship",
+    name="ship",
+    about="Send a whole lot to a party.",
+    title="Ship",
+    lead="The whole lot leaves. Split it first to send a part.",
+    button="It has left",
+    done="Shipped.",
+    cautions=("ship",),
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Ship",
+        60,
+        hint="The whole lot leaves",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
 
 
 def ship_out(lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Movement:
@@ -41,7 +76,11 @@ def ship_out(lot: Lot, to: Party, act: Act, weight: Weight | None = None) -> Mov
 
 @recorded_once
 def return_to_customer(
-    *, lot: Lot, customer: Party, act: Act, weight: Weight | None = None
+    *,
+    lot: Lot,
+    customer: Annotated[Party, None, Asks("Whose metal goes back", among=parties("customer"))],
+    act: Act,
+    weight: Weight | None = None,
 ) -> Movement:
     """Gives a whole lot back to a customer: their own kept apart, or the house's against the claim.
 
@@ -50,6 +89,28 @@ def return_to_customer(
     `keep_weighing` raises.
     """
     return give_back(lot, customer, act, weight)
+
+
+RETURN: Final = Event(
+    return_to_customer,
+    on=ON_LOT,
+    at="return",
+    name="return",
+    begins=lambda lot: {} if lot.owner.is_house else {"customer": lot.owner.pk},
+    about="Give a whole lot back to a customer: their own, or the house's against their claim.",
+    title="Return to a customer",
+    lead="Their own lot kept apart, or one of the house's against what they are owed.",
+    button="It has been returned",
+    done="Returned.",
+    cautions=("ship",),
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Return to a customer",
+        61,
+        hint="Theirs, or owed to them",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
 
 
 def give_back(lot: Lot, customer: Party, act: Act, weight: Weight | None = None) -> Movement:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Annotated, Final
 
 from config.refusals import refuse
+from lots.declaration.common import Description
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -14,7 +17,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
 from lots.portions import Portion, divide
-from lots.services.lot_register import register_lot
+from lots.services.lot_register import LABEL_MAX, ON_LOT, register_lot
 from lots.services.taking import check_at_hand
 from lots.units import ug_to_g
 
@@ -26,12 +29,20 @@ class Part:
     mass_ug: int | None = None
     volume_ul: int | None = None
     place: Place | None = None
-    description: str = ""
-    code: str = ""
+    description: Description = ""
+    code: Annotated[str, Asks(at_most=LABEL_MAX)] = ""
 
 
 @recorded_once
-def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = False) -> Movement:
+def split_lot(
+    *,
+    lot: Lot,
+    parts: Annotated[Sequence[Part], Asks(on_page=False)],
+    act: Act,
+    label_rest: Annotated[
+        bool, Asks("Give what is left a new label too", "Else it keeps the old one.")
+    ] = False,
+) -> Movement:
     """Divides a lot by masses (or volumes) into new lots of the same owner and form.
 
     What no part takes stays under the old label, or becomes a new lot too with `label_rest`. Every
@@ -77,6 +88,26 @@ def split_lot(*, lot: Lot, parts: Sequence[Part], act: Act, label_rest: bool = F
         ),
         act,
     )
+
+
+SPLIT: Final = Event(
+    split_lot,
+    on=ON_LOT,
+    at="split",
+    name="split",
+    about="Split a lot into labelled parts; the new lots are the movement's standings.",
+    title="Split a lot",
+    lead="Each part gets its own label; every metal divides in proportion.",
+    button="Split it",
+    done="Split. Print the new labels.",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Split",
+        30,
+        hint="Several labels out of one",
+        about=frozenset({Lot.State.AVAILABLE.value}),
+    ),
+)
 
 
 def _standing(lot: Lot, act: Act) -> tuple[Place, Party]:

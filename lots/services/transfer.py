@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Annotated, Final
+
 from config.refusals import refuse
+from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
+from lots.services.lot_register import ON_LOT
 from lots.services.taking import check_at_hand
 
 
 @recorded_once
-def transfer_lot(*, lot: Lot, place: Place, act: Act) -> Movement:
+def transfer_lot(
+    *, lot: Lot, place: Annotated[Place, None, Asks("Where it goes")], act: Act
+) -> Movement:
     """Moves a lot that is at hand, or in quarantine, to another place.
 
     Raises ConflictError `lot_not_available`, `lot_not_there_yet`, `place_not_in_use`,
@@ -28,6 +34,25 @@ def transfer_lot(*, lot: Lot, place: Place, act: Act) -> Movement:
         ),
         act,
     )
+
+
+TRANSFER: Final = Event(
+    transfer_lot,
+    on=ON_LOT,
+    at="transfer",
+    name="transfer",
+    about="Move a lot to another place.",
+    title="Carry to another place",
+    button="Record where it stands",
+    done="Its new place is recorded.",
+    menu=Menu(
+        "LOT_ACTIONS",
+        "Carry elsewhere",
+        40,
+        hint="Its place",
+        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
+    ),
+)
 
 
 def moved_to(lot: Lot, place: Place, act: Act) -> StandingLine:
