@@ -14,5 +14,8 @@ class LotsConfig(AppConfig):
     metrics = ("lots.ledger.ledger_metrics.tell",)
 
     def ready(self) -> None:
-        # Each event registers how its movement is undone, whoever reverses it.
-        pass
+        # As they load, events register how their movements are undone, and sheets what they bring.
+        from lots.declaration.event import events_of  # noqa: PLC0415
+        from lots.sheets import openings, receipts, weighings  # noqa: F401, PLC0415
+
+        events_of("lots")

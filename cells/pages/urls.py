@@ -9,6 +9,7 @@ from lots.declaration.as_page import page_paths
 ELECTROLYTE = "electrolytes/<str:code>"
 
 urlpatterns: list[URLPattern] = [
+    *page_paths("cells", OVERRIDES),
     path("cells/", cells.cell_list, name="cells"),
     path("reference/cells/", cell_reference.cell_reference_list, name="cells-kept"),
     path("reference/cells/add/", cell_reference.EditCell.as_view(), name="cell-add"),
@@ -18,5 +19,4 @@ urlpatterns: list[URLPattern] = [
     path(f"{ELECTROLYTE}/make-up-plan/", plans.make_up_page, name="make-up-plan"),
     path(f"{ELECTROLYTE}/bleed-plan/", plans.bleed_page, name="bleed-plan"),
     path("slimes/", slimes.queue_page, name="slimes"),
-    *page_paths("cells", OVERRIDES),
 ]

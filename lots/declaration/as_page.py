@@ -292,7 +292,8 @@ class EventPage(BenchStep):
         if self.event.lands_on:
             return reverse(self.event.lands_on, args=[recorded.code])
         made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded
-        if on is not None and on.page and not isinstance(made, Lot | Movement):
+        receipt = isinstance(made, Lot | Movement) and not self.event.lands_on_subject
+        if on is not None and on.page and not receipt:
             return reverse(on.page, args=[attrgetter(on.page_of)(self.subject)])
         return receipt_address(made)
 

@@ -238,7 +238,8 @@ class Event:
     `flat` names dataclass parameters whose fields are asked as the event's own; `asked_as` the
     question for what the service's refusals call otherwise ("" for the whole request). `fixed`
     answers questions on the page that only programs are asked, `order` puts the page's questions in
-    order. One lands on the page named `lands_on` with the code of what was recorded; without it, on
+    order. One lands on the page named `lands_on` with the code of what was recorded, or with
+    `lands_on_subject` on the page of what it happened to; else on
     the receipt of its movement or lot, else on the subject's page. `shown` is the attribute of what
     is recorded that the API answers with; `begins` gives what the page's form begins with,
     `called` the API's name for it where several events share a service.
@@ -263,6 +264,7 @@ class Event:
     offered_forms: tuple[str, ...] | None = None
     template: str = ""
     lands_on: str = ""
+    lands_on_subject: bool = False
     shown: str = ""
     on_page: bool = True
     in_api: bool = True

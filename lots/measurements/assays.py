@@ -131,6 +131,7 @@ def _usual(lot: Lot) -> dict[str, Any]:
 ASSAY: Final = Event(
     record_assay,
     on=ON_LOT,
+    lands_on_subject=True,
     at="assays",
     name="assay",
     about="Record a laboratory's report of a lot.",

@@ -49,6 +49,7 @@ EXPLAIN: Final = Event(
         page="lot",
         page_of="lot.code",
     ),
+    lands_on_subject=True,
     at="explain",
     name="explain-excess",
     about="Say where the metal above the book came from.",

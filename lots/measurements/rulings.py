@@ -92,6 +92,7 @@ def rule_assay(
 RULE: Final = Event(
     rule_assay,
     on=replace(ON_ASSAY, template="lots/rule_assay.html"),
+    lands_on_subject=True,
     at="rule",
     name="rule-assay",
     about="""Let an assay rule its lot.

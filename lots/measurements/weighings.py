@@ -113,6 +113,7 @@ def record_weighing(
 WEIGH: Final = Event(
     record_weighing,
     on=ON_LOT,
+    lands_on_subject=True,
     at="weighings",
     name="weigh",
     about="""Record a weighing of a lot.

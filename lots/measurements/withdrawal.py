@@ -44,6 +44,7 @@ WITHDRAW: Final = Event(
         page="lot",
         page_of="lot.code",
     ),
+    lands_on_subject=True,
     at="withdraw",
     in_api=False,
     name="withdraw-measurement",
@@ -96,6 +97,7 @@ WITHDRAW_VOLUME_READING: Final = replace(
 WITHDRAW_ASSAY: Final = Event(
     withdraw_assay,
     on=ON_ASSAY,
+    lands_on_subject=True,
     at="withdraw",
     name="withdraw-assay",
     about="Mark an assay as wrong, unless its lot's content rests on it.",

@@ -27,6 +27,7 @@ BATCH = "processes/<str:code>"
 DRAFT = "imports/draft/<uuid:key>"
 
 urlpatterns: list[URLPattern] = [
+    *page_paths("lots", OVERRIDES),
     path("bench/", bench.bench, name="bench"),
     path("search/", find.search_page, name="search"),
     path("q/<str:code>/", find.scanned, name="scanned"),
@@ -73,5 +74,4 @@ urlpatterns: list[URLPattern] = [
     path("movements/<int:sequence>/", movement.MovementReceipt.as_view(), name="movement"),
     path("processes/", process.batch_list, name="batches"),
     path(f"{BATCH}/", process.batch_page, name="batch"),
-    *page_paths("lots", OVERRIDES),
 ]

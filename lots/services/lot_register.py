@@ -12,7 +12,7 @@ from lots.ledger.recording import Act
 from lots.models import Lot, LotNumber, Party, Place
 from lots.texts import DESCRIPTION_MAX, checked_text
 
-ON_LOT: Final = On(Lot, "lots/<str:code>", "lot", related=("owner", "place"))
+ON_LOT: Final = On(Lot, "lots/<str:code>", "lot", related=("owner", "place"), page="lot")
 LABEL_MAX: Final = 40
 
 PREFIX_BY_FORM: Final[dict[str, str]] = {

@@ -35,7 +35,11 @@ class Receipt:
     owner: Annotated[
         Party,
         None,
-        Asks("Whose metal it is", "Whose it is from now on: the customer's or the house's."),
+        Asks(
+            "Whose metal it is",
+            "Whose it is from now on: the customer's or the house's.",
+            on_page=False,
+        ),
     ]
     form: Annotated[
         str, Asks("What it is", choices=Lot.Form, offered=COMES_IN, initial=Lot.Form.FEED)
@@ -44,12 +48,21 @@ class Receipt:
     weight: Weight
     declared: Annotated[
         Mapping[str, Decimal],
-        Asks("Declared", "Parts per thousand by metal, as the sender states."),
+        Asks(
+            "Content as the sender declares it",
+            "Parts per thousand (‰) of each metal. It is provisional until an assay rules.",
+        ),
     ] = field(default_factory=dict)
-    description: Annotated[str, Asks(at_most=DESCRIPTION_MAX)] = ""
+    description: Annotated[
+        str, Asks(help="What it looks like, in a few words.", at_most=DESCRIPTION_MAX)
+    ] = ""
     code: Annotated[
         str,
-        Asks(help="Only for a lot that already carries a label of this works.", at_most=LABEL_MAX),
+        Asks(
+            "Label it already bears",
+            "Only for a lot that already carries a label of this works.",
+            at_most=LABEL_MAX,
+        ),
     ] = ""
 
 
@@ -115,6 +128,7 @@ RECEIVE: Final = Event(
     done="Received. Print its label and stick it on before you set it down.",
     cautions=("receive",),
     flat=("receipt",),
+    asked_as={"fineness": "declared"},
     order=("party", "bought", "form", "description", "gross", "tare", "balance", "place"),
     page_at="receive",
     menu=Menu("BENCH", "Receive a lot", 10, group="At the door", hint="Weigh it and label it"),

@@ -20,8 +20,8 @@ def typed(works: SimpleNamespace) -> dict[str, object]:
     """Half of a charge of three lots: enough to tell each kind of field."""
     return {
         "key": "page-begun",
-        "inputs-lot": ["GR26-0001-X", "", "not a code"],
-        "inputs-portion": ["500 g", "", ""],
+        "takes-lot": ["GR26-0001-X", "", "not a code"],
+        "takes-portion": ["500 g", "", ""],
         "form": "granules",
         "place": str(works.places["melt-bench"].pk),
         "description": "hälf <done>",
@@ -40,7 +40,7 @@ def test_form_begun_on_one_device_is_finished_on_another(
     assert f'href="{reverse("blend")}">Blend lots</a>' in today
     form = office.get(reverse("blend")).context["form"]
     assert form["key"].value() == "page-begun"
-    assert form["inputs"].value() == [("GR26-0001-X", "500 g"), ("not a code", "")]
+    assert form["takes"].value() == [("GR26-0001-X", "500 g"), ("not a code", "")]
     assert form["keep_apart"].value() is False
     page = office.get(reverse("blend")).content.decode()
     assert "hälf &lt;done&gt;" in page

@@ -119,7 +119,7 @@ def test_two_owners_blend_into_the_pool_and_gain_claims(
     send(
         browser, "blend", [],
         form="feed", place=works.places["melt-bench"].pk, keep_apart="on",
-        **{"inputs-lot": [lot.code, other.code.lower(), ""], "inputs-portion": ["", "50 g", ""]},
+        **{"takes-lot": [lot.code, other.code.lower(), ""], "takes-portion": ["", "50 g", ""]},
     )  # fmt: skip
     assert claims_of(works.brackwater)["Ag"] == 92_500_000
     assert claims_of(works.pellow)["Ag"] == 46_250_000
@@ -132,9 +132,9 @@ def test_blend_of_a_mistyped_code_names_the_check_character(
     answer = send(
         browser, "blend", [], 400,
         form="feed", place=works.places["melt-bench"].pk,
-        **{"inputs-lot": [wrong], "inputs-portion": [""]},
+        **{"takes-lot": [wrong], "takes-portion": [""]},
     )  # fmt: skip
-    assert answer.context["form"].has_error("inputs", "bad_check_character")
+    assert answer.context["form"].has_error("takes", "bad_check_character")
 
 
 def test_carried_set_aside_and_released(
@@ -164,7 +164,7 @@ def test_melted_sampled_and_the_sample_used_up(
         place=works.places["melt-bench"].pk,
     )  # fmt: skip
     melted = Lot.objects.get(form="granules")
-    send(browser, "sample", [melted.code], amount="2 g", place=shelf.pk)
+    send(browser, "sample", [melted.code], mass="2 g", place=shelf.pk)
     sample = Lot.objects.get(form="sample")
     assert holding(sample).mass_ug == 2_000_000
     send(browser, "use-up", [sample.code], mass="")
