@@ -92,7 +92,7 @@ def _rows(question: Question, **kwargs: Any) -> forms.Field:
     return _RowsField(rows, widget=forms.CheckboxSelectMultiple, **kwargs)
 
 
-class _RowsField(forms.ModelMultipleChoiceField[Any]):
+class _RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
     def clean(self, value: Any) -> Any:
         return list(super().clean(value))
 
