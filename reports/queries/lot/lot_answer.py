@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import Final
 
+from lots.ledger import accounts
 from lots.ledger.holdings import NOW, AsOf, claims_of
 from lots.ledger.snapshot import unmoving
 from lots.models import Account, Lot, Party, Place
