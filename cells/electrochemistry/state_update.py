@@ -146,7 +146,7 @@ def _updated(state: AnyState, figures: Sequence[_Figure]) -> Updated[AnyState]:
     mean = state.mean + gain @ misses
     if mean[VOLUME] <= 0.0:
         raise InvalidError(
-            "This figure cannot be squared with the electrolyte as reckoned.",
+            "This figure cannot be squared with the electrolyte as computed.",
             code="contradicts_state",
             field=figures[0].quantity,
             value=figures[0].found.value,

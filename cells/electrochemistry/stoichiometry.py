@@ -130,7 +130,7 @@ def nitrate_for_silver_g(silver_g: float) -> float:
 def _g_per_mol(metal: str) -> float:
     if metal not in DILUTE:
         raise InvalidError(
-            "Nitric acid is reckoned here for silver and copper only.",
+            "Nitric acid is computed here for silver and copper only.",
             code="does_not_dissolve",
             field="metal",
             value=metal,
