@@ -350,21 +350,10 @@ def _lower(item: Estimate) -> float:
 
 
 def _check(observed: Observed) -> None:
-    for name in (
-        "current_a",
-        "current_before_a",
-        "hours_between",
-        "current_share",
-        "silver_since_cleared_g",
-        "fineness",
-        "gold_ppm",
-    ):
-        value = getattr(observed, name)
-        if value is not None:
-            checked(value, field=name)
-    for name in ("fuse_a", "lead_rating_a", "cathode_cm2", "clearance_mm"):
-        value = getattr(observed, name)
-        if value is not None:
-            checked(value, field=name, above=True)
+    above_zero = {"fuse_a", "lead_rating_a", "cathode_cm2", "clearance_mm"}
+    for item in fields(observed):
+        value = getattr(observed, item.name)
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            checked(value, field=item.name, above=item.name in above_zero)
     for share in observed.past_shares:
         checked(share, field="past_shares")

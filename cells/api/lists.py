@@ -2,44 +2,22 @@
 
 from __future__ import annotations
 
-from rest_framework.viewsets import ReadOnlyModelViewSet
+import django_filters as filters
 
-from cells.api import filters
-from cells.api.serializers import (
-    CellSerializer,
-    ElectrolyteReadingSerializer,
-    ElectrolyteSerializer,
-    HarvestSerializer,
-    RecoveryOutcomeSerializer,
-    RunReadingSerializer,
-    RunSerializer,
-    SlimesBagSerializer,
-    WarningSerializer,
-)
-from cells.models import (
-    Cell,
-    CellRun,
-    CellWarning,
-    ElectrolyteBatch,
-    ElectrolyteReading,
-    Harvest,
-    RecoveryOutcome,
-    RunReading,
-    SlimesBag,
-)
+from cells.api import serializers as shown
+from cells.models import Cell, CellRun, CellWarning, SlimesBag
 from cells.services import cell_reference
+from lots.api.listed import Span, listed, narrowed
 from lots.api.reference import VersionedEdits
-
-CODE = "[A-Za-z0-9-]{1,20}"
-NUMBER = "[0-9]{1,18}"
+from lots.metals import Metal
 
 
 class CellViewSet(VersionedEdits):
     """The cells with their limits; edited by the office under a version check."""
 
     queryset = Cell.objects.select_related("place")
-    serializer_class = CellSerializer
-    filterset_class = filters.CellFilter
+    serializer_class = shown.CellSerializer
+    filterset_class = narrowed(Cell, place="place__code", is_active=bool)
     search_fields = ["code", "name"]
     ordering_fields = ["code", "name"]
     ordering = ["name", "id"]
@@ -49,94 +27,104 @@ class CellViewSet(VersionedEdits):
     edit_service = cell_reference.edit_cell
 
 
-class ElectrolyteViewSet(ReadOnlyModelViewSet[ElectrolyteBatch]):
-    queryset = ElectrolyteBatch.objects.select_related("lot__place", "cell")
-    serializer_class = ElectrolyteSerializer
-    filterset_class = filters.ElectrolyteFilter
-    lookup_field = "lot__code"
-    lookup_url_kwarg = "code"
-    lookup_value_regex = CODE
-    search_fields = ["lot__code", "lot__description"]
-    ordering_fields = ["use_number"]
-    ordering = ["-id"]
-
-
-class ElectrolyteReadingViewSet(ReadOnlyModelViewSet[ElectrolyteReading]):
-    queryset = ElectrolyteReading.objects.select_related("batch__lot", "volume", "movement")
-    serializer_class = ElectrolyteReadingSerializer
-    filterset_class = filters.ElectrolyteReadingFilter
-    lookup_value_regex = NUMBER
-    search_fields = ["batch__lot__code", "note"]
-    ordering_fields = ["taken_at"]
-    ordering = ["-taken_at", "-id"]
-
-
-class RunViewSet(ReadOnlyModelViewSet[CellRun]):
-    queryset = CellRun.objects.select_related(
-        "cell", "electrolyte__lot", "charge_lot", "closing_movement", "coulomb_count"
-    )
-    serializer_class = RunSerializer
-    filterset_class = filters.RunFilter
-    lookup_field = "code"
-    lookup_value_regex = CODE
-    search_fields = ["code", "note", "charge_lot__code"]
-    ordering_fields = ["charged_at", "started_at", "closed_at", "code"]
-    ordering = ["-charged_at", "-id"]
-
-
-class RunReadingViewSet(ReadOnlyModelViewSet[RunReading]):
-    queryset = RunReading.objects.select_related("run", "withdrawal")
-    serializer_class = RunReadingSerializer
-    filterset_class = filters.RunReadingFilter
-    lookup_value_regex = NUMBER
-    search_fields = ["run__code", "note"]
-    ordering_fields = ["taken_at", "current_a"]
-    ordering = ["-taken_at", "-id"]
-
-
-class HarvestViewSet(ReadOnlyModelViewSet[Harvest]):
-    queryset = Harvest.objects.select_related(
-        "run", "lot", "movement", "weighing"
-    ).prefetch_related("balances")
-    serializer_class = HarvestSerializer
-    filterset_class = filters.HarvestFilter
-    lookup_value_regex = NUMBER
-    search_fields = ["run__code", "lot__code"]
-    ordering_fields = ["harvested_at"]
-    ordering = ["-harvested_at", "-id"]
-
-
-class SlimesBagViewSet(ReadOnlyModelViewSet[SlimesBag]):
-    queryset = SlimesBag.objects.select_related(
-        "lot__place", "run", "process_batch"
-    ).prefetch_related("estimates")
-    serializer_class = SlimesBagSerializer
-    filterset_class = filters.SlimesBagFilter
-    lookup_field = "lot__code"
-    lookup_url_kwarg = "code"
-    lookup_value_regex = CODE
-    search_fields = ["lot__code", "run__code"]
-    ordering_fields = ["bagged_at", "state"]
-    ordering = ["bagged_at", "id"]
-
-
-class WarningViewSet(ReadOnlyModelViewSet[CellWarning]):
-    queryset = CellWarning.objects.select_related("run")
-    serializer_class = WarningSerializer
-    filterset_class = filters.WarningFilter
-    lookup_value_regex = NUMBER
-    search_fields = ["run__code", "message"]
-    ordering_fields = ["raised_at", "state"]
-    ordering = ["-raised_at", "-id"]
-
-
-class RecoveryOutcomeViewSet(ReadOnlyModelViewSet[RecoveryOutcome]):
-    queryset = RecoveryOutcome.objects.select_related(
-        "bag__lot", "process_batch", "closing__reversed_by"
-    )
-    serializer_class = RecoveryOutcomeSerializer
-    filterset_class = filters.RecoveryOutcomeFilter
-    lookup_value_regex = NUMBER
-    search_fields = ["bag__lot__code", "process_batch__code"]
-    ordering_fields = ["closing", "metal"]
-    ordering = ["-closing_id", "bag_id", "id"]
+LISTS = {
+    "electrolytes": listed(
+        shown.ElectrolyteSerializer,
+        {
+            "cell": "cell__code",
+            "place": "lot__place__code",
+            "state": "lot__state",
+            "use_number": filters.NumberFilter(min_value=0, max_value=10**6),
+        },
+        related="lot__place cell",
+        search="lot__code lot__description",
+        orders="use_number",
+        order="-id",
+        coded=True,
+    ),
+    "electrolyte-readings": listed(
+        shown.ElectrolyteReadingSerializer,
+        {"batch": "batch__lot__code", "taken": Span("taken_at")},
+        related="batch__lot volume movement",
+        search="batch__lot__code note",
+        orders="taken_at",
+        order="-taken_at -id",
+    ),
+    "runs": listed(
+        shown.RunSerializer,
+        {
+            "cell": "cell__code",
+            "electrolyte": "electrolyte__lot__code",
+            "state": CellRun.State,
+            "bag_torn": bool,
+            "charged": Span("charged_at"),
+        },
+        related="cell electrolyte__lot charge_lot closing_movement coulomb_count",
+        search="code note charge_lot__code",
+        orders="charged_at started_at closed_at code",
+        order="-charged_at -id",
+        coded=True,
+    ),
+    "run-readings": listed(
+        shown.RunReadingSerializer,
+        {"run": "run__code", "taken": Span("taken_at")},
+        related="run withdrawal",
+        search="run__code note",
+        orders="taken_at current_a",
+        order="-taken_at -id",
+    ),
+    "harvests": listed(
+        shown.HarvestSerializer,
+        {
+            "run": "run__code",
+            "cell": "run__cell__code",
+            "torn": bool,
+            "harvested": Span("harvested_at"),
+        },
+        related="run lot movement weighing",
+        prefetched="balances",
+        search="run__code lot__code",
+        orders="harvested_at",
+        order="-harvested_at -id",
+    ),
+    "slimes-bags": listed(
+        shown.SlimesBagSerializer,
+        {
+            "state": SlimesBag.State,
+            "run": "run__code",
+            "place": "lot__place__code",
+            "torn": bool,
+            "metal": filters.ChoiceFilter(
+                field_name="estimates__metal", choices=Metal.choices, distinct=True
+            ),
+            "bagged": Span("bagged_at"),
+        },
+        related="lot__place run process_batch",
+        prefetched="estimates",
+        search="lot__code run__code",
+        orders="bagged_at state",
+        order="bagged_at id",
+        coded=True,
+    ),
+    "cell-warnings": listed(
+        shown.WarningSerializer,
+        {"run": "run__code", "rule": "rule", "state": CellWarning.State},
+        related="run",
+        search="run__code message",
+        orders="raised_at state",
+        order="-raised_at -id",
+    ),
+    "recovery-outcomes": listed(
+        shown.RecoveryOutcomeSerializer,
+        {
+            "bag": "bag__lot__code",
+            "batch": "process_batch__code",
+            "run": "bag__run__code",
+            "metal": Metal,
+        },
+        related="bag__lot process_batch closing__reversed_by",
+        search="bag__lot__code process_batch__code",
+        orders="closing metal",
+        order="-closing_id bag_id id",
+    ),
+}

@@ -55,6 +55,14 @@ RUN_FLOWS: Final = BY_METAL | {
 }
 
 
+def _figure(
+    words: str, *, digits: int = 12, decimals: int = 6, **kwargs: Any
+) -> serializers.DecimalField:
+    return serializers.DecimalField(
+        max_digits=digits, decimal_places=decimals, help_text=words, **kwargs
+    )
+
+
 class MomentQuestion(Question):
     as_of = serializers.DateTimeField(
         required=False, help_text="As of this moment, by when things happened: now if left out."
@@ -132,19 +140,15 @@ class StateOfElectrolyte(QuestionView):
 
 
 class MakeUpQuestion(AsOfQuestion):
-    volume_l = serializers.DecimalField(max_digits=12, decimal_places=6, help_text="Wanted.")
-    silver_g_per_l = serializers.DecimalField(max_digits=12, decimal_places=6, help_text="Wanted.")
-    acid_mol_per_l = serializers.DecimalField(
-        max_digits=12, decimal_places=6, help_text="Free nitric acid wanted."
-    )
-    acid_percent = serializers.DecimalField(
-        max_digits=7, decimal_places=4, help_text="By mass, of the nitric acid at hand."
-    )
-    concentrated_share = serializers.DecimalField(
-        max_digits=7,
-        decimal_places=6,
+    volume_l = _figure("Wanted.")
+    silver_g_per_l = _figure("Wanted.")
+    acid_mol_per_l = _figure("Free nitric acid wanted.")
+    acid_percent = _figure("By mass, of the nitric acid at hand.", digits=7, decimals=4)
+    concentrated_share = _figure(
+        "Of the silver, by the reaction to nitrogen dioxide; 0 to 1.",
+        digits=7,
+        decimals=6,
         default=Decimal("0.5"),
-        help_text="Of the silver, by the reaction to nitrogen dioxide; 0 to 1.",
     )
 
 
@@ -170,20 +174,12 @@ class PlanMakeUp(QuestionView):
 
 
 class BleedQuestion(AsOfQuestion):
-    volume_l = serializers.DecimalField(
-        max_digits=12, decimal_places=6, required=False, help_text="A bleed of so much."
+    volume_l = _figure("A bleed of so much.", required=False)
+    hold_copper_g_per_l = _figure(
+        "Or the bleed after every use that holds copper at this level.", required=False
     )
-    hold_copper_g_per_l = serializers.DecimalField(
-        max_digits=12,
-        decimal_places=6,
-        required=False,
-        help_text="Or the bleed after every use that holds copper at this level.",
-    )
-    copper_per_use_g = serializers.DecimalField(
-        max_digits=12,
-        decimal_places=6,
-        required=False,
-        help_text="What a charge brings into solution; by the cell's latest runs if left out.",
+    copper_per_use_g = _figure(
+        "What a charge brings into solution; by the cell's latest runs if left out.", required=False
     )
 
 

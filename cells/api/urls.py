@@ -24,14 +24,8 @@ ANSWERS.update(
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")
-router.register("electrolytes", lists.ElectrolyteViewSet, "electrolyte")
-router.register("electrolyte-readings", lists.ElectrolyteReadingViewSet, "electrolyte-reading")
-router.register("runs", lists.RunViewSet, "run")
-router.register("run-readings", lists.RunReadingViewSet, "run-reading")
-router.register("harvests", lists.HarvestViewSet, "harvest")
-router.register("slimes-bags", lists.SlimesBagViewSet, "slimes-bag")
-router.register("cell-warnings", lists.WarningViewSet, "cell-warning")
-router.register("recovery-outcomes", lists.RecoveryOutcomeViewSet, "recovery-outcome")
+for name, view in lists.LISTS.items():
+    router.register(name, view, name.removesuffix("s"))
 
 ELECTROLYTE = "electrolytes/<str:code>"
 RUN = "runs/<str:code>"

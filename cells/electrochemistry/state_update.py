@@ -128,7 +128,11 @@ def _updated(state: AnyState, figures: Sequence[_Figure]) -> Updated[AnyState]:
     covariance = keep @ state.covariance @ keep.T + gain @ noise @ gain.T
     mean = state.mean + gain @ misses
     if mean[VOLUME] <= 0.0:
-        raise refuse("contradicts_state", field=figures[0].quantity, value=figures[0].found.value)
+        raise refuse(
+            "contradicts_state:state_update",
+            field=figures[0].quantity,
+            value=figures[0].found.value,
+        )
     surprises = tuple(
         Surprise(figure.quantity, figure.expected, figure.found.value, float(miss / width**0.5))
         for figure, miss, width in zip(figures, misses, np.diag(spread), strict=True)

@@ -129,7 +129,7 @@ def nitrate_for_silver_g(silver_g: float) -> float:
 
 def _g_per_mol(metal: str) -> float:
     if metal not in DILUTE:
-        raise refuse("does_not_dissolve", field="metal", value=metal)
+        raise refuse("does_not_dissolve:stoichiometry", field="metal", value=metal)
     return float(ATOMIC_WEIGHTS[metal].value)
 
 

@@ -151,6 +151,12 @@ class RunReading(models.Model):
     def __str__(self) -> str:
         return f"{self.run} {self.taken_at:%Y-%m-%d %H:%M} {self.current_a} A"
 
+    @property
+    def withdrawn(self) -> str | None:
+        """Why it counts no more; None for a reading that counts."""
+        withdrawal = getattr(self, "withdrawal", None)
+        return None if withdrawal is None else str(withdrawal.reason)
+
 
 class ReadingWithdrawal(models.Model):
     """A reading found wrong: it stays on record, and counts no more."""

@@ -118,3 +118,11 @@ class RecoveryOutcome(models.Model):
 
     def __str__(self) -> str:
         return f"{self.bag} {self.metal}: {self.recovered_ug} of {self.estimated_ug} ug"
+
+    @property
+    def counts(self) -> bool:
+        return not hasattr(self.closing, "reversed_by")
+
+    @property
+    def difference_ug(self) -> int:
+        return self.booked_ug - self.recovered_ug

@@ -10,10 +10,12 @@ from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
+from cells.electrochemistry.electrolyte_state import COPPER, SILVER
+from cells.electrochemistry.nernst import CopperMargin, copper_margin
 from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
 from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
 from cells.queries.current_series import readings_of
-from cells.queries.electrolyte_books import electrolyte_book, electrolyte_books
+from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book, electrolyte_books
 from cells.queries.run_forecast import RunForecast, forecast_of
 from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import run_summaries, run_summary
@@ -78,6 +80,7 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
     readings = readings_of(run)
     now, forecast, no_forecast = _foretold(run, clock.now())
     summary = run_summary(run)
+    book = electrolyte_book(run.electrolyte)
     return render(
         request,
         "cells/run.html",
@@ -86,7 +89,8 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "run": run,
             "summary": summary,
             "flows": _flows(summary),
-            "electrolyte": electrolyte_book(run.electrolyte),
+            "electrolyte": book,
+            "margin": _copper_margin(book, now),
             "readings": readings,
             "withdrawn": RunReading.objects.filter(run=run, withdrawal__isnull=False)
             .select_related("withdrawal__withdrawn_by")
@@ -99,6 +103,15 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "movements": run.run_movements.select_related("movement", "lot"),
         },
     )
+
+
+def _copper_margin(book: ElectrolyteBook, now: RunNow | None) -> CopperMargin | None:
+    """How far silver plates above copper in the bath as it is, else as the book has it."""
+    if now is not None:
+        silver, copper = (now.state.concentration(each).value for each in (SILVER, COPPER))
+    else:
+        silver, copper = (float(book.g_per_l.get(metal, 0)) for metal in ("Ag", "Cu"))
+    return copper_margin(silver, copper) if silver > 0 and copper > 0 else None
 
 
 def _foretold(run: CellRun, at: dt.datetime) -> tuple[RunNow | None, RunForecast | None, str]:

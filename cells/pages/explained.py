@@ -39,8 +39,8 @@ FIGURES: Final = (
     Explained(
         "run-difference",
         "A run's difference",
-        "Book less what was found (weighed, measured or reckoned by charge): positive is an "
-        "apparent loss, negative an apparent gain.",
+        "Book less what was found (weighed, measured or computed from charge): positive is "
+        "an apparent loss, negative an apparent gain.",
     ),
     Explained(
         "electrolyte-book",

@@ -7,6 +7,7 @@ from typing import Final
 from config.menu import Link
 from lots.models import Lot
 from lots.people.roles import OFFICE
+from lots.queries.search import Searched
 from lots.services.opening import FIRST_DAY
 
 TABS: Final = (
@@ -42,4 +43,8 @@ LOT_ACTIONS: Final = (
     Link("Bleed", "electrolyte-bleed", 14, about=_ELECTROLYTE, hint="For cementation"),
     Link("What to add", "make-up-plan", 16, about=_ELECTROLYTE, hint="Silver, acid, water"),
     Link("When to bleed", "bleed-plan", 17, about=_ELECTROLYTE, hint="Uses left, how much"),
+)
+# Which records of the cells the site's search finds, and by what.
+SEARCHED: Final = (
+    Searched("Runs", "cells.CellRun", "run", ("code", "cell__code", "cell__name"), about="cell"),
 )

@@ -19,7 +19,7 @@ from cells.models import Cell, ElectrolyteBatch
 from cells.queries.electrolyte_books import electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
 from cells.queries.make_up_plan import BleedOutlook, bleed_outlook, make_up_plan
-from cells.services.electrolytes import at_hand
+from cells.services.electrolytes import ON_ELECTROLYTE, at_hand
 from config.pages import put_refusal
 from config.refusals import RefusalError
 from lots import clock
@@ -44,24 +44,13 @@ def asked(form_class: type[forms.Form], request: HttpRequest, **initial: Any) ->
     return form_class(request.GET) if is_asked else form_class(initial=initial)
 
 
-def electrolyte_named(code: str) -> ElectrolyteBatch:
-    batches = ElectrolyteBatch.objects.select_related("lot__place", "cell")
-    return get_object_or_404(batches, lot__code=code.upper())
-
-
 class FeedPlanForm(forms.Form):
-    electrolyte = forms.ModelChoiceField(ElectrolyteBatch.objects.none())
+    electrolyte = forms.ModelChoiceField(at_hand())
     copper_max = MassField(
         label="Most copper that may come in",
         required=False,
         help_text="Empty: what the electrolyte has room for. More is planned with a bleed.",
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        field = self.fields["electrolyte"]
-        assert isinstance(field, forms.ModelChoiceField)
-        field.queryset = at_hand()
 
 
 @staff_page
@@ -120,7 +109,7 @@ class MakeUpForm(forms.Form):
 
 @staff_page
 def make_up_page(request: HttpRequest, code: str) -> HttpResponse:
-    batch = electrolyte_named(code)
+    batch = ON_ELECTROLYTE.find({"code": code})
     book = electrolyte_book(batch)
     form = asked(
         MakeUpForm,
@@ -196,7 +185,7 @@ class BleedForm(forms.Form):
 @staff_page
 def bleed_page(request: HttpRequest, code: str) -> HttpResponse:
     """Without a question yet, the uses left by the latest runs, where there are any."""
-    batch = electrolyte_named(code)
+    batch = ON_ELECTROLYTE.find({"code": code})
     form = asked(BleedForm, request)
     found: BleedOutlook | None = None
     if not form.is_bound or form.is_valid():

@@ -10,7 +10,7 @@ import numpy as np
 from cells.electrochemistry.electrolyte_state import COPPER, COVERAGE_FACTOR, SILVER, Estimate
 from cells.electrochemistry.forecast import Band as ForecastBand
 from cells.models import CellRun, RunReading
-from cells.queries.plated_series import plated_by_charge
+from cells.queries.current_series import plated_by_charge
 from cells.queries.run_forecast import RunForecast
 from cells.queries.run_state import RunNow
 from config.drawing.charts import Band, Limit, LineChart, Series

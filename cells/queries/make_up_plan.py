@@ -121,7 +121,7 @@ def bleed_to_hold(
 
 @dataclass(frozen=True)
 class BleedOutlook:
-    """A bleed if one was asked for, the copper it was reckoned with, and the uses left without."""
+    """A bleed if one was asked for, the copper it was computed with, and the uses left without."""
 
     bleed: Bleed | None
     usual_copper: UsualCopper | None

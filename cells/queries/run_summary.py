@@ -1,6 +1,6 @@
 """A run's account: what was charged, what passed, what was weighed, and what is unaccounted for.
 
-Sign of the difference: book less what was found (weighed, measured or reckoned by charge), so an
+Sign of the difference: book less what was found (weighed, measured or computed from charge), so an
 apparent loss is positive, as on every report. For every metal, charged + electrolyte in + added +
 corrections, less remnant + slimes + crystal + rinse + bled + electrolyte out, is the difference to
 the microgram.

@@ -9,10 +9,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from django.conf import settings
+from django.db.models import Value
+from django.db.models.functions import Coalesce
 from django.utils import timezone
 
 from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
-from cells.models import SlimesBag, SlimesEstimate
+from cells.electrochemistry.slimes_estimate import PastRecovery
+from cells.models import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.slimes_batches import (
     BY_MASS,
     Order,
@@ -22,10 +25,13 @@ from cells.slimes_batches import (
     group_bags,
     rank_bags,
 )
+from lots.ledger.holdings import NOW, AsOf
 
 # Grams of precious metal that make a recovery worth its acid and time, unless the works' settings
 # say otherwise. Common practice, no source.
 STAKE_MIN_G: Final = 100.0
+# The group of bags that were waiting when the ledger began: they teach the house's mean only.
+OF_NO_CELL: Final = ""
 
 
 @dataclass(frozen=True)
@@ -160,3 +166,21 @@ def _waits_for(bag: SlimesBag, batch: RecoveryBatch | None) -> str:
         return "its recovery" + (f", with {', '.join(together)}" if together else "")
     short = "" if batch is None else f": {batch.shortfall:.1f} g more at stake"
     return f"more bags to make a recovery worthwhile{short}"
+
+
+def past_recoveries(as_of: AsOf = NOW) -> list[PastRecovery]:
+    """Every outcome that stands, by metal and cell, in one query."""
+    outcomes = RecoveryOutcome.objects.filter(closing__reversed_by__isnull=True)
+    if as_of.occurred is not None:
+        outcomes = outcomes.filter(closing__occurred_at__lte=as_of.occurred)
+    if as_of.recorded is not None:
+        outcomes = outcomes.filter(closing__recorded_at__lte=as_of.recorded)
+    rows = outcomes.order_by("closing__sequence", "id").values_list(
+        "metal",
+        Coalesce("bag__run__cell__code", Value(OF_NO_CELL)),
+        "estimated_ug",
+        "estimated_u_ug",
+        "recovered_ug",
+        "recovered_u_ug",
+    )
+    return [PastRecovery(*row) for row in rows]

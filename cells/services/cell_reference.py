@@ -5,12 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, fields
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
-from django.db.models import DecimalField
+from django.db.models import QuerySet
 
 from cells.models import UNFINISHED, Cell, CellRun
 from config.refusals import InvalidError, refuse
+from lots.declaration.event import MASS, Asks, questions_of
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Place
 from lots.services.reference import check_label
@@ -18,48 +19,80 @@ from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 
 NAME_MAX: Final = 80
 
-# What must be above zero, and the most that its column holds.
-_ABOVE_ZERO: Final[dict[str, int]] = {
-    "bath_volume_ul": VOLUME_UL_MAX,
-    "copper_limit_g_per_l": 10**5 - 1,
-    "palladium_limit_g_per_l": 10**5 - 1,
-    "current_limit_a": 10**5 - 1,
-    "fuse_rating_a": 10**5 - 1,
-    "lead_rating_a": 10**5 - 1,
-    "cathode_cm2": 10**7 - 1,
-    "clearance_mm": 10**5 - 1,
-    "basket_ug_max": MASS_UG_MAX,
-}
-_NOT_BELOW_ZERO: Final[dict[str, int]] = {
-    "silver_min_g_per_l": 10**5 - 1,
-    "evaporation_ml_per_h": 10**5 - 1,
-    "ammeter_gain_u": 9,
-    "ammeter_reading_u_a": 10**4 - 1,
-    "ammeter_zero_u_a": 10**4 - 1,
-}
+
+def _figure(
+    label: str,
+    help: str = "",
+    *,
+    at_most: int = 10**5 - 1,
+    decimals: int = 3,
+    positive: bool = True,
+) -> Asks:
+    """A figure of a cell; `positive` says that it must be above zero."""
+    return Asks(label, help, at_least=0, at_most=at_most, decimals=decimals, positive=positive)
+
+
+def _cell_places() -> QuerySet[Place]:
+    return Place.objects.filter(area=Place.Area.CELL)
 
 
 @dataclass(frozen=True)
 class CellDetails:
     """Volume in microlitres, basket in micrograms; the other units are in the names."""
 
-    code: str
-    name: str
-    place: Place
-    bath_volume_ul: int
-    current_limit_a: Decimal
-    fuse_rating_a: Decimal
-    copper_limit_g_per_l: Decimal = Decimal(60)
-    silver_min_g_per_l: Decimal = Decimal(30)
-    palladium_limit_g_per_l: Decimal = Decimal("0.5")
-    lead_rating_a: Decimal | None = None
-    cathode_cm2: Decimal | None = None
-    clearance_mm: Decimal | None = None
-    evaporation_ml_per_h: Decimal = Decimal(0)
-    basket_ug_max: int | None = None
-    ammeter_gain_u: Decimal = Decimal("0.01")
-    ammeter_reading_u_a: Decimal = Decimal(0)
-    ammeter_zero_u_a: Decimal = Decimal(0)
+    code: Annotated[str, Asks(help="A short code such as north.", at_most=24)]
+    name: Annotated[str, Asks(at_most=NAME_MAX)]
+    place: Annotated[Place, None, Asks(among=_cell_places)]
+    bath_volume_ul: Annotated[int, Asks("Volume of the bath", at_most=VOLUME_UL_MAX)]
+    current_limit_a: Annotated[Decimal, _figure("Most current, A")]
+    fuse_rating_a: Annotated[Decimal, _figure("Fuse, A")]
+    copper_limit_g_per_l: Annotated[Decimal, _figure("Most copper, g/L")] = Decimal(60)
+    silver_min_g_per_l: Annotated[Decimal, _figure("Least silver, g/L", positive=False)] = Decimal(
+        30
+    )
+    palladium_limit_g_per_l: Annotated[Decimal, _figure("Most palladium, g/L")] = Decimal("0.5")
+    lead_rating_a: Annotated[Decimal | None, _figure("What the leads carry, A")] = None
+    cathode_cm2: Annotated[
+        Decimal | None, _figure("Cathode, cm²", at_most=10**7 - 1, decimals=2)
+    ] = None
+    clearance_mm: Annotated[
+        Decimal | None,
+        _figure("From the bare cathode to the basket, mm", "What crystal may grow to.", decimals=2),
+    ] = None
+    evaporation_ml_per_h: Annotated[Decimal, _figure("Water lost in use, ml/h", positive=False)] = (
+        Decimal(0)
+    )
+    basket_ug_max: Annotated[
+        int | None, Asks("The most the basket takes", kind=MASS, at_most=MASS_UG_MAX)
+    ] = None
+    ammeter_gain_u: Annotated[
+        Decimal,
+        _figure(
+            "Ammeter, relative standard uncertainty common to its readings",
+            "As in 0.01 for one per cent.",
+            at_most=9,
+            decimals=5,
+            positive=False,
+        ),
+    ] = Decimal("0.01")
+    ammeter_reading_u_a: Annotated[
+        Decimal,
+        _figure(
+            "Ammeter, standard uncertainty of one reading, A",
+            at_most=10**4 - 1,
+            decimals=4,
+            positive=False,
+        ),
+    ] = Decimal(0)
+    ammeter_zero_u_a: Annotated[
+        Decimal,
+        _figure(
+            "Ammeter, standard uncertainty of its zero, A",
+            at_most=10**4 - 1,
+            decimals=4,
+            positive=False,
+        ),
+    ] = Decimal(0)
     ammeter_calibration_due: dt.date | None = None
     is_active: bool = True
 
@@ -102,15 +135,7 @@ def _values(details: CellDetails) -> dict[str, object]:
 
 def _check(details: CellDetails, cell: Cell | None) -> None:
     check_label(Cell, details, cell, name_max=NAME_MAX)
-    _check_digits(details)
-    for name, most in _ABOVE_ZERO.items():
-        value = getattr(details, name)
-        if value is not None and not 0 < value <= most:
-            raise _out_of_range(name, value, "not_positive" if value <= 0 else "too_large")
-    for name, most in _NOT_BELOW_ZERO.items():
-        value = getattr(details, name)
-        if not 0 <= value <= most:
-            raise _out_of_range(name, value, "below_zero" if value < 0 else "too_large")
+    _check_figures(details)
     if details.lead_rating_a is not None and details.fuse_rating_a > details.lead_rating_a:
         raise refuse("fuse_above_leads", field="fuse_rating_a", value=details.fuse_rating_a)
     _check_place(details, cell)
@@ -122,14 +147,27 @@ def _check(details: CellDetails, cell: Cell | None) -> None:
             )
 
 
-def _check_digits(details: CellDetails) -> None:
-    """Refuses what is no plain number, or finer than its column keeps."""
-    for each in fields(details):
-        value = getattr(details, each.name)
+def _check_figures(details: CellDetails) -> None:
+    """Refuses what is no plain number, finer than its column keeps, or out of range."""
+    for each in questions_of(CellDetails):
+        value, asks = getattr(details, each.param), each.asks
+        if each.type not in (int, Decimal) or value is None:
+            continue
         if isinstance(value, Decimal):
-            column = Cell._meta.get_field(each.name)
-            assert isinstance(column, DecimalField)
-            parse_decimal(value, field=each.name, decimals_max=column.decimal_places)
+            parse_decimal(value, field=each.param, decimals_max=asks.decimals)
+        if value < 0 or (asks.positive and value == 0):
+            code = "not_positive" if asks.positive else "below_zero"
+        elif asks.at_most is not None and value > asks.at_most:
+            code = "too_large"
+        else:
+            continue
+        raise InvalidError(
+            "This is not a figure that a cell has.",
+            code=code,
+            field=each.param,
+            value=value,
+            remedy="Check the figure and its unit.",
+        )
 
 
 def _check_place(details: CellDetails, cell: Cell | None) -> None:
@@ -141,13 +179,3 @@ def _check_place(details: CellDetails, cell: Cell | None) -> None:
         raise refuse(
             "place_not_in_use", field="place", value=details.place.code, place=details.place
         )
-
-
-def _out_of_range(name: str, value: object, code: str) -> InvalidError:
-    return InvalidError(
-        "This is not a figure that a cell has.",
-        code=code,
-        field=name,
-        value=value,
-        remedy="Check the figure and its unit.",
-    )

@@ -20,6 +20,8 @@ from lots.texts import REASON_MAX, checked_reason
 
 _STATE: Final = CellWarning.State
 STALE_AFTER: Final = dt.timedelta(minutes=15)
+# What a warning that lasts takes over from each new finding.
+_FOLLOWS: Final = ("severity", "message", "basis", "value", "limit")
 _RANK: Final = {"notice": 0, "warning": 1, "urgent": 2}
 
 
@@ -91,13 +93,9 @@ def bring_up_to_date(run: CellRun, moment: dt.datetime, found: Sequence[Finding]
             run=run,
             rule=finding.code,
             subject=finding.subject,
-            severity=finding.severity,
-            message=finding.message,
-            basis=finding.basis,
-            value=finding.value,
-            limit=finding.limit,
             unit=finding.unit,
             raised_at=moment,
+            **{name: getattr(finding, name) for name in _FOLLOWS},
         )
         for key, finding in by_key.items()
         if key not in standing
@@ -184,12 +182,7 @@ def _follow(warning: CellWarning, finding: Finding) -> None:
     worse = _RANK[finding.severity] > _RANK[warning.severity]
     if worse and warning.state == _STATE.ACKNOWLEDGED:
         warning.state = _STATE.OPEN
-    warning.severity = finding.severity
-    warning.message = finding.message
-    warning.basis = finding.basis
-    warning.value = finding.value
-    warning.limit = finding.limit
+    for name in _FOLLOWS:
+        setattr(warning, name, getattr(finding, name))
     warning.version += 1
-    warning.save(
-        update_fields=["state", "severity", "message", "basis", "value", "limit", "version"]
-    )
+    warning.save(update_fields=["state", *_FOLLOWS, "version"])

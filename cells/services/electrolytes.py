@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
@@ -14,12 +14,15 @@ from cells.models import Cell, CellRun, ElectrolyteBatch, ElectrolyteReading
 from config.refusals import refuse
 from lots import clock
 from lots.declaration.event import Asks, On
+from lots.ledger.drafts import ClaimLine, Line, MaterialLine
 from lots.ledger.posting import house
 from lots.ledger.recording import Act
 from lots.measurements.assays import AssayReport, keep_assay
 from lots.measurements.outputs import Content, Volume, contents_by_concentration, keep_volume
 from lots.models import Assay, Lot, Movement, Place, VolumeReading
 from lots.services.lot_register import register_lot
+from lots.services.supplies import supply_lines
+from lots.services.taking import Take, commingled_claims, take
 from lots.texts import DESCRIPTION_MAX, checked_text
 from lots.units import parse_decimal
 
@@ -87,6 +90,33 @@ def register_electrolyte(
     return ElectrolyteBatch.objects.create(lot=lot, cell=cell, use_number=use_number)
 
 
+@dataclass(frozen=True)
+class Dissolved:
+    """What goes into a solution, as lines of a draft; `volume_ul` of lots that were solutions."""
+
+    lines: list[Line]
+    claims: list[ClaimLine]
+    materials: list[MaterialLine]
+    volume_ul: int = 0
+
+
+def dissolve(
+    lot: Lot, takes: Sequence[Take], supplies_ug: Mapping[str, int], act: Act
+) -> Dissolved:
+    """Portions of lots and metal from supplies into `lot`; refuses as `take` and `supply_lines`."""
+    lines = supply_lines(lot, supplies_ug)
+    if not takes:
+        return Dissolved(lines, [], [])
+    taken = take(takes, act)
+    into = [Line(metal, mass_ug, lot=lot) for metal, mass_ug in taken.metals.items()]
+    return Dissolved(
+        [*lines, *taken.lines, *into],
+        commingled_claims(taken),
+        list(taken.materials),
+        taken.volume_ul,
+    )
+
+
 def current_batch(batch: ElectrolyteBatch) -> ElectrolyteBatch:
     """The electrolyte as it stands under the ledger's lock."""
     return ElectrolyteBatch.objects.select_related("lot__owner", "lot__place").get(pk=batch.pk)
@@ -113,7 +143,7 @@ def is_changed(run: CellRun, moment: dt.datetime) -> bool:
 
 
 def refuse_if_measured_since(movement: Movement, lot: Lot) -> None:
-    """Refuses to reverse what a later measurement of the electrolyte has reckoned with.
+    """Refuses to reverse what a later measurement of the electrolyte rests on.
 
     Raises ConflictError `later_steps_stand`, naming the movement to reverse first.
     """

@@ -8,6 +8,7 @@ from typing import Final
 from cells.models import CellRun, RunReading
 from cells.services.readings import Instruments, record_reading
 from lots.codes import parse_code
+from lots.declaration.event import questions_of
 from lots.ledger.recording import Act
 from lots.sheets.columns import Column, Kind
 from lots.sheets.parts import NOTE, WHEN
@@ -37,16 +38,9 @@ def _runs() -> Finder:
 
 
 def _record(row: Row, act: Act) -> RunReading:
-    instruments = Instruments(
-        current_a=row.get("current_a"),
-        voltage_v=row.get("voltage_v"),
-        temperature_c=row.get("temperature_c"),
-        silver_g_per_l=row.get("silver_g_per_l"),
-        copper_g_per_l=row.get("copper_g_per_l"),
-        free_acid_g_per_l=row.get("free_acid_g_per_l"),
-        is_interruption=row.get("is_interruption", False),
-    )
-    return record_reading(run=row.get("run"), instruments=instruments, act=row.act(act))
+    asked = (each.name for each in questions_of(Instruments))
+    read = {name: value for name in asked if (value := row.get(name)) is not None}
+    return record_reading(run=row.get("run"), instruments=Instruments(**read), act=row.act(act))
 
 
 def _solution(name: str, header: str, example: str) -> Column:

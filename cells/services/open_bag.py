@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Annotated, Final
+from typing import Annotated, Final, NoReturn
 
 from cells.models import SlimesBag, SlimesEstimate
 from config.refusals import refuse
@@ -17,6 +17,7 @@ from lots.models import Lot, Movement, Place
 from lots.people.roles import OFFICE
 from lots.services.lot_register import LABEL_MAX
 from lots.services.opening import ON_THE_FIRST_DAY, Amount, Opening, open_lot
+from lots.sheets.openings import opener_for
 from lots.texts import DESCRIPTION_MAX
 
 
@@ -120,3 +121,23 @@ def withdraw_bag(movement: Movement) -> None:
     SlimesBag.objects.filter(pk=bag.pk).update(
         state=SlimesBag.State.WITHDRAWN, version=bag.version + 1
     )
+
+
+@opener_for(Lot.Form.SLIMES_BAG)
+def _bag(opening: Opening, act: Act) -> Lot:
+    """A bag that waits for its recovery; what it holds is the works' own."""
+    if not opening.owner.is_house:
+        raise refuse("not_the_house", field="owner", value=opening.owner.code)
+    bag = WaitingBag(
+        place=opening.place,
+        metals=opening.metals,
+        mass_ug=opening.mass_ug,
+        description=opening.description,
+        code=opening.code,
+    )
+    return open_bag(bag=bag, act=act).lot
+
+
+@opener_for(Lot.Form.ELECTROLYTE)
+def _electrolyte(opening: Opening, act: Act) -> NoReturn:
+    raise refuse("form_not_opened", field="form", value=opening.form)

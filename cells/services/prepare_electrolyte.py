@@ -12,6 +12,7 @@ from cells.services.electrolytes import (
     DISSOLVED_FORMS,
     ElectrolyteMeasurement,
     check_measurement,
+    dissolve,
     keep_measured,
     keep_reading,
     refuse_if_measured_since,
@@ -28,8 +29,8 @@ from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement, Place
 from lots.people.roles import OFFICE
 from lots.services.opening import ON_THE_FIRST_DAY
-from lots.services.supplies import FROM_SUPPLIES, supply_lines
-from lots.services.taking import ALL_OF_A_LOT, Take, commingled_claims, take
+from lots.services.supplies import FROM_SUPPLIES
+from lots.services.taking import ALL_OF_A_LOT, Take
 from lots.texts import DESCRIPTION_MAX
 
 
@@ -79,26 +80,15 @@ def prepare_electrolyte(*, make_up: MakeUp, act: Act) -> ElectrolyteBatch:
         description=make_up.description,
     )
     reading = keep_volume(batch.lot, make_up.volume, act)
-    lines = supply_lines(batch.lot, make_up.supplies_ug)
-    claims, materials = (
-        [],
-        [MaterialLine(batch.lot, volume_ul=reading.volume_ul, quantity_by=reading)],
-    )
-    if make_up.takes:
-        taken = take(make_up.takes, act)
-        claims = commingled_claims(taken)
-        materials += taken.materials
-        lines += [
-            *taken.lines,
-            *(Line(metal, mass_ug, lot=batch.lot) for metal, mass_ug in taken.metals.items()),
-        ]
+    dissolved = dissolve(batch.lot, make_up.takes, make_up.supplies_ug, act)
+    volume = MaterialLine(batch.lot, volume_ul=reading.volume_ul, quantity_by=reading)
     post(
         Draft(
             kind=Movement.Kind.ELECTROLYTE,
             stage=Movement.Stage.CELL,
-            lines=lines,
-            claims=claims,
-            materials=materials,
+            lines=dissolved.lines,
+            claims=dissolved.claims,
+            materials=[volume, *dissolved.materials],
             standings=[StandingLine(batch.lot, batch.lot.place, batch.lot.owner)],
         ),
         act,

@@ -240,12 +240,6 @@ def _row(run: CellRun, instruments: Instruments, taken_at: dt.datetime, act: Act
         taken_at=taken_at,
         recorded_at=clock.now(),
         recorded_by_id=act.who.pk,
-        current_a=instruments.current_a,
-        voltage_v=instruments.voltage_v,
-        temperature_c=instruments.temperature_c,
-        silver_g_per_l=instruments.silver_g_per_l,
-        copper_g_per_l=instruments.copper_g_per_l,
-        free_acid_g_per_l=instruments.free_acid_g_per_l,
-        is_interruption=instruments.is_interruption,
+        **vars(instruments),
         note=act.note,
     )

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Final
 
+from cells.electrochemistry.silver_chloride import rinse_sensitivity
 from cells.models import CellRun
 from cells.services.electrolytes import ASSAYED_IN_G_PER_L
 from cells.services.run_steps import (
@@ -27,6 +28,9 @@ from lots.measurements.outputs import Output, Volume, check_output, content_of, 
 from lots.measurements.surplus import draw, mark_surpluses
 from lots.models import Lot, Movement, Place
 from lots.services.lot_register import register_lot
+
+# A finger's breadth in a test tube: common practice, no source.
+_SAMPLE_ML: Final = 10
 
 
 @dataclass(frozen=True)
@@ -100,6 +104,9 @@ KEEP_RINSE_WATER: Final = Event(
     name="run-rinse",
     about="Keep a run's rinse water as a lot, for cementation.",
     title="Keep the rinse water",
+    lead=f"A drop of hydrochloric acid in {_SAMPLE_ML} ml of rinse surely clouds from "
+    f"{rinse_sensitivity(_SAMPLE_ML).sure_mg_per_l:.0f} mg of silver in a litre; a fainter cloud "
+    "is silver too.",
     button="Keep it",
     done="The rinse water is a lot of its own, for cementation.",
     cautions=("rinse",),

@@ -14,7 +14,7 @@ from cells.electrochemistry.slimes_estimate import (
 )
 from cells.models import CellRun, SlimesBag, SlimesEstimate
 from cells.queries.content_uncertainty import relative_uncertainties
-from cells.queries.recovery_history import past_recoveries
+from cells.queries.slimes_queue import past_recoveries
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     ON_RUN,
@@ -72,7 +72,7 @@ class _Booked:
 
     metal: str
     mass_ug: int
-    u_ug: int
+    standard_uncertainty_ug: int
     unfactored_ug: int
     unfactored_u_ug: int
     booked_ug: int
@@ -134,13 +134,7 @@ def bag_slimes(*, run: CellRun, bag: BagTaken, act: Act) -> SlimesBag:
     SlimesEstimate.objects.bulk_create(
         SlimesEstimate(
             bag=taken,
-            metal=each.metal,
-            mass_ug=each.mass_ug,
-            standard_uncertainty_ug=each.u_ug,
-            unfactored_ug=each.unfactored_ug,
-            unfactored_u_ug=each.unfactored_u_ug,
-            booked_ug=each.booked_ug,
-            spilt_ug=each.spilt_ug,
+            **vars(each),
         )
         for each in booked
     )
@@ -235,7 +229,7 @@ def _slimes(run: CellRun, held: Holding, kept: Decimal) -> tuple[list[_Booked], 
             _Booked(
                 metal=metal,
                 mass_ug=round_to_ug(estimate.mass_ug * float(kept)),
-                u_ug=round_to_ug(estimate.u_mass_ug * float(kept)),
+                standard_uncertainty_ug=round_to_ug(estimate.u_mass_ug * float(kept)),
                 unfactored_ug=round_to_ug(before.mass_ug * float(kept)),
                 unfactored_u_ug=round_to_ug(before.u_mass_ug * float(kept)),
                 booked_ug=in_bag_ug,
@@ -253,7 +247,7 @@ def _lines(charge: Lot, lot: Lot, each: _Booked) -> list[Line]:
             lot=lot,
             owner=charge.owner,
             basis=Entry.Basis.DIFFERENCE,
-            standard_uncertainty_ug=each.u_ug,
+            standard_uncertainty_ug=each.standard_uncertainty_ug,
         ),
         Line(each.metal, -each.booked_ug, lot=charge, basis=Entry.Basis.DIFFERENCE),
     ]

@@ -14,20 +14,21 @@ from cells.services.electrolytes import (
     DISSOLVED_FORMS,
     ON_ELECTROLYTE,
     current_batch,
+    dissolve,
     refuse_if_measured_since,
     run_at,
 )
 from cells.services.run_steps import attach
 from config.refusals import refuse
 from lots.declaration.event import Asks, Event
-from lots.ledger.drafts import Draft, Line, MaterialLine
+from lots.ledger.drafts import Draft, MaterialLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.measurements.outputs import Volume, keep_volume
 from lots.models import Lot, Movement
-from lots.services.supplies import FROM_SUPPLIES, supply_lines
-from lots.services.taking import ALL_OF_A_LOT, Take, check_at_hand, commingled_claims, take
+from lots.services.supplies import FROM_SUPPLIES
+from lots.services.taking import ALL_OF_A_LOT, Take, check_at_hand
 
 
 @dataclass(frozen=True)
@@ -49,27 +50,19 @@ def top_up_electrolyte(*, batch: ElectrolyteBatch, addition: Addition, act: Act)
     check_at_hand(batch.lot, field="electrolyte")
     if not (addition.volume or addition.takes or addition.supplies_ug):
         raise refuse("nothing_taken:top_up", field="addition")
-    lines = supply_lines(batch.lot, addition.supplies_ug)
-    claims, materials = [], []
+    dissolved = dissolve(batch.lot, addition.takes, addition.supplies_ug, act)
+    materials = dissolved.materials
     if addition.volume is not None:
         reading = keep_volume(batch.lot, addition.volume, act)
         materials.append(MaterialLine(batch.lot, volume_ul=reading.volume_ul, quantity_by=reading))
-    if addition.takes:
-        taken = take(addition.takes, act)
-        claims = commingled_claims(taken)
-        materials += taken.materials
-        lines += [
-            *taken.lines,
-            *(Line(metal, mass_ug, lot=batch.lot) for metal, mass_ug in taken.metals.items()),
-        ]
-        if taken.volume_ul:
-            materials.append(MaterialLine(batch.lot, volume_ul=taken.volume_ul))
+    if dissolved.volume_ul:
+        materials.append(MaterialLine(batch.lot, volume_ul=dissolved.volume_ul))
     movement = post(
         Draft(
             kind=Movement.Kind.TOP_UP,
             stage=Movement.Stage.CELL,
-            lines=lines,
-            claims=claims,
+            lines=dissolved.lines,
+            claims=dissolved.claims,
             materials=materials,
         ),
         act,

@@ -112,7 +112,7 @@ FIELDS: Final[dict[Any, Maker]] = {
     Decimal: _figure,
     dt.datetime: _plain(forms.DateTimeField),
     dt.date: lambda question, **kwargs: forms.DateField(
-        widget=forms.DateInput({"type": "date"}), **kwargs
+        widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs
     ),
     File: _plain(forms.FileField),
     Mapping[str, Decimal]: _plain(FinenessField),
@@ -135,7 +135,7 @@ def field_for(question: Question, *, needed: bool) -> forms.Field:
         "required": needed and question.type is not bool,
     }
     initial = question.default if asks.initial is None else asks.initial
-    if initial:
+    if question.kind not in {MASS, VOLUME} and initial not in (None, "", {}, ()):
         kwargs["initial"] = initial
     return FIELDS[question.kind](question, **kwargs)
 

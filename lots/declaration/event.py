@@ -121,9 +121,11 @@ def issubclass_of(what: Any, base: type) -> bool:
 
 
 def code_of(model: type[Model]) -> str:
-    """What names a row in a request: its own code, its lot's, or its number."""
-    names = {each.name for each in model._meta.fields}
-    return "code" if "code" in names else "lot__code" if "lot" in names else "pk"
+    """What names a row in a request: its own code, that of the lot it is, or its number."""
+    columns = {each.name: each for each in model._meta.fields}
+    if "code" in columns:
+        return "code"
+    return "lot__code" if "lot" in columns and columns["lot"].one_to_one else "pk"
 
 
 def _question(param: str, hint: Any, default: Any) -> Question:

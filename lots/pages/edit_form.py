@@ -11,6 +11,8 @@ from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
 
+from lots.declaration.as_page import field_for
+from lots.declaration.event import questions_of
 from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
@@ -35,6 +37,16 @@ class EditForm(ActForm):
         """What the service takes, by its own names."""
         left_out = {"key", "version"}
         return {name: value for name, value in self.cleaned_data.items() if name not in left_out}
+
+
+def form_of(details: Any) -> type[EditForm]:
+    """The form of a dataclass of details, its fields called as the dataclass calls them."""
+    members = {
+        each.param: field_for(each, needed=each.needed or each.default is not None)
+        for each in questions_of(details)
+        if each.param not in EditForm.base_fields
+    }
+    return type(f"{details.__name__}Form", (EditForm,), members)
 
 
 class EditReference(BenchStep):

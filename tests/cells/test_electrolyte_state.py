@@ -7,8 +7,8 @@ import pytest
 
 from cells.electrochemistry.electrolysis import (
     AnodeComposition,
+    anode_consumed_g_per_ah,
     balance_charge,
-    charge_to_consume_ah,
 )
 from cells.electrochemistry.electrolyte_state import (
     ACID,
@@ -124,7 +124,7 @@ def test_covariance_follows_the_slopes_of_the_step():
 
 def test_random_charge_uncertainty_counts_only_for_the_charge_that_worked():
     begun = replace(run(anode_g=400.0), covariance=np.zeros((12, 12)))
-    needed_ah = charge_to_consume_ah(400.0, ANODE, efficiency=0.96)
+    needed_ah = 400.0 / (anode_consumed_g_per_ah(ANODE) * 0.96)
     whole = step(begun, charge_ah=0.999 * needed_ah, hours=20.0, u_charge_ah=3.0)
     half = step(begun, charge_ah=2 * needed_ah, hours=40.0, u_charge_ah=3.0)
     assert whole.estimate(PLATED).u == pytest.approx(3.0 * 0.96 * 4.02471, rel=1e-4)
@@ -133,7 +133,7 @@ def test_random_charge_uncertainty_counts_only_for_the_charge_that_worked():
 
 def test_run_stops_when_the_anode_is_exhausted_and_says_when():
     begun = run(anode_g=400.0)
-    needed_ah = charge_to_consume_ah(400.0, ANODE, efficiency=0.96)
+    needed_ah = 400.0 / (anode_consumed_g_per_ah(ANODE) * 0.96)
     state = step(begun, charge_ah=2 * needed_ah, hours=50.0)
     assert state.stop.reason == "anode_exhausted"
     assert state.stop.after_h == pytest.approx(25.0)

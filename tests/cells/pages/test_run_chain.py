@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from math import log10
 from types import SimpleNamespace
 from typing import Any
 
@@ -263,3 +264,20 @@ def test_bags_chosen_in_the_queue_are_ticked_in_the_form(
     assert f'name="bags" value="{bag.pk}"' in client_of.get(reverse("slimes")).content.decode()
     form = client_of.get(reverse("slimes-group"), {"bags": bag.pk}).context["form"]
     assert form["bags"].value() == [str(bag.pk)]
+
+
+def test_run_says_how_far_silver_plates_above_copper(client_of: Client, bench: Any) -> None:
+    # The Nernst equation by hand, 59.16 mV a decade at 25 °C: Ag 0.7996 V, Cu 0.34 V for 2 e-.
+    run = bench.charged(electrolyte=bench.electrolyte(silver="60", copper="30"))
+    silver_v = 0.7996 + 0.05916 * log10(60 / 107.868)
+    copper_v = 0.34 + 0.05916 / 2 * log10(30 / 63.546)
+    page = client_of.get(reverse("run", args=[run.code])).content.decode()
+    assert f"silver plates {silver_v - copper_v:.2f} V above copper" in page
+
+
+def test_rinse_says_what_the_cloud_of_a_drop_can_show(client_of: Client, bench: Any) -> None:
+    # 50 micrograms of chloride in 17 ml as the cloud surely seen (limit test for chlorides).
+    sure_mg_per_l = 50e-3 / 35.45 / 0.017 * 107.868
+    run = bench.stopped()
+    page = client_of.get(reverse("run-rinse", args=[run.code])).content.decode()
+    assert f"surely clouds from {sure_mg_per_l:.0f} mg of silver in a litre" in page

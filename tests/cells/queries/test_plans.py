@@ -9,7 +9,6 @@ import pytest
 
 from cells.electrochemistry.electrolyte_state import Estimate
 from cells.electrochemistry.make_up import Target
-from cells.queries.cell_overview import cell_overview
 from cells.queries.feed_on_hand import feed_on_hand, feed_plan, limits_for
 from cells.queries.make_up_plan import (
     bleed_plan,
@@ -116,22 +115,3 @@ def test_refused_plans(bench, unchanged):
     with pytest.raises(ConflictError) as caught:
         feed_plan(bench.cell, full, bench.act(24).moment)
     assert (caught.value.code, caught.value.field) == ("copper_above_limit", "electrolyte")
-
-
-def test_every_cell_at_a_glance(bench, django_assert_num_queries):
-    run = bench.stopped()
-    bench.new_cell("south", "south-cell")
-    at = bench.act(24).moment
-    with django_assert_num_queries(12):
-        north, south = cell_overview(at)
-    assert (north.run, north.running_h) == (run, 10.0)
-    assert north.electrolyte is not None
-    assert north.electrolyte.g_per_l["Ag"] == Decimal(60)
-    assert north.latest is not None
-    assert north.latest.current_a == Decimal(40)
-    assert north.charge is not None
-    assert north.charge.metals["Ag"] == 1_387_500_000
-    assert (south.run, south.electrolyte, south.latest) == (None, None, None)
-    bench.charged(cell=south.cell, electrolyte=bench.electrolyte(), takes=[Take(bench.granules())])
-    with django_assert_num_queries(12):
-        assert cell_overview(at)[1].run is not None

@@ -7,7 +7,7 @@ from decimal import Decimal
 import pytest
 
 from cells.models import Cell, RecoveryOutcome, SlimesBag
-from cells.queries.recovery_history import past_recoveries
+from cells.queries.slimes_queue import past_recoveries
 from cells.services.close_run import close_run
 from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes

@@ -1,0 +1,112 @@
+"""A list of the API declared once: its rows, what is shown of each, what narrows and orders it.
+
+Names stand in one text, separated by blanks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import django_filters as filters
+from django.db import models
+from rest_framework import serializers
+from rest_framework.viewsets import ReadOnlyModelViewSet
+
+from lots.api.fields import ShownMass, shown_code
+from lots.declaration.event import code_of, issubclass_of
+
+CODE: Final = "[A-Za-z0-9-]{1,20}"
+NUMBER: Final = "[0-9]{1,18}"
+
+
+def shows(
+    name: str, model: type[models.Model], names: str, about: str = "", **special: Any
+) -> type[serializers.ModelSerializer[Any]]:
+    """The serializer `name` of a model's rows: as they are, rows by code and masses in their units.
+
+    `special` gives a field of its own, or where its text is found, such as "lot.place.code".
+    """
+    fields = {each: _shown(model, each, special.get(each)) for each in names.split()}
+    meta = {"model": model, "fields": list(fields), "read_only_fields": list(fields)}
+    own = {each: field for each, field in fields.items() if field is not None}
+    members = {**own, "Meta": type("Meta", (), meta), "__doc__": about}
+    return type(f"{name}Serializer", (serializers.ModelSerializer,), members)
+
+
+def _shown(model: type[models.Model], name: str, special: Any) -> Any:
+    """The field of a name; None for the framework's own."""
+    if special is not None:
+        found = isinstance(special, str)
+        return serializers.CharField(source=special, read_only=True) if found else special
+    columns = {each.name: each for each in model._meta.fields}
+    for column in (f"{name}_ug", name.replace("_standard_uncertainty", "_u") + "_ug"):
+        if column in columns:
+            return ShownMass(source=column)
+    related = columns[name].related_model if name in columns else None
+    if not issubclass_of(related, models.Model):
+        return None
+    if any(each.name == "sequence" for each in related._meta.fields):  # type: ignore[union-attr]
+        return shown_code("sequence")
+    by = code_of(related)  # type: ignore[arg-type]
+    if by == "lot__code":
+        return serializers.CharField(source=f"{name}.lot.code", read_only=True)
+    return shown_code() if by == "code" else None
+
+
+@dataclass(frozen=True)
+class Span:
+    """Narrows a list by `<name>_after` and `<name>_before`, the latter exclusive."""
+
+    column: str
+
+
+def _filters(name: str, by: Any) -> dict[str, filters.Filter]:
+    if isinstance(by, Span):
+        after = filters.IsoDateTimeFilter(field_name=by.column, lookup_expr="gte")
+        before = filters.IsoDateTimeFilter(field_name=by.column, lookup_expr="lt")
+        return {f"{name}_after": after, f"{name}_before": before}
+    if isinstance(by, str):
+        return {name: filters.CharFilter(field_name=by)}
+    if by is bool:
+        return {name: filters.BooleanFilter()}
+    if issubclass_of(by, models.Choices):
+        return {name: filters.MultipleChoiceFilter(choices=by.choices)}
+    return {name: by}
+
+
+def narrowed(model: type[models.Model], **by: Any) -> type[filters.FilterSet]:
+    """What a list can be narrowed by: a path's text, `bool`, choices, a Span or a filter."""
+    members: dict[str, Any] = {"Meta": type("Meta", (), {"model": model, "fields": []})}
+    for name, each in by.items():
+        members |= _filters(name, each)
+    return type(f"{model.__name__}Filter", (filters.FilterSet,), members)
+
+
+def listed(
+    shown: type[serializers.ModelSerializer[Any]],
+    by: Mapping[str, Any],
+    *,
+    search: str,
+    orders: str,
+    order: str,
+    related: str = "",
+    prefetched: str = "",
+    coded: bool = False,
+) -> type[ReadOnlyModelViewSet[Any]]:
+    """The list, and each row of it by its number or, when `coded`, by its code."""
+    model: Any = shown.Meta.model
+    rows = model._default_manager.select_related(*related.split())
+    members = {
+        "queryset": rows.prefetch_related(*prefetched.split()),
+        "serializer_class": shown,
+        "filterset_class": narrowed(model, **by),
+        "lookup_field": code_of(model) if coded else "pk",
+        "lookup_url_kwarg": "code" if coded else None,
+        "lookup_value_regex": CODE if coded else NUMBER,
+        "search_fields": search.split(),
+        "ordering_fields": orders.split(),
+        "ordering": order.split(),
+    }
+    return type(f"{model.__name__}List", (ReadOnlyModelViewSet,), members)
