@@ -91,6 +91,7 @@ def test_a_bound_is_held_and_named(engine):
     assert free.reconciled[2] < 0
     assert held.at_bound == (2,)
     assert np.allclose(held.reconciled, [11, 11, 0])
+    assert np.allclose(held.adjustment, [1, -1, 3])
     assert held.converged
     assert held.statistic == free.statistic
 

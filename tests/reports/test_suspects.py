@@ -69,6 +69,16 @@ def test_two_errors_are_both_named():
     assert found.dof_left == 3
 
 
+def test_no_more_suspects_are_named_than_asked_for_and_none_is_its_own_rival():
+    values = TRUE.copy()
+    values[1] += 100
+    values[6] -= 80
+    result = reconcile(ROUTE, np.zeros(5), values, factor_from_sd(np.full(7, 5.0)))
+    assert [each.index for each in find_suspects(result, suspects_max=1).suspects] == [1]
+    for suspect in find_suspects(result).suspects:
+        assert suspect.index not in suspect.rivals
+
+
 def test_measurements_that_cannot_be_told_apart_are_named_together():
     values = TRUE.copy()
     values[3] += 90

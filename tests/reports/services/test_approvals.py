@@ -10,6 +10,8 @@ import pytest
 
 from lots.models import Entry, MaterialEntry, Movement
 from lots.queries.holdings import holding
+from lots.services.drafts import Draft, MaterialLine
+from lots.services.posting import post
 from lots.services.reversal import reverse_movement
 from lots.services.weighings import Weight
 from lots.services.write_off import write_off
@@ -125,6 +127,19 @@ def test_approval_refused_when_the_book_changed_since_the_count(
     )
     with refused("book_moved_since", "month"):
         prepare_month(month_end=proposed.month_end, act=at(6, 1))
+
+
+def test_approval_refused_when_only_the_mass_changed_since_the_count(
+    proposed: CountSheet, in_june: SimpleNamespace, at: Make, refused: Make
+) -> None:
+    wetter = Draft(
+        kind=Movement.Kind.WEIGHING_DIFFERENCE,
+        stage=Movement.Stage.STORE,
+        materials=[MaterialLine(in_june.crystal, mass_ug=G)],
+    )
+    post(wetter, at(4, 25))
+    with refused("book_moved_since", "sheet"):
+        approve_adjustments(sheet=proposed, act=at(6, 1, who=in_june.works.manager))
 
 
 def test_approval_refused_when_the_metal_has_moved_on(

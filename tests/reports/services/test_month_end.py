@@ -213,13 +213,16 @@ def test_reopening_stays_on_record_and_lets_the_month_be_closed_anew(
 def test_reopening_refused_without_a_reason_or_under_a_later_closed_month(
     close: Make, in_june: SimpleNamespace, manager: Act, refused: Make
 ) -> None:
-    march, april = close(MARCH), close(APRIL)
-    with refused("later_month_closed", "month"):
-        reopen_month(month_end=march, reason="a slip", act=manager)
+    march, april, may = close(MARCH), close(APRIL), close(MAY)
+    for month_end in (march, april):
+        with refused("later_month_closed", "month") as caught:
+            reopen_month(month_end=month_end, reason="a slip", act=manager)
+        # The one to begin with: whatever is closed after it would refuse any other.
+        assert caught.value.value == "2026-05"
     with refused("empty", "reason"):
-        reopen_month(month_end=april, reason=" ", act=manager)
+        reopen_month(month_end=may, reason=" ", act=manager)
     with refused("too_long", "reason"):
-        reopen_month(month_end=april, reason="x" * 301, act=manager)
+        reopen_month(month_end=may, reason="x" * 301, act=manager)
 
 
 def test_an_entry_changed_behind_the_guards_no_longer_fits_the_digest(

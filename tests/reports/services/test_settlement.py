@@ -27,6 +27,7 @@ from reports.services.settlement import (
 )
 from reports.services.terms import set_terms
 from reports.settle import settle
+from tests.builders import receipt_of
 
 TERMS = {
     "currency": "EUR",
@@ -103,7 +104,10 @@ def test_a_final_settlement_in_metal_leaves_what_is_payable_as_claim(pooled, wor
     settlement = approved(settlement, act, works)
     assert settlement.state == Settlement.State.APPROVED
     assert claims_of(works.brackwater) == {"Ag": 2_229_975_000}
-    assert settlement.movement.cause == "settlement"
+    movement = settlement.movement
+    assert (movement.kind, movement.cause) == ("claim", "settlement")
+    assert movement.counterparty == works.brackwater
+    assert movement.note == f"Settlement {settlement.code}"
 
 
 def test_a_final_settlement_in_money_settles_the_whole_claim(pooled, works, act):
@@ -212,6 +216,13 @@ def test_preparing_is_refused_without_what_it_needs(pooled, works, act):
     assert refusal(kind="rough") == ("unknown_choice", "kind")
     assayed(works, act, pooled.lot, "895", "counterparty", 2)
     assert refusal() == ("umpire_needed", "assays.Ag")
+
+
+def test_a_lot_of_nobody_but_the_house_is_not_settled(works, act, refused):
+    terms(works, act)
+    own = receive_lot(receipt=receipt_of(works, party=works.house), act=act(0))
+    with refused("not_a_customers_lot", "lot"):
+        prepared(own, act, works)
 
 
 def test_one_draft_at_a_time_and_a_final_one_only_gives_way_to_another(pooled, works, act):
