@@ -13,6 +13,9 @@ from typing import Any
 from django.db import connection, connections, transaction
 
 from lots import clock
+from lots.models import Lot
+from lots.services.quarantine import quarantine_lot
+from lots.services.receipt import receive_lot
 from lots.services.transfer import transfer_lot
 from lots.services.write_off import write_off
 from reports.queries.claims_statement import claims_statement
@@ -24,7 +27,7 @@ from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import month_statement
 from reports.queries.obligations import obligations
 from reports.queries.periods import month_period
-from tests.builders import GRAM, receive
+from tests.builders import GRAM, receipt_of, receive
 from tests.conftest import MORNING
 
 NOON = MORNING.replace(hour=12)
@@ -71,9 +74,11 @@ def test_a_report_is_of_one_moment(emptied_database: None, works: SimpleNamespac
     places = itertools.cycle([works.places["quarantine"], works.places["feed-shelf"]])
 
     def post() -> None:
-        """Metal comes in, is lost and moves, in one transaction."""
+        """Metal comes in, is set aside, is lost and moves, in one transaction."""
         with transaction.atomic():
             receive(works, act(1), owner=works.pellow)
+            fine = receipt_of(works, form=Lot.Form.FINE_CRYSTAL)
+            quarantine_lot(lot=receive_lot(receipt=fine, act=act(1)), reason="damp", act=act(1))
             write_off(lot=lot, cause="spill", stage="store", mass_ug=GRAM, act=act(2))
             transfer_lot(lot=lot, place=next(places), act=act(2))
 
