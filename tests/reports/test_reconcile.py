@@ -46,6 +46,14 @@ def test_a_fixed_target_shifts_a_balance(engine):
     assert result.residuals.tolist() == result.check_residuals.tolist() == [1]
 
 
+def test_exact_figures_are_held_to_a_fixed_target(engine):
+    matrix, target, exact = csr_array([[1.0, -1.0]]), np.array([5.0]), factor_from_sd(np.zeros(2))
+    assert reconcile(matrix, target, np.array([9.0, 4.0]), exact).reconciled.tolist() == [9, 4]
+    with pytest.raises(InvalidError) as caught:
+        reconcile(matrix, target, np.array([10.0, 4.0]), exact)
+    assert (caught.value.code, caught.value.field) == ("contradiction", "measurements")
+
+
 def test_an_exact_figure_is_not_moved(engine):
     result = solve([100.0, 103.0, 101.0], [0.0, 2.0, 1.0])
     assert np.allclose(result.reconciled, 100)

@@ -111,6 +111,7 @@ def test_in_and_out_of_one_node_are_equivalent_with_opposite_sign():
 def test_nothing_is_suspected_in_a_sound_month():
     found = doubt(TRUE + np.array([3.0, -2, 4, 1, -3, 2, -4]), np.full(7, 5.0))
     assert found.suspects == ()
+    assert (found.statistic_left, found.dof_left) == (found.statistic, found.dof)
     assert not found.global_failed
     assert not any(test.flagged for test in found.nodal_tests)
 
@@ -163,6 +164,7 @@ def test_sidak_and_holm_by_hand():
         (100.2, 3.0, "100 g high"),
         (99.96, 0.1, "100 g high"),
         (0.0, 0.1, "0 g low"),
+        (98.4, 0.0, "98 g high"),
     ],
 )
 def test_plain_words_round_to_sense(bias, u, figure):
