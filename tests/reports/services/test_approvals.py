@@ -11,6 +11,8 @@ import pytest
 from lots.models import Entry, MaterialEntry, Movement
 from lots.queries.holdings import holding
 from lots.services.drafts import Draft, MaterialLine
+from lots.services.opening import Amount, Opening, open_lot
+from lots.services.outputs import Volume
 from lots.services.posting import post
 from lots.services.reversal import reverse_movement
 from lots.services.weighings import Weight
@@ -188,6 +190,38 @@ def test_proposal_refused(
     lot = getattr(in_june, which).code
     with refused(code, "lot" if code == "lot_not_on_sheet" else f"causes.{lot}"):
         propose_adjustments(sheet=counted, causes={lot: cause}, act=at(6, 1))
+
+
+def test_proposal_refused_before_the_lot_is_counted(
+    in_june: SimpleNamespace, at: Make, refused: Make
+) -> None:
+    month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
+    safe = in_june.works.places["fine-safe"]
+    sheet = open_count_sheet(month_end=month_end, place=safe, act=at(6, 1))
+    with refused("not_yet_counted", f"causes.{in_june.bar.code}"):
+        propose_adjustments(sheet=sheet, causes={in_june.bar.code: "spillage"}, act=at(6, 1))
+
+
+def test_adjustment_of_a_lot_counted_by_volume_brings_its_volume_to_the_count(
+    in_june: SimpleNamespace, at: Make
+) -> None:
+    works = in_june.works
+    opening = Opening(
+        form="electrolyte",
+        owner=works.house,
+        place=works.places["carboys"],
+        metals={"Ag": Amount(600 * G)},
+        volume_ul=12_000_000,
+    )
+    carboy = open_lot(opening=opening, act=at(4, 15))
+    month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
+    sheet = open_count_sheet(month_end=month_end, place=carboy.place, act=at(6, 1))
+    found = Found(volume=Volume(11_900_000, 25_000))
+    enter_count(sheet=sheet, lot=carboy, found=found, act=at(6, 1))
+    propose_adjustments(sheet=sheet, causes={carboy.code: "spillage"}, act=at(6, 1))
+    approve_adjustments(sheet=sheet, act=at(6, 1, who=works.manager))
+    held = holding(carboy)
+    assert (held.metals, held.mass_ug, held.volume_ul) == ({"Ag": 595 * G}, 0, 11_900_000)
 
 
 def test_proposal_refused_twice_empty_or_of_an_unknown_lot(

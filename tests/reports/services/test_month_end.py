@@ -116,6 +116,10 @@ def test_months_close_in_order(
     approve_month(month_end=april, act=manager)
     with refused("earlier_month_open", "month"):
         close_month(month_end=april, act=manager)
+    begin_month_end(first_day=MARCH, act=accountant)
+    with refused("earlier_month_open", "month") as caught:
+        close_month(month_end=april, act=manager)
+    assert caught.value.value == "2026-03"
 
 
 def test_month_refused_before_it_is_over(
@@ -173,6 +177,42 @@ def test_open_sheets_are_refused_unless_waived_with_a_reason(
         prepare_month(month_end=april, act=accountant, waiver="x" * 301)
     prepare_month(month_end=april, act=accountant, waiver="safe's key is away")
     assert april.waiver == "safe's key is away"
+
+
+def test_a_waiver_is_kept_only_where_something_is_waived(
+    in_june: SimpleNamespace, accountant: Act
+) -> None:
+    april = begin_month_end(first_day=APRIL, act=accountant)
+    prepare_month(month_end=april, act=accountant, waiver="no need")
+    assert april.waiver == ""
+
+
+def test_each_step_reads_the_month_as_it_stands(
+    close: Make, in_june: SimpleNamespace, accountant: Act, manager: Act, refused: Make
+) -> None:
+    def as_of_now() -> MonthEnd:
+        return MonthEnd.objects.get(books_month__first_day=MARCH)
+
+    march = begin_month_end(first_day=MARCH, act=accountant)
+    begun = as_of_now()
+    prepare_month(month_end=march, act=accountant)
+    with refused("month_not_open", "month"):
+        prepare_month(month_end=begun, act=accountant)
+    prepared = [as_of_now(), as_of_now()]
+    send_back_month(month_end=march, act=manager)
+    for step, stale in zip((approve_month, send_back_month), prepared, strict=True):
+        with refused("month_not_prepared", "month"):
+            step(month_end=stale, act=manager)
+    prepare_month(month_end=march, act=accountant)
+    approve_month(month_end=march, act=manager)
+    approved = as_of_now()
+    close_month(month_end=march, act=manager)
+    with refused("month_not_approved", "month"):
+        close_month(month_end=approved, act=manager)
+    closed = as_of_now()
+    reopen_month(month_end=march, reason="a slip", act=manager)
+    with refused("not_closed", "month"):
+        reopen_month(month_end=closed, reason="a slip", act=manager)
 
 
 def test_close_refused_when_the_books_changed_after_approval(
