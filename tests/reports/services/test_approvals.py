@@ -95,6 +95,18 @@ def test_approved_adjustment_brings_the_book_to_the_count_in_the_month_counted(
     assert stale_lines(proposed.month_end.books_month) == []
 
 
+def test_approving_a_sheet_leaves_what_is_proposed_on_another(
+    proposed: CountSheet, in_june: SimpleNamespace, at: Make
+) -> None:
+    shelf = in_june.works.places["feed-shelf"]
+    other = open_count_sheet(month_end=proposed.month_end, place=shelf, act=at(6, 1))
+    enter_count(sheet=other, lot=in_june.apart, found=Found(missing=True), act=at(6, 1))
+    propose_adjustments(sheet=other, causes={in_june.apart.code: "unexplained"}, act=at(6, 1))
+    approve_adjustments(sheet=proposed, act=at(6, 1, who=in_june.works.manager))
+    states = CountAdjustment.objects.order_by("pk").values_list("line__sheet", "state")
+    assert list(states) == [(proposed.pk, "posted"), (other.pk, "proposed")]
+
+
 def test_surplus_comes_from_the_difference_account(
     counted: CountSheet, in_june: SimpleNamespace, at: Make
 ) -> None:
