@@ -233,6 +233,7 @@ def test_electrolyte_without_volume_is_refused():
     ("build", "code", "field"),
     [
         (lambda: Estimate(-1.0), "too_small", "value"),
+        (lambda: Estimate(1.0, -0.1), "too_small", "u"),
         (lambda: AnodeCharge(0.0, ANODE), "too_small", "anode.mass_g"),
         (lambda: AnodeCharge(1.0, ANODE, u_copper=2.0), "too_large", "anode.u_copper"),
         (lambda: RunAssumptions(Estimate(0.0)), "too_small", "efficiency"),

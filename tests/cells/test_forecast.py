@@ -148,6 +148,21 @@ def test_rules_are_the_users_own():
     assert forecast_run(_run(), rules).state == "too_few_readings"
 
 
+def test_fewer_readings_than_a_trend_can_be_tried_on_are_too_few_whatever_the_rules():
+    hours = np.array([0.0, 30.0, 60.0, 90.0])
+    rules = ForecastRules(readings_min=1)
+    few = forecast_run(_run(hours=hours, current_a=np.full(4, 1.0)), rules)
+    assert few.reason == "4 readings under current; a forecast needs 5."
+    enough = _run(hours=np.append(hours, 120.0), current_a=np.full(5, 1.0))
+    assert forecast_run(enough, rules).state == "forecast"
+
+
+def test_readings_over_just_the_time_asked_for_are_enough():
+    hours = np.linspace(0.0, 6.0, 20)
+    run = _run(hours=hours, current_a=np.full(20, 1.0), charge_ah=Estimate(300.0))
+    assert forecast_run(run).state == "forecast"
+
+
 def test_forecasts_come_in_the_order_of_the_runs():
     one, two = forecast_runs([_run(), _run(anode_g=Estimate(900.0))])
     assert one == forecast_run(_run())

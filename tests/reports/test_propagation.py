@@ -13,6 +13,7 @@ from reports.statistics.propagation import (
     AmountLine,
     Line,
     Readings,
+    Replay,
     Step,
     counted,
     in_common,
@@ -72,6 +73,19 @@ STEPS = (
         ],
         [AmountLine(4, 50, quantity=3), AmountLine(3, -50, quantity=3)],
     ),
+)
+
+
+BACK = Step(
+    4,
+    "reversal",
+    [
+        Line(12, 1, "Ag", 900, "proportion"),
+        Line(13, 2, "Ag", 320, "proportion"),
+        Line(14, 3, "Ag", -1220, "proportion"),
+    ],
+    [AmountLine(1, 1000), AmountLine(2, 400), AmountLine(3, -1400)],
+    reverses=3,
 )
 
 
@@ -174,20 +188,41 @@ def test_what_a_sender_declares_is_trusted_to_one_per_cent() -> None:
     assert done.entries[1].u == pytest.approx((9.0**2 + 1.8**2) ** 0.5)
 
 
+def test_an_assay_ruled_later_makes_a_lot_surer(oracle: dict[str, Any]) -> None:
+    receipt = Step(
+        1,
+        "receipt",
+        [Line(1, 1, "Ag", 880, "declared", quantity=1), Line(2, None, "Ag", -880, "difference")],
+        [AmountLine(1, 1000, quantity=1)],
+    )
+    ruling = Step(
+        2,
+        "assay_difference",
+        [
+            Line(3, 1, "Ag", 20, "measured", quantity=1, content=1),
+            Line(4, None, "Ag", -20, "measured", quantity=1, content=1),
+        ],
+    )
+    held = propagate([receipt, ruling], READINGS).held[1, "Ag"]
+    assert held.value == 900
+    assert held.u == pytest.approx(oracle["first"].s)
+    assert held.u < propagate([receipt], READINGS).held[1, "Ag"].u / 2
+
+
+def test_what_a_later_movement_takes_back_is_kept_until_then() -> None:
+    replay = Replay(READINGS, taken_back={3})
+    for step in (*STEPS[:3], BACK):
+        replay.take(step, keep=False)
+    whole = propagate([*STEPS[:3], BACK], READINGS)
+    assert replay.done.held == whole.held
+    assert replay.done.amounts == whole.amounts
+    # Only the figures of what is taken back are still there: a long history's would fill memory.
+    assert replay.done.entries.keys() == {line.pk for line in STEPS[2].lines}
+
+
 def test_a_reversal_brings_back_the_errors_there_were_before() -> None:
     before = propagate(STEPS[:2], READINGS)
-    back = Step(
-        4,
-        "reversal",
-        [
-            Line(12, 1, "Ag", 900, "proportion"),
-            Line(13, 2, "Ag", 320, "proportion"),
-            Line(14, 3, "Ag", -1220, "proportion"),
-        ],
-        [AmountLine(1, 1000), AmountLine(2, 400), AmountLine(3, -1400)],
-        reverses=3,
-    )
-    after = propagate([*STEPS[:3], back], READINGS)
+    after = propagate([*STEPS[:3], BACK], READINGS)
     assert after.held.keys() == before.held.keys()
     for key, figure in before.held.items():
         assert after.held[key].value == figure.value
