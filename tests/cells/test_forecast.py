@@ -111,6 +111,18 @@ def test_current_that_dies_has_no_date_and_says_so():
     assert forecast.exhausted.probability == 0.0
 
 
+def test_the_trend_named_is_the_best_by_which_the_anode_is_exhausted():
+    # A straight fall foretells its own past best; by it 9.9 Ah are to come, and 11.8 are needed.
+    hours = np.linspace(0.0, 20.0, 21)
+    wobble = np.where(np.arange(21) % 2, 0.15, -0.15)
+    run = _run(hours=hours, current_a=2.0 - 0.05 * hours + wobble, anode_g=Estimate(450.0))
+    forecast = forecast_run(run)
+    assert min(forecast.scores, key=forecast.scores.get) == "linear_time"
+    assert forecast.model == "exponential_charge"
+    assert forecast.exhausted.hours > 11.8
+    assert forecast.reason == ""
+
+
 def test_uncertain_charge_widens_the_interval():
     sure = forecast_run(_run()).exhausted
     unsure = forecast_run(_run(charge_ah=Estimate(100.0, 5.0))).exhausted
@@ -175,6 +187,7 @@ def test_forecasts_come_in_the_order_of_the_runs():
         ({"as_of": datetime.datetime(2026, 3, 2)}, "naive_time", "as_of"),
         ({"anode_g": Estimate(0.0)}, "too_small", "anode_g"),
         ({"efficiency": Estimate(1.2)}, "too_large", "efficiency"),
+        ({"efficiency": Estimate(0.0)}, "too_small", "efficiency"),
         ({"volume_l": Estimate(0.0)}, "too_small", "volume_l"),
         ({"copper_limit_g_per_l": 0.0}, "too_small", "copper_limit_g_per_l"),
     ],

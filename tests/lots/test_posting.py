@@ -228,6 +228,17 @@ def test_a_back_dated_standing_does_not_move_the_lot_now(works: SimpleNamespace,
     assert at_noon.place_id == works.places["quarantine"].pk
 
 
+def test_a_lot_without_metal_is_spent_when_its_material_goes_elsewhere(
+    works: SimpleNamespace, act: Make
+) -> None:
+    giver, taker = receive(works, act(), 10, {}), receive(works, act(), 10, {})
+    moved = [MaterialLine(giver, mass_ug=-10 * GRAM), MaterialLine(taker, mass_ug=10 * GRAM)]
+    draft = Draft(kind=Movement.Kind.BLEND, stage=Movement.Stage.STORE, materials=moved)
+    post_draft(draft=draft, act=act(1))
+    states = Lot.objects.order_by("pk").values_list("state", flat=True)
+    assert list(states) == [Lot.State.SPENT, Lot.State.AVAILABLE]
+
+
 def test_a_lot_is_spent_when_the_last_of_it_goes(works: SimpleNamespace, act: Make) -> None:
     lot = receive(works, act(), 10, FINE)
     post_draft(draft=to_loss(lot, 10 * GRAM), act=act(1))

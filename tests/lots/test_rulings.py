@@ -10,11 +10,15 @@ from lots.ledger import accounts
 from lots.ledger.holdings import claims_of, holding
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.outputs import Output, Volume
 from lots.measurements.ruling_assays import ruled_uncertainties, ruling_assay, ruling_of
 from lots.measurements.rulings import rule_assay
+from lots.measurements.weighings import Weight
 from lots.measurements.withdrawal import withdraw_assay
-from lots.models import ContentChange, Entry, Lot, Movement
+from lots.models import Balance, ContentChange, Entry, Lot, Movement
+from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.splitting import Part, split_lot
+from lots.services.taking import Take
 
 G = 1_000_000
 
@@ -54,8 +58,19 @@ def test_the_content_becomes_weight_times_fineness_and_the_difference_is_told(
     assert entry.basis == Entry.Basis.MEASURED
 
 
-def test_the_uncertainty_is_that_of_weight_and_fineness_together(act, received, assayed):
-    lot = received(1000)
+def test_the_uncertainty_is_that_of_weight_and_fineness_together(works, act, received, assayed):
+    coarse = Balance.objects.create(
+        code="floor",
+        name="Floor scale",
+        capacity_ug=60_000 * G,
+        readability_ug=20 * G,
+        standard_uncertainty_ug=20 * G,
+        calibration_due=works.balance.calibration_due,
+    )
+    _, lot, _ = (
+        received(weight=Weight(1010 * G, 10 * G, balance))
+        for balance in (coarse, works.balance, coarse)
+    )
     ruling = rule_assay(assay=assayed(lot, {"Ag": "920"}), reason="ours", act=act(3))
     # The bench balance has u = 0.1 g a reading, so 0.1414 g net; the assay u = 0.5 per thousand of
     # 1000 g. By hand: sqrt((0.1414 x 0.920)^2 + 0.5^2) = 0.51665 g (JCGM 100:2008, 5.1.2).
@@ -102,6 +117,25 @@ def test_a_solution_holds_volume_times_concentration(works, act, solution):
     assert holding(lot).metals == {"Ag": 105 * G}
     # By hand: 2 L x 0.4 g/L = 0.8 g, the volume taken as exact.
     assert ContentChange.objects.get(lot=lot).standard_uncertainty_ug == 800_000
+
+
+def test_of_two_solutions_each_is_as_sure_as_its_own_volume(works, act, received, report):
+    wet_bench = works.places["wet-bench"]
+    silver = Inputs([Take(received(100, declared={"Ag": "1000"}))])
+    batch = start_batch(kind="dissolution", place=wet_bench, inputs=silver, act=act(1))
+    _, ruled, _ = (
+        record_output(
+            batch=batch,
+            output=Output("solution", wet_bench, volume=Volume(500_000, u_ul), estimated={}),
+            act=act(2),
+        )
+        for u_ul in (50_000, 500, 50_000)
+    )
+    found = report({"Ag": "80"}, u="0.1", basis="g_per_l")
+    assay = record_assay(lot=ruled, report=found, act=act(3))
+    rule_assay(assay=assay, reason="titrated", act=act(4))
+    # By hand: 0.5 L x 0.1 g/L = 0.05 g and 0.0005 L x 80 g/L = 0.04 g; together 0.064031 g.
+    assert ContentChange.objects.get(lot=ruled).standard_uncertainty_ug == 64_031
 
 
 def test_a_claim_is_not_touched_while_the_lot_is_kept_apart(works, act, received, assayed):

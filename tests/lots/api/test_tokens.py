@@ -20,6 +20,7 @@ from lots.people.tokens import make_token
 
 PASSWORD = "silver-in-the-cell"
 LOTS, REPORT = "/api/v1/lots/", "/api/v1/reports/inventory/"
+OFFICE = "/api/v1/access-records/"
 RECEIPTS, PRICES = "/api/v1/receipts/", "/api/v1/prices/record/"
 
 
@@ -48,23 +49,31 @@ def test_a_token_opens_what_it_is_made_for_and_is_kept_as_a_hash(works: SimpleNa
 @pytest.mark.parametrize(
     ("scopes", "opened"),
     [
-        (["read"], {LOTS}),
+        (["read"], {LOTS, OFFICE}),
         (["report"], {REPORT}),
         (["record"], {RECEIPTS}),
         (["administer"], {PRICES}),
-        (["read", "record"], {LOTS, RECEIPTS}),
+        (["read", "record"], {LOTS, OFFICE, RECEIPTS}),
     ],
 )
 def test_a_token_does_nothing_beyond_its_scopes(
     works: SimpleNamespace, scopes: list[str], opened: set[str]
 ) -> None:
     client, _ = asking(works.manager, *scopes)
-    answers = {address: seen(client.get(address)) for address in (LOTS, REPORT)}
+    answers = {address: seen(client.get(address)) for address in (LOTS, OFFICE, REPORT)}
     answers |= {address: seen(client.post(address, {})) for address in (RECEIPTS, PRICES)}
     for address, (status, code) in answers.items():
         is_out = (status, code) == (403, "token_out_of_scope")
         assert is_out == (address not in opened), address
         assert status < 500
+
+
+def test_a_customers_token_does_nothing_beyond_its_scopes_either(works: SimpleNamespace) -> None:
+    events, tokens = "/api/v1/events/", "/api/v1/tokens/"
+    for scope, opened, closed in (("report", events, tokens), ("read", tokens, events)):
+        client, _ = asking(works.isolde, scope)
+        assert client.get(opened).status_code == 200
+        assert seen(client.get(closed)) == (403, "token_out_of_scope")
 
 
 def test_a_token_that_ended_says_how(works: SimpleNamespace) -> None:

@@ -75,6 +75,15 @@ def test_many_names_from_one_address_wait_and_who_works_there_does_not(operator:
     assert sign_in(PASSWORD).status_code == 302
 
 
+def test_page_and_program_count_together_and_links_for_themselves(operator: Any) -> None:
+    for number in range(FREE_BY_ADDRESS // 2):
+        assert sign_in("wrong", f"name-{number}").status_code == 200
+        assert obtain("wrong", f"other-{number}").status_code == 401
+    assert obtain("wrong", "one-more").status_code == 429
+    assert sign_in("wrong", "one-more").status_code == 429
+    assert Client(REMOTE_ADDR=HOME).get("/shared/guess/").status_code == 404
+
+
 def test_a_proxy_that_nobody_told_of_is_nobodys_address(operator: Any) -> None:
     for number in range(FREE_BY_ADDRESS + 1):
         answer = sign_in("wrong", f"name-{number}", "127.0.0.1", **{"X-Forwarded-For": OTHER})
