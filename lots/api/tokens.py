@@ -76,6 +76,7 @@ class ObtainToken(APIView):
 
     authentication_classes = ()
     permission_classes = ()
+    body_bytes_max = 16 * 1024  # strangers send it
 
     def get_authenticate_header(self, request: Request) -> str:
         """So that a wrong password is answered 401 and not 403."""
