@@ -18,7 +18,9 @@ KEPT_IN: Final = Path(settings.BASE_DIR) / "fixtures" / "openapi-v1.json"
 class DescriptionPage(SpectacularSwaggerSplitView):
     """The framework's page, which knows no template for an answer to OPTIONS."""
 
-    def options(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:
+    def options(  # type: ignore[override]
+        self, request: Request, *args: Any, **kwargs: Any
+    ) -> HttpResponse:
         return HttpResponse()  # the framework adds `Allow`
 
 

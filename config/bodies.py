@@ -36,7 +36,7 @@ def check_body(
     def answer(request: HttpRequest) -> HttpResponseBase:
         refusal = _refusal_of(request)
         # UTF-8 by whichever of its names, and for the page that tells of another charset too.
-        request.encoding = None
+        request.encoding = settings.DEFAULT_CHARSET
         if is_api(request) and not _length_of(request):
             # Else the framework reads an empty form, in which what is left out is not so.
             request.META["CONTENT_TYPE"] = ""
