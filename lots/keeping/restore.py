@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,7 +13,7 @@ from typing import Any
 from django.contrib.contenttypes.models import ContentType
 from django.db import connection
 
-from config.refusals import ConflictError
+from config.refusals import ConflictError, UnavailableError
 from lots.keeping import manifest, postgresql_tools
 from lots.keeping.archive import DATABASE, opened, unpack
 from lots.keeping.attachments import bring_attachment
@@ -50,7 +51,7 @@ def verify_backup(path: Path) -> Verified:
     The new database is taken away again; this one and its papers are left alone. Raises what
     `restore_backup` raises, and ConflictError `no_new_database`.
     """
-    with opened(path) as (archive, content), _temporary() as folder:
+    with opened(path) as (archive, content), _room_for(content) as folder:
         _check_fits(content)
         source = unpack(archive, _database_of(content), folder / "backup")
         with _restored_elsewhere(source):
@@ -69,9 +70,10 @@ def restore_backup(path: Path, *, overwrite: bool = False) -> Restored:
 
     Raises ConflictError `database_in_use` (unless `overwrite`), `newer_schema`, `newer_format`,
     `other_engine`, `other_schema`, `paper_differs`, `not_identical`, `tool_missing`,
-    `tool_failed`, `database_busy`; InvalidError `no_such_file`, `not_readable`, `damaged`.
+    `tool_failed`, `database_busy`; InvalidError `no_such_file`, `not_readable`, `damaged`;
+    UnavailableError `storage_full`.
     """
-    with opened(path) as (archive, content), _temporary() as folder:
+    with opened(path) as (archive, content), _room_for(content) as folder:
         _check_fits(content)
         _check_free(content, overwrite=overwrite)
         source = unpack(archive, _database_of(content), folder / "backup")
@@ -196,6 +198,15 @@ def _differing(content: dict[str, Any]) -> list[str]:
 
 
 @contextmanager
-def _temporary() -> Iterator[Path]:
+def _room_for(content: dict[str, Any]) -> Iterator[Path]:
+    """A folder to unpack to. Raises UnavailableError `storage_full`."""
+    needed = sum(each["bytes"] for each in content["files"].values())
     with tempfile.TemporaryDirectory(prefix="restore.") as folder:
+        if needed > shutil.disk_usage(folder).free:
+            raise UnavailableError(
+                f"There is no room for the {needed} bytes that the backup unpacks to.",
+                code="storage_full",
+                field="file",
+                remedy="Have room made where temporary files lie, or name another place in TMPDIR.",
+            )
         yield Path(folder)
