@@ -21,6 +21,7 @@ STATUS = {
     "ConflictError": 409,
     "ForbiddenError": 403,
     "UnknownError": 404,
+    "NotTakenError": 415,
 }
 
 

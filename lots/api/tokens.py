@@ -19,7 +19,7 @@ from config.asker import address_of
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.permissions import AnyRole
 from lots.models import ApiToken, SignInAttempt
-from lots.queries.api_tokens import tokens_seen_by
+from lots.queries.api_tokens import is_outlived, tokens_seen_by
 from lots.services.api_tokens import DAYS_MAX, make_token, revoke_token
 from lots.services.doors import knock, let_in
 from lots.services.recording import Act
@@ -30,6 +30,12 @@ class TokenSerializer(serializers.ModelSerializer[ApiToken]):
 
     user = serializers.CharField(source="user.username", read_only=True)
     scopes = serializers.ListField(child=serializers.CharField(), read_only=True)
+    password_changed = serializers.SerializerMethodField(
+        help_text="Whether its person's password was changed since; it opens nothing then."
+    )
+
+    def get_password_changed(self, token: ApiToken) -> bool:
+        return is_outlived(token)
 
     class Meta:
         model = ApiToken
@@ -43,6 +49,7 @@ class TokenSerializer(serializers.ModelSerializer[ApiToken]):
             "expires_at",
             "last_used_at",
             "revoked_at",
+            "password_changed",
         ]
         read_only_fields = fields
 

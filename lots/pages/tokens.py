@@ -15,7 +15,7 @@ from config.pages import put_refusal
 from config.refusals import ConflictError, RefusalError
 from lots.models import ApiToken
 from lots.pages.access import role_of
-from lots.queries.api_tokens import tokens_seen_by
+from lots.queries.api_tokens import is_outlived, tokens_seen_by
 from lots.services.api_tokens import DAYS_MAX, NAME_MAX, make_token, revoke_token, scopes_of
 from lots.services.recording import Act
 
@@ -55,7 +55,8 @@ def token_page(request: HttpRequest) -> HttpResponse:
             form = TokenForm(role)
         except RefusalError as refusal:
             put_refusal(form, refusal)
-    tokens = tokens_seen_by(request.user).select_related("user")[:200]
+    seen = tokens_seen_by(request.user).select_related("user")[:200]
+    tokens = [(each, is_outlived(each)) for each in seen]
     refused = request.method == "POST" and not key
     context = {"form": form, "key": key, "tokens": tokens, "section": "tokens"}
     answer = render(request, "lots/tokens.html", context, status=400 if refused else 200)

@@ -161,6 +161,16 @@ def test_eleven_megabytes_are_told_to_be_too_many(works: SimpleNamespace, kind: 
     assert not SignInAttempt.objects.exists()
 
 
+def test_a_body_of_no_stated_length_is_not_taken_for_an_empty_one(works: SimpleNamespace) -> None:
+    for address in (API, PAGE):
+        answer = Client().generic(
+            "POST", address, b"", "application/json", HTTP_TRANSFER_ENCODING="chunked"
+        )
+        assert answer.status_code == 411
+    assert Client().get(PAGE).status_code == 200
+    assert not SignInAttempt.objects.exists()
+
+
 def test_a_sign_in_takes_no_more_than_it_needs(works: SimpleNamespace) -> None:
     body = json.dumps({**SENT, "name": "x" * 20_000}).encode()
     answer = sent(API, "application/json", body)
