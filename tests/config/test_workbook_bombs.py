@@ -200,10 +200,15 @@ def test_a_small_workbook_is_read_or_refused_at_once(
     assert len(packed) < PACKED_MAX
     assert code_of(read_sheet, packed) == code
     for read in (read_sheet, read_rows):
-        began = time.process_time()
-        code_of(read, packed)
-        assert time.process_time() - began < CPU_S_MAX
+        assert min(cpu_s(read, packed) for _ in range(3)) < CPU_S_MAX
     assert memory_of(read_sheet, packed) < MEMORY_MAX
+
+
+def cpu_s(read: Callable[[bytes], Any], packed: bytes) -> float:
+    """Of three the least is asked for: on a busy machine the same work counts as more."""
+    began = time.process_time()
+    code_of(read, packed)
+    return time.process_time() - began
 
 
 def memory_of(read: Callable[[bytes], Any], packed: bytes) -> int:
