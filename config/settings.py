@@ -77,12 +77,12 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "config.pages.content_policy",
+    "config.bodies.check_body",
     "config.pages.DatabaseTrouble",
 ]
 
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
-ASGI_APPLICATION = "config.asgi.application"
 
 TEMPLATES = [
     {
@@ -184,7 +184,8 @@ WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 UPLOAD_BYTES_MAX = 10 * 1024 * 1024
-DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX
+# A whole request: a file of that size and the fields beside it.
+DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX + 256 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o640
 
 CSRF_FAILURE_VIEW = "config.pages.stale_form"
@@ -222,11 +223,7 @@ REST_FRAMEWORK = {
         "config.api.StrictOrdering",
     ],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": [
-        "config.parsers.ExactJSONParser",
-        "rest_framework.parsers.FormParser",
-        "rest_framework.parsers.MultiPartParser",
-    ],
+    "DEFAULT_PARSER_CLASSES": ["config.parsers.ExactJSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "EXCEPTION_HANDLER": "config.api.answer_problem",
     "COERCE_DECIMAL_TO_STRING": True,

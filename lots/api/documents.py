@@ -11,7 +11,7 @@ from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
-from rest_framework.parsers import FormParser, MultiPartParser
+from rest_framework.parsers import MultiPartParser
 
 from lots import clock
 from lots.api.commands import ActSerializer, CommandView
@@ -54,7 +54,7 @@ class AttachDocument(CommandView):
 
     input = DocumentInput
     output = DocumentSerializer
-    parser_classes = [MultiPartParser, FormParser]
+    parser_classes = [MultiPartParser]
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Document:
         return attach_document(
@@ -74,7 +74,7 @@ class AttachToParty(CommandView):
 
     input = DocumentInput
     output = DocumentSerializer
-    parser_classes = [MultiPartParser, FormParser]
+    parser_classes = [MultiPartParser]
     writers = OFFICE
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Document:

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 
 from lots import clock
 from lots.models import ApiToken
+from lots.people.token_list import is_outlived
 from lots.people.tokens import START, digest_of_key, note_use
 
 _KEYWORDS: Final = {b"bearer", b"token"}
@@ -18,7 +19,9 @@ _KEY_MAX: Final = 120
 
 
 class ByToken(BaseAuthentication):
-    """Answers 401 `token_unknown`, `token_expired` or `token_revoked` to a key of no use."""
+    """Answers 401 to a key of no use: `token_unknown`, `token_expired`, `token_revoked`,
+    `token_password_changed`.
+    """
 
     def authenticate(self, request: Request) -> tuple[Any, ApiToken] | None:
         parts = get_authorization_header(request).split()
@@ -31,6 +34,8 @@ class ByToken(BaseAuthentication):
             raise _refused("token_revoked", "This token was revoked.")
         if token.expires_at <= clock.now():
             raise _refused("token_expired", "This token has expired.")
+        if is_outlived(token):
+            raise _refused("token_password_changed", "The password was changed since.")
         note_use(token)
         return token.user, token
 

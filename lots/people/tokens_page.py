@@ -16,7 +16,7 @@ from config.refusals import ConflictError, RefusalError
 from lots.ledger.recording import Act
 from lots.models import ApiToken
 from lots.people.access import role_of
-from lots.people.token_list import tokens_seen_by
+from lots.people.token_list import is_outlived, tokens_seen_by
 from lots.people.tokens import DAYS_MAX, NAME_MAX, make_token, revoke_token, scopes_of
 
 
@@ -55,7 +55,8 @@ def token_page(request: HttpRequest) -> HttpResponse:
             form = TokenForm(role)
         except RefusalError as refusal:
             put_refusal(form, refusal)
-    tokens = tokens_seen_by(request.user).select_related("user")[:200]
+    seen = tokens_seen_by(request.user).select_related("user")[:200]
+    tokens = [(each, is_outlived(each)) for each in seen]
     refused = request.method == "POST" and not key
     context = {"form": form, "key": key, "tokens": tokens, "section": "tokens"}
     answer = render(request, "lots/tokens.html", context, status=400 if refused else 200)

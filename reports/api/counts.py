@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
-from rest_framework.parsers import FormParser, MultiPartParser
+from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
@@ -316,7 +316,7 @@ class UploadCounts(CommandView):
 
     input = UploadInput
     output = CountSheetSerializer
-    parser_classes = [MultiPartParser, FormParser]
+    parser_classes = [MultiPartParser]
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> CountSheet:
         file = data["file"]
