@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from django.conf import settings
-from django.core.management import BaseCommand, CommandError, call_command
+from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
@@ -35,12 +36,13 @@ SIGN_IN_AS: Final = "marit"
 FOLDER: Final = "demo"
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = (
         "Builds the demo database in a folder of its own, prints the month-end reconciliation, "
         "writes the month-end workbooks, settlement statements, the bar list and a delivery note, "
         "and serves the site."
     )
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="Stop after printing.")

@@ -8,8 +8,9 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from reports.conventions import SIGN_CONVENTION, STATEMENT_SIGNS
 from reports.exports.month_end import month_end_tables, statement_table
@@ -21,7 +22,7 @@ from reports.queries.month_statement import month_statement
 from reports.queries.periods import parse_month
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Prints the month-end statement of a month, as in: manage.py month_end 2026-05"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
