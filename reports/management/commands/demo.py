@@ -31,6 +31,7 @@ from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
 from reports.queries.periods import parse_month
 from reports.queries.settlement_statement import settlement_statement
+from reports.services.signing_key import make_signing_key, private_key
 
 SIGN_IN_AS: Final = "marit"
 FOLDER: Final = "demo"
@@ -73,7 +74,8 @@ class Command(LedgerCommand):
         folder = Path(settings.DATA_DIR) / FOLDER
         shutil.rmtree(folder, ignore_errors=True)
         environment = {**os.environ, "DATA_DIR": str(folder)}
-        environment.pop("DATABASE_URL", None)
+        for name in ("DATABASE_URL", "SIGNING_KEY_FILE"):
+            environment.pop(name, None)
         self.stdout.flush()
         command = [sys.executable, *sys.argv, "--in-place"]
         os.execve(sys.executable, command, environment)  # noqa: S606 - this program again, no shell
@@ -85,6 +87,8 @@ class Command(LedgerCommand):
                 "The configured database holds movements already; the demo needs an empty one."
             )
         try:
+            if private_key() is None:
+                make_signing_key()
             today = timezone.localdate()
             first_day = parse_month(month).first_day if month else open_month_on(today)
             self.password = secrets.token_urlsafe(12)
@@ -135,6 +139,7 @@ class Command(LedgerCommand):
         for name, path in files:
             self.stdout.write(f"  {name}: {path}")
         self.stdout.write(f"\nDatabase: {connection.settings_dict['NAME']}")
+        self.stdout.write(f"Other commands work on it with DATA_DIR={settings.DATA_DIR}")
         self.stdout.write(
             f"Sign in as {SIGN_IN_AS} (manager), joss (operator), pia (assayer), odell "
             "(accountant), isolde or dane\n  (customers); the password of this demo is "

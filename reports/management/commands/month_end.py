@@ -19,14 +19,16 @@ from reports.exports.tables import as_json, write_csv
 from reports.exports.workbook import save_workbook
 from reports.queries.month_pack import month_pack
 from reports.queries.month_statement import month_statement
-from reports.queries.periods import parse_month
+from reports.queries.periods import month_or_last_closed
 
 
 class Command(LedgerCommand):
     help = "Prints the month-end statement of a month, as in: manage.py month_end 2026-05"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("month", help="year and month, as in 2026-05")
+        parser.add_argument(
+            "month", nargs="?", default="", help="as in 2026-05; unless told, the last one closed"
+        )
         parser.add_argument("--currency", default="", help="value losses in it, as in EUR")
         form = parser.add_mutually_exclusive_group()
         form.add_argument("--csv", action="store_true", help="the statement as CSV")
@@ -35,7 +37,7 @@ class Command(LedgerCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            period = parse_month(options["month"])
+            period = month_or_last_closed(options["month"])
             if options["xlsx"] is not None or options["json"]:
                 pack = month_pack(period, currency=options["currency"], with_estimate=True)
                 tables = month_end_tables(pack)
