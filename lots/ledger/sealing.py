@@ -86,16 +86,22 @@ def sealing(head: LedgerHead) -> Iterator[None]:
         yield
         return
     watch = _Watch()
-    token = _watching.set(True)
-    try:
-        with connection.execute_wrapper(watch):
-            yield
-    finally:
-        _watching.reset(token)
+    with unsealed(), connection.execute_wrapper(watch):
+        yield
     if not head.last_seal:
         _seal(_never_sealed())
     elif watch.floors or watch.changed:
         _seal(watch.rows())
+
+
+@contextmanager
+def unsealed() -> Iterator[None]:
+    """Services called inside leave the sealing to whoever called them."""
+    token = _watching.set(True)
+    try:
+        yield
+    finally:
+        _watching.reset(token)
 
 
 def seal_waiting() -> Seal | None:

@@ -8,10 +8,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.ledger.holdings import AsOf
 from reports.exports.count_form import count_form_table
@@ -32,7 +33,7 @@ from reports.queries.month.periods import parse_month
 KINDS = ("inventory", "lots", "losses", "month-end", "count-form")
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Writes a workbook, as in: manage.py export_workbook losses losses.xlsx --from 2026-04"
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -51,6 +51,12 @@ def parse_month(text: object, *, field: str = "month") -> Period:
     return month_period(dt.date(int(match[1]), int(match[2]), 1))
 
 
+def month_or_last_closed(text: str) -> Period:
+    """The month written, or the last one closed when none is; raises as `parse_month`."""
+    closed = BooksMonth.objects.filter(state=BooksMonth.State.CLOSED).order_by("first_day").last()
+    return period_of(closed) if closed is not None and not text else parse_month(text)
+
+
 def period_of(month: BooksMonth) -> Period:
     return Period(month.first_day, month.starts_at, month.ends_at)
 
