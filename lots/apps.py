@@ -9,7 +9,7 @@ class LotsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS)
     sealed_tables = SEALED
-    readiness = {"triggers_missing": "lots.queries.ledger_checks.absent_triggers"}
+    readiness = {"triggers_missing": "lots.queries.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
     metrics = ("lots.queries.ledger_metrics.tell",)
 

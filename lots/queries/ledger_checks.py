@@ -15,10 +15,11 @@ from django.apps import apps
 from django.db import connection
 from django.utils.module_loading import import_string
 
-from lots import guards
 from lots.models import RecordedRequest
 from lots.queries import ledger_findings as sql
+from lots.queries.counter_findings import counters_apart
 from lots.queries.digest_chain import broken_links
+from lots.queries.guard_findings import faulty_guards
 from lots.queries.kept_trace_checks import kept_apart_from_entries
 from lots.queries.paper_findings import papers_changed
 from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
@@ -82,27 +83,6 @@ def run_check(check: Check, rows_shown: int = ROWS_SHOWN) -> CheckResult:
     if found > rows_shown:
         found = _count(f"SELECT COUNT(*) FROM ({check.find}) found")
     return CheckResult(check, examined, found, shown[:rows_shown])
-
-
-def missing_guards() -> Iterator[Row]:
-    """Every trigger that should guard the tables and is absent, switched off or hollowed out."""
-    if connection.vendor == "postgresql":
-        installed = (
-            "SELECT t.tgname AS name, p.prosrc AS body FROM pg_trigger t "
-            "JOIN pg_proc p ON p.oid = t.tgfoid WHERE NOT t.tgisinternal AND t.tgenabled = 'O' "
-            "AND t.tgrelid IN (SELECT oid FROM pg_class WHERE pg_table_is_visible(oid))"
-        )
-    else:
-        installed = "SELECT name, sql AS body FROM sqlite_master WHERE type = 'trigger'"
-    bodies = {str(row["name"]): str(row["body"]) for row in _rows(installed)}
-    for name, message in guards.expected_triggers(connection.vendor).items():
-        if message not in bodies.get(name, ""):
-            yield {"trigger": name, "installed": name in bodies}
-
-
-def absent_triggers() -> list[str]:
-    """The names of the triggers that should guard the tables and do not; one statement."""
-    return [str(row["trigger"]) for row in missing_guards()]
 
 
 def requests_without_result() -> Iterator[Row]:
@@ -191,7 +171,7 @@ CHECKS: Final = (
     ),
     Check(
         "head",
-        "the ledger's head is its last movement",
+        "the ledger has one head, and it is the last movement",
         "lots_ledgerhead",
         sql.HEAD_DIFFERS,
     ),
@@ -208,8 +188,14 @@ CHECKS: Final = (
         sql.LINES_OUT_OF_ORDER,
     ),
     Check(
+        "counters",
+        "every number, key and movement that was told of is there",
+        "lots_lotnumber",
+        counters_apart,
+    ),
+    Check(
         "seals",
-        "every seal's digest follows from the rows it covers and the seal before",
+        "every seal follows from its rows and the seal before, and names a movement that is there",
         "lots_seal",
         broken_seals,
     ),
@@ -264,8 +250,8 @@ CHECKS: Final = (
     ),
     Check(
         "guards",
-        "the database itself refuses changes to posted rows and to closed months",
+        "the triggers that refuse changes to posted rows and closed months are there to the letter",
         "lots_movement",
-        missing_guards,
+        faulty_guards,
     ),
 )
