@@ -1,13 +1,15 @@
 from django.apps import AppConfig
+from django.core.checks import register
 
-from lots.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS
+from config.startup import TAG
+from lots.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS, ZONE
 
 
 class LotsConfig(AppConfig):
     name = "lots"
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
-    append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS)
+    append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS, *ZONE)
     sealed_tables = SEALED
     readiness = {"triggers_missing": "lots.queries.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
@@ -23,3 +25,6 @@ class LotsConfig(AppConfig):
             quarantine,
             rulings,
         )
+        from lots.zone_check import check_zone  # noqa: PLC0415
+
+        register(check_zone, TAG)

@@ -34,6 +34,7 @@ APPEND_ONLY: Final = (
 # Tables that came after the first guards, each installed by its own migration.
 IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
+ZONE: Final = ("lots_workszone",)
 # Tables whose rows are sealed beside the chain over movements, with the columns that are (none
 # named: all). A lot's owner, place and state follow from the ledger, which is proved elsewhere.
 SEALED: Final[dict[str, tuple[str, ...]]] = {
@@ -54,6 +55,7 @@ SEALED: Final[dict[str, tuple[str, ...]]] = {
     "lots_excess": (),
     "lots_processbatch": (),
     "lots_booksmonth": (),
+    "lots_workszone": (),
     "lots_sheetimport": (),
     "lots_importedrow": (),
 }

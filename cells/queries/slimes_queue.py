@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from django.conf import settings
-from django.utils import timezone
 
 from cells.electrolyte_state import COVERAGE_FACTOR
 from cells.models import SlimesBag, SlimesEstimate
@@ -22,6 +21,7 @@ from cells.slimes_batches import (
     group_bags,
     rank_bags,
 )
+from lots.queries.works_zone import works_zone
 
 # Grams of precious metal that make a recovery worth its acid and time, unless the works' settings
 # say otherwise. Common practice, no source.
@@ -119,7 +119,7 @@ def _open_bags(on: dt.datetime) -> list[tuple[SlimesBag, list[SlimesEstimate]]]:
 
 
 def _rank(bags: _Bags, on: dt.datetime, weights: Mapping[str, float]) -> tuple[RankedBag, ...]:
-    zone = timezone.get_default_timezone()
+    zone = works_zone()
     return rank_bags(
         [
             WaitingBag(

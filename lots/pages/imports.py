@@ -6,7 +6,6 @@ import io
 from collections.abc import Mapping
 from typing import Any, Final
 
-from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
@@ -25,6 +24,7 @@ from lots.pages.access import role_of, staff_action, staff_form, staff_page
 from lots.pages.import_forms import ColumnsForm, RecordForm, SendForm
 from lots.pages.lists import filtered, paged_address
 from lots.queries.imports import rows_of
+from lots.queries.works_zone import works_zone
 from lots.services import import_drafts as drafts
 from lots.services.import_runner import IN_REQUEST_ROWS_MAX, begin_recording, progress_of
 from lots.services.import_sheet import earlier_import
@@ -306,7 +306,7 @@ def _checked(
         "more_problems": max(0, len(problems) - PROBLEMS_SHOWN),
         "earlier": earlier_import(draft.subject, draft.sha256),
         "sheet_name": sheet.name,
-        "zone": settings.TIME_ZONE,
+        "zone": works_zone().key,
     }
 
 

@@ -15,7 +15,7 @@ from django.apps import apps
 from django.db import connection
 from django.utils.module_loading import import_string
 
-from lots.models import RecordedRequest
+from lots.models import BooksMonth, RecordedRequest
 from lots.queries import ledger_findings as sql
 from lots.queries.counter_findings import counters_apart
 from lots.queries.digest_chain import broken_links
@@ -23,6 +23,7 @@ from lots.queries.guard_findings import faulty_guards
 from lots.queries.kept_trace_checks import kept_apart_from_entries
 from lots.queries.paper_findings import papers_changed
 from lots.queries.seal_findings import broken_seals, rows_not_as_sealed
+from lots.queries.works_zone import next_month
 
 ROWS_SHOWN: Final = 20
 
@@ -83,6 +84,24 @@ def run_check(check: Check, rows_shown: int = ROWS_SHOWN) -> CheckResult:
     if found > rows_shown:
         found = _count(f"SELECT COUNT(*) FROM ({check.find}) found")
     return CheckResult(check, examined, found, shown[:rows_shown])
+
+
+def months_apart() -> Iterator[Row]:
+    """Months whose bounds leave a moment in none of them, or in two."""
+    before: BooksMonth | None = None
+    for month in BooksMonth.objects.order_by("first_day"):
+        follows = before is not None and next_month(before.first_day) == month.first_day
+        ended = month.starts_at if before is None else before.ends_at
+        is_apart = month.starts_at != ended if follows else month.starts_at < ended
+        if is_apart or month.ends_at <= month.starts_at:
+            yield {
+                "month_id": month.pk,
+                "month": str(month),
+                "at": month.starts_at,
+                "ends_at": month.ends_at,
+                "previous_ends_at": before and before.ends_at,
+            }
+        before = month
 
 
 def requests_without_result() -> Iterator[Row]:
@@ -225,9 +244,9 @@ CHECKS: Final = (
     ),
     Check(
         "months",
-        "months of the books follow one another without overlap",
+        "months of the books follow one another without overlap or gap",
         "lots_booksmonth",
-        sql.MONTHS_OVERLAP,
+        months_apart,
     ),
     Check(
         "requests",

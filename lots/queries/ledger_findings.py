@@ -190,12 +190,3 @@ WHERE h.id IS NULL OR h.last_sequence <> COALESCE(m.sequence, 0)
    OR (m.id IS NOT NULL AND (h.last_digest <> m.digest OR h.last_recorded_at IS NULL
                              OR h.last_recorded_at <> m.recorded_at))
 """
-
-# Months of the books follow one another without overlap, or a moment would be in none or in two.
-MONTHS_OVERLAP: Final = """
-SELECT id AS month_id, first_day, starts_at AS at, ends_at, previous_ends_at
-FROM (SELECT id, first_day, starts_at, ends_at,
-             LAG(ends_at) OVER (ORDER BY first_day) AS previous_ends_at
-      FROM lots_booksmonth) months
-WHERE ends_at <= starts_at OR previous_ends_at > starts_at
-"""

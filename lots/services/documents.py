@@ -16,6 +16,7 @@ from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
+from lots.queries.works_zone import works_zone
 from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
 
@@ -118,7 +119,7 @@ def _check_filing(filing: Filing, act: Act) -> None:
             value=filing.kind,
             remedy="Use one of: " + ", ".join(Document.Kind.values) + ".",
         )
-    day = timezone.localdate(act.moment, timezone.get_default_timezone())
+    day = timezone.localdate(act.moment, works_zone())
     if filing.retention_until is not None and filing.retention_until < day:
         raise InvalidError(
             "This day is over already.",

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from django.db.models import Model
-from django.utils import timezone
 
 from config.refusals import ConflictError, RefusalError
 from lots.import_columns import Layout, RowRead, read_row, rows_below, shows_commas, ways_of
 from lots.import_values import Ways
+from lots.queries.works_zone import works_zone
 from lots.services.import_subjects import Desk, Row, Subject
 from lots.services.recording import Act
 from lots.sheet_cells import Sheet, SheetRow
@@ -62,7 +62,7 @@ class Sifter:
         self.subject = subject
         self.layout = layout
         rows = rows_below(sheet, layout)
-        zone = timezone.get_default_timezone()
+        zone = works_zone()
         self.ways: Ways = ways_of(sheet, layout, Ways(zone))
         if commas_seen is None:
             commas_seen = shows_commas(layout, subject.columns, rows)

@@ -12,11 +12,12 @@ from django.utils import timezone
 from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
 from cells.queries.slimes_queue import slimes_queue
 from lots.models import Balance, Excess, Lot, ProcessBatch
+from lots.queries.works_zone import next_month
 from lots.shown import grams
 from reports.queries.matters import LISTED_MAX, Attention, Urgency
 from reports.queries.months_on_books import months_on_books
 from reports.queries.office_attention import office_matters
-from reports.queries.periods import local_day, next_month
+from reports.queries.periods import local_day
 
 CALIBRATION_NOTICE_D: Final = 14
 _WAITING_CONTENT: Final = (Lot.State.AVAILABLE, Lot.State.IN_PROCESS, Lot.State.QUARANTINED)

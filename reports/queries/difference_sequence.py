@@ -17,7 +17,6 @@ from lots import chart
 from lots.metals import Metal
 from lots.models import (
     AssayResult,
-    BooksMonth,
     Entry,
     Lot,
     LotStanding,
@@ -39,7 +38,7 @@ from reports.queries.entry_uncertainty import (
     volume_figure,
     weighing_figure,
 )
-from reports.queries.periods import Period, local_day, month_period, period_of
+from reports.queries.periods import Period, local_day, month_periods
 from reports.uncertainty import Figure, fine_mass, linear, product
 
 PROCESS_ACCOUNTS: Final = (
@@ -177,8 +176,7 @@ def _periods(last: Period, months: int) -> list[Period]:
     while len(days) < months and day >= local_day(first).replace(day=1):
         days.append(day)
         day = (day - dt.timedelta(days=1)).replace(day=1)
-    known = {month.first_day: month for month in BooksMonth.objects.filter(first_day__in=days)}
-    return [period_of(known[day]) if day in known else month_period(day) for day in reversed(days)]
+    return month_periods(reversed(days))
 
 
 def _lines(periods: Iterable[Period]) -> dict[Period, list[CountLine]]:

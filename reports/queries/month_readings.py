@@ -15,6 +15,7 @@ from cells.queries.efficiency_history import efficiencies
 from lots import chart
 from lots.models import Assay, Lot, Measurement, Movement, Weighing
 from lots.queries.holdings import AsOf
+from lots.queries.works_zone import works_zone
 from lots.units import UG_PER_G
 from reports.month_rows import Reading
 from reports.propagation import STATED_SHARE
@@ -172,5 +173,5 @@ class MonthReadings:
 
 
 def _labelled(what: str, measurement: Measurement) -> str:
-    at = timezone.localtime(measurement.taken_at, timezone.get_default_timezone())
+    at = timezone.localtime(measurement.taken_at, works_zone())
     return f"{what} {measurement.pk} of lot {measurement.lot.code} at {at:%Y-%m-%d %H:%M}"

@@ -180,6 +180,10 @@ DAMAGE = {
         "UPDATE lots_booksmonth SET ends_at = '2026-04-02 00:00:00' WHERE first_day = '2026-03-01'",
         {"months", "as-sealed"},
     ),
+    "months that leave a gap": (
+        "UPDATE lots_booksmonth SET ends_at = '2026-03-31 00:00:00' WHERE first_day = '2026-03-01'",
+        {"months", "as-sealed"},
+    ),
 }
 
 

@@ -20,6 +20,7 @@ from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
 from lots.queries.delivery_note import delivery_document
+from lots.queries.works_zone import works_zone
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
 from reports.demo.wet_work import WetWork
@@ -28,7 +29,7 @@ from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
-from reports.queries.periods import parse_month
+from reports.queries.periods import parse_first_day
 from reports.queries.settlement_statement import settlement_statement
 
 SIGN_IN_AS: Final = "marit"
@@ -83,8 +84,8 @@ class Command(BaseCommand):
                 "The configured database holds movements already; the demo needs an empty one."
             )
         try:
-            today = timezone.localdate()
-            first_day = parse_month(month).first_day if month else open_month_on(today)
+            today = timezone.localdate(timezone=works_zone())
+            first_day = parse_first_day(month) if month else open_month_on(today)
             self.password = secrets.token_urlsafe(12)
             return play(first_day, self.password, self._tell)
         except RefusalError as error:
