@@ -16,6 +16,9 @@ class LotsConfig(AppConfig):
     metrics = ("lots.queries.ledger_metrics.tell",)
 
     def ready(self) -> None:
+        from lots.queries.works_zone import check_zone  # noqa: PLC0415
+
+        register(check_zone, TAG)
         # Each event registers how its movement is undone, whoever reverses it.
         from lots.services import (  # noqa: F401, PLC0415
             import_opening,
@@ -25,6 +28,3 @@ class LotsConfig(AppConfig):
             quarantine,
             rulings,
         )
-        from lots.zone_check import check_zone  # noqa: PLC0415
-
-        register(check_zone, TAG)

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Final
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.db import DEFAULT_DB_ALIAS, connection
+from django.core.checks import CheckMessage
+from django.core.checks import Error as Fault
+from django.db import DEFAULT_DB_ALIAS, Error, connection
 
 from lots.models import BooksMonth, WorksZone
 
@@ -72,3 +74,12 @@ def contradiction() -> str:
             "Set it to the zone that the works keeps, or unset it."
         )
     return ""
+
+
+def check_zone(**given: Any) -> list[CheckMessage]:
+    """Django's check, as every process starts: none may keep another time than the books."""
+    try:
+        said = contradiction()
+    except Error:  # no tables yet, or no database, which is not for this to tell
+        return []
+    return [Fault(said, id="lots.E001")] if said else []
