@@ -79,6 +79,7 @@ MIDDLEWARE = [
     "config.pages.content_policy",
     "config.bodies.check_body",
     "config.pages.DatabaseTrouble",
+    "lots.pages.works_time.in_works_time",
 ]
 
 ROOT_URLCONF = "config.urls"
@@ -155,10 +156,11 @@ LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "/sign-in/"
 
 LANGUAGE_CODE = "en-gb"
-# The works' time zone: months of the books begin and end by it.
 # Font files that print what the papers' own font lacks (Chinese, say), in the order to look in.
 PAPER_FONTS = [each for each in os.environ.get("PAPER_FONTS", "").split(os.pathsep) if each]
-TIME_ZONE = os.environ.get("WORKS_TIME_ZONE", "UTC")
+# Proposes the works' time zone until the database has one, which rules.
+WORKS_TIME_ZONE = os.environ.get("WORKS_TIME_ZONE", "")
+TIME_ZONE = WORKS_TIME_ZONE or "UTC"
 USE_I18N = False
 USE_TZ = True
 

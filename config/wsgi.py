@@ -6,9 +6,12 @@ from typing import Any
 
 from django.core.wsgi import get_wsgi_application
 
+from config.startup import stop_if_told_wrong
+
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
 _site = get_wsgi_application()
+stop_if_told_wrong()
 
 from config.bodies import readable_type  # noqa: E402 - the settings come first
 

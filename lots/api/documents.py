@@ -23,6 +23,7 @@ from lots.models import Document, Lot, Party
 from lots.people.permissions import WorksOffice
 from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, retention_ending
+from lots.queries.works_zone import works_zone
 from lots.services.documents import Filing, attach_document, file_document
 
 
@@ -132,7 +133,7 @@ class RetentionReport(QuestionView):
     permission_classes = [WorksOffice]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> RetentionEnding:
-        today = timezone.localdate(clock.now(), timezone.get_default_timezone())
+        today = timezone.localdate(clock.now(), works_zone())
         by = asked.get("by") or today + dt.timedelta(days=DAYS_AHEAD)
         return RetentionEnding(by, tuple(_kept(each) for each in retention_ending(by)))
 

@@ -30,7 +30,7 @@ from reports.conventions import SIGN_CONVENTION
 from reports.exports.count_form import count_form_table
 from reports.models import CountedMetal, CountLine, CountSheet
 from reports.queries.count_sheets import blind_lines
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import parse_first_day
 from reports.services.count_import import import_counts
 from reports.services.counts import (
     Found,
@@ -164,7 +164,7 @@ class CountSheetFilter(filters.FilterSet):
     def of_month(
         self, queryset: QuerySet[CountSheet], name: str, value: str
     ) -> QuerySet[CountSheet]:
-        return queryset.filter(month_end__books_month__first_day=parse_month(value).first_day)
+        return queryset.filter(month_end__books_month__first_day=parse_first_day(value))
 
 
 class CountSheetViewSet(ReadOnlyModelViewSet[CountSheet]):

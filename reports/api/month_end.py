@@ -14,7 +14,7 @@ from lots.api.fields import shown_name
 from lots.ledger.recording import Act
 from lots.people.roles import OFFICE
 from reports.models import MonthEnd, MonthReopening
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import parse_first_day
 from reports.services.approvals import approve_month
 from reports.services.month_end import (
     REASON_LENGTH_MAX,
@@ -104,7 +104,7 @@ class MonthEndViewSet(ReadOnlyModelViewSet[MonthEnd]):
 
 def month_end_of(month: str) -> MonthEnd:
     """The month's end of a month such as "2026-05", or 404 while it is not begun."""
-    first_day = parse_month(month).first_day
+    first_day = parse_first_day(month)
     return get_object_or_404(
         MonthEnd.objects.select_related("books_month"), books_month__first_day=first_day
     )
@@ -123,7 +123,7 @@ class BeginMonth(MonthStep):
     input = ActSerializer
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return begin_month_end(first_day=parse_month(path["month"]).first_day, act=act)
+        return begin_month_end(first_day=parse_first_day(path["month"]), act=act)
 
 
 class PrepareMonthInput(ActSerializer):

@@ -17,6 +17,7 @@ from lots.metals import Metal
 from lots.models import Party, Person
 from lots.people.access import party_looking, role_of, staff_page
 from lots.people.roles import OFFICE
+from lots.queries.works_zone import next_month
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import AccessRecord
@@ -27,7 +28,7 @@ from reports.queries.month.periods import (
     Period,
     local_day,
     month_period,
-    next_month,
+    month_periods,
     parse_month,
 )
 from reports.queries.obligations import obligations, owed_by_customer
@@ -68,9 +69,9 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "period": period,
             "last_day": next_month(period.first_day) - dt.timedelta(days=1),
             "is_office": role in OFFICE,
-            "after": month_period(next_month(period.first_day)),
+            "after": f"{next_month(period.first_day):%Y-%m}",
             "is_over": period.ends_at <= clock.now(),
-            "before": month_period(period.first_day - dt.timedelta(days=1)),
+            "before": f"{period.first_day - dt.timedelta(days=1):%Y-%m}",
             "account": account_statement(customer, period.starts_at, period.ends_at),
         },
     )
@@ -97,8 +98,9 @@ def cover_page(request: HttpRequest) -> HttpResponse:
 @staff_page
 def losses_page(request: HttpRequest) -> HttpResponse:
     """The last twelve months together, and month by month."""
-    last = month_period(local_day(clock.now()))
-    first = month_period(last.first_day - dt.timedelta(days=30 * (MONTHS_BACK - 1)))
+    today = local_day(clock.now())
+    back = today.replace(day=1) - dt.timedelta(days=30 * (MONTHS_BACK - 1))
+    first, last = month_periods([back, today])
     report = losses(first.starts_at, last.ends_at)
     wanted = request.GET.get("metal", Metal.AG)
     metal = wanted if wanted in Metal.values else Metal.AG.value

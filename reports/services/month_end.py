@@ -11,9 +11,11 @@ from config.refusals import ConflictError, refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import BooksMonth, Movement
+from lots.queries.works_zone import next_month
+from lots.services.works_zone import fix_zone
 from reports.models import MonthEnd, MonthReopening
 from reports.queries.count_sheets import open_sheets, stale_lines, undecided
-from reports.queries.month.periods import local_day, month_period, next_month
+from reports.queries.month.periods import local_day, month_period
 from reports.queries.month.statement_digest import is_as_signed
 from reports.services.sign_statement import signed_with_key
 
@@ -25,8 +27,10 @@ REASON_LENGTH_MAX: Final = 300
 def begin_month_end(*, first_day: dt.date, act: Act) -> MonthEnd:
     """Begins the close of the month of `first_day`; counting may begin before the month is over.
 
-    Raises ConflictError `already_begun`; InvalidError `in_the_future`.
+    Its bounds are stored, and with them the works' time zone becomes a fact if it was none yet.
+    Raises ConflictError `already_begun`, `other_zone`; InvalidError `in_the_future`.
     """
+    fix_zone()
     period = month_period(first_day)
     if period.starts_at > clock.now():
         raise refuse("in_the_future:month_end", field="month", value=str(period), period=period)

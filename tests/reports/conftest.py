@@ -42,7 +42,7 @@ def on(month: int, day: int, hour: int = 9) -> dt.datetime:
 
 
 @pytest.fixture
-def april() -> Period:
+def april(db: None) -> Period:
     return month_period(APRIL)
 
 

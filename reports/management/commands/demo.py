@@ -21,6 +21,7 @@ from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
 from lots.queries.delivery_note import delivery_document
+from lots.queries.works_zone import works_zone
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
 from reports.demo.wet_work import WetWork
@@ -30,7 +31,7 @@ from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
 from reports.queries.lot.settlement_statement import settlement_statement
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import parse_first_day
 from reports.services.signing_key import make_signing_key, private_key
 
 SIGN_IN_AS: Final = "marit"
@@ -89,8 +90,8 @@ class Command(LedgerCommand):
         try:
             if private_key() is None:
                 make_signing_key()
-            today = timezone.localdate()
-            first_day = parse_month(month).first_day if month else open_month_on(today)
+            today = timezone.localdate(timezone=works_zone())
+            first_day = parse_first_day(month) if month else open_month_on(today)
             self.password = secrets.token_urlsafe(12)
             return play(first_day, self.password, self._tell)
         except RefusalError as error:

@@ -15,6 +15,7 @@ from django.utils.dateparse import parse_datetime
 from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.ledger.holdings import AsOf
+from lots.queries.works_zone import works_zone
 from reports.exports.count_form import count_form_table
 from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
@@ -87,5 +88,5 @@ def _as_of(text: str) -> AsOf:
     if moment is None:
         raise CommandError("Give the moment as in 2026-04-30T17:00+01:00.")
     if timezone.is_naive(moment):
-        moment = timezone.make_aware(moment, timezone.get_default_timezone())
+        moment = timezone.make_aware(moment, works_zone())
     return AsOf(moment)

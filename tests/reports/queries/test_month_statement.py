@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
@@ -77,8 +78,8 @@ def test_month_pack_asks_a_fixed_number_of_queries(
     assert sum(row.mass_ug for row in rows) == 0
 
 
-def test_month_begins_at_midnight_of_the_works(settings: Any) -> None:
-    settings.TIME_ZONE = "Europe/Amsterdam"
+def test_month_begins_at_midnight_of_the_works(keep_time_in: Callable[[str], None]) -> None:
+    keep_time_in("Europe/Amsterdam")
     march = month_period(dt.date(2026, 3, 17))
     assert march.starts_at == dt.datetime(2026, 2, 28, 23, tzinfo=dt.UTC)
     # Summer time begins in it, so the month is an hour short.

@@ -13,7 +13,7 @@ from django.db import DatabaseError, connection, transaction
 from config.refusals import RefusalError
 from lots import clock
 from lots.ledger.recording import Act
-from lots.models import BooksMonth, Entry, Movement
+from lots.models import BooksMonth, Entry, Movement, WorksZone
 from lots.services.opening import Opening, open_lot
 from lots.services.write_off import write_off
 from reports.models import MonthEnd, MonthReopening
@@ -291,4 +291,38 @@ def test_month_of_the_books_begins_once(in_june: SimpleNamespace, accountant: Ac
     assert first == again
     assert BooksMonth.objects.count() == 1
     with pytest.raises(RefusalError):
+        begin_month_end(first_day=APRIL, act=accountant)
+
+
+def test_a_month_begun_elsewhere_goes_on_where_the_last_ended(
+    close: Make, accountant: Act, keep_time_in: Callable[[str], None]
+) -> None:
+    """East of Greenwich its own midnight comes before the end of the month that is closed."""
+    close(MARCH)
+    april_ends_at = close(APRIL).books_month.ends_at
+    keep_time_in("Pacific/Auckland")
+    may = begin_month_end(first_day=MAY, act=accountant).books_month
+    assert may.starts_at == april_ends_at == dt.datetime(2026, 5, 1, tzinfo=dt.UTC)
+    assert may.ends_at == dt.datetime(2026, 5, 31, 12, tzinfo=dt.UTC)
+
+
+def test_the_first_month_begun_makes_the_zone_a_fact(
+    accountant: Act, known_zone: dict[str, Any], settings: Any
+) -> None:
+    known_zone.clear()
+    begin_month_end(first_day=MARCH, act=accountant)
+    assert WorksZone.objects.get().name == "UTC"
+    settings.TIME_ZONE = "Pacific/Auckland"
+    april = begin_month_end(first_day=APRIL, act=accountant).books_month
+    assert april.starts_at == dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
+    assert WorksZone.objects.count() == 1
+
+
+def test_a_month_is_not_begun_while_nobody_says_in_which_zone_the_last_was(
+    close: Make, accountant: Act, known_zone: dict[str, Any], settings: Any, refused: Make
+) -> None:
+    close(MARCH)
+    known_zone.clear()
+    settings.TIME_ZONE = "Pacific/Auckland"
+    with refused("other_zone", "month"):
         begin_month_end(first_day=APRIL, act=accountant)
