@@ -71,7 +71,9 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "after": month_period(next_month(period.first_day)),
             "is_over": period.ends_at <= clock.now(),
             "before": month_period(period.first_day - dt.timedelta(days=1)),
-            "account": account_statement(customer, period.starts_at, period.ends_at),
+            "account": account_statement(
+                customer, period.starts_at, period.ends_at, is_theirs=role == Person.Role.CUSTOMER
+            ),
         },
     )
 

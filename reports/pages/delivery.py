@@ -21,13 +21,13 @@ from lots.pages.bench_form import begins_with
 from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
 from lots.pages.movement import ReversalForm
 from lots.pages.steps import BenchStep
-from lots.queries.delivery_note import delivery_document
 from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
 from lots.services.recording import Act
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord
 from reports.pages.delivery_form import DeliveryForm
 from reports.pages.noted import note_page
+from reports.queries.customer_view import delivery_shown
 from reports.queries.delivery_effect import effect_of_note, effect_of_plan
 from reports.queries.obligations import COVER
 
@@ -161,7 +161,7 @@ def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code)
     is_staff = role_of(request) != Person.Role.CUSTOMER
-    document = delivery_document(note)
+    document = delivery_shown(note)
     return render(
         request,
         "reports/delivery.html",
@@ -190,7 +190,7 @@ def delivery_paper(request: HttpRequest, code: str) -> HttpResponse:
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code, form="pdf")
     headers = {"Content-Disposition": f'attachment; filename="{note.code}.pdf"'}
-    paper = delivery_note_pdf(delivery_document(note))
+    paper = delivery_note_pdf(delivery_shown(note))
     return HttpResponse(paper, content_type="application/pdf", headers=headers)
 
 

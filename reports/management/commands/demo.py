@@ -19,7 +19,6 @@ from django.utils import timezone
 from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
-from lots.queries.delivery_note import delivery_document
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
 from reports.demo.wet_work import WetWork
@@ -28,6 +27,7 @@ from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
+from reports.queries.customer_view import delivery_shown
 from reports.queries.periods import parse_month
 from reports.queries.settlement_statement import settlement_statement
 
@@ -124,7 +124,7 @@ class Command(BaseCommand):
         files = [(f"bar list, {len(listed.bars)} bars at the works", path)]
         for note in DeliveryNote.objects.select_related("party", "delivered_by").order_by("pk"):
             path = folder / f"delivery-note-{note.code}.pdf"
-            path.write_bytes(delivery_note_pdf(delivery_document(note)))
+            path.write_bytes(delivery_note_pdf(delivery_shown(note)))
             files.append((f"delivery note {note.code} to {note.party}", path))
         return files
 
