@@ -48,7 +48,7 @@ CSRF_TRUSTED_ORIGINS = [
 ]
 
 INSTALLED_APPS = [
-    "django.contrib.admin",
+    "config.apps.AdminConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -78,6 +78,7 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "config.pages.content_policy",
     "config.pages.DatabaseTrouble",
+    "lots.pages.own_password.PasswordFirst",
 ]
 
 ROOT_URLCONF = "config.urls"

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 
 from lots import clock
 from lots.models import ApiToken
+from lots.queries.people import check_password_chosen
 from lots.services.api_tokens import START, digest_of_key, note_use
 
 _KEYWORDS: Final = {b"bearer", b"token"}
@@ -18,7 +19,10 @@ _KEY_MAX: Final = 120
 
 
 class ByToken(BaseAuthentication):
-    """Answers 401 `token_unknown`, `token_expired` or `token_revoked` to a key of no use."""
+    """Answers 401 `token_unknown`, `token_expired` or `token_revoked` to a key of no use.
+
+    And 403 `password_not_chosen` while its person has a password that was given to them.
+    """
 
     def authenticate(self, request: Request) -> tuple[Any, ApiToken] | None:
         parts = get_authorization_header(request).split()
@@ -31,6 +35,7 @@ class ByToken(BaseAuthentication):
             raise _refused("token_revoked", "This token was revoked.")
         if token.expires_at <= clock.now():
             raise _refused("token_expired", "This token has expired.")
+        check_password_chosen(token.user)
         note_use(token)
         return token.user, token
 

@@ -6,10 +6,11 @@ from typing import Any
 
 from django import forms
 
-from lots.models import Lot, Party
+from lots.models import Lot
 from lots.pages.bench_form import WeightForm, choice_field, party_field, place_field
 from lots.pages.form_fields import FinenessField
 from lots.pages.steps import BenchStep
+from lots.services.posting import house
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.recording import Act
 
@@ -66,7 +67,7 @@ class ReceiveLot(BenchStep):
 
     def perform(self, act: Act, form: Any) -> Lot:
         data = form.cleaned_data
-        owner = Party.objects.get(kind=Party.Kind.HOUSE) if data["bought"] else data["party"]
+        owner = house() if data["bought"] else data["party"]
         receipt = Receipt(
             party=data["party"],
             owner=owner,

@@ -25,6 +25,7 @@ from lots.pages import (
     tokens,
     treat,
 )
+from lots.pages.own_password import OwnPassword
 
 LOT = "lots/<str:code>"
 BATCH = "processes/<str:code>"
@@ -99,6 +100,7 @@ urlpatterns: list[URLPattern] = [
     path("reference/balances/", reference.balance_list, name="balances-kept"),
     path("reference/balances/add/", reference.EditBalance.as_view(), name="balance-add"),
     path("reference/balances/of/<str:code>/", reference.EditBalance.as_view(), name="balance-edit"),
+    path("password/", OwnPassword.as_view(), name="own-password"),
     path("tokens/", tokens.token_page, name="tokens"),
     path("tokens/<int:pk>/revoke/", tokens.revoke, name="token-revoke"),
     path("papers/", papers.papers_page, name="papers"),

@@ -1,8 +1,9 @@
-"""Who a command acts for: commands have no sign-in, so the person is named."""
+"""Who a command acts for, whom to ask for a role, and who has no password of their own yet."""
 
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Any
 
 from django.contrib.auth import get_user_model
 from django.contrib.auth.models import AbstractBaseUser
@@ -36,3 +37,25 @@ def acting_person(username: str, roles: Collection[str] | None = None) -> Abstra
             remedy="Name somebody who may.",
         )
     return user
+
+
+def managers() -> list[str]:
+    """The names of the managers who can sign in, of superusers while there are none."""
+    users: Any = get_user_model()._default_manager.filter(is_active=True)
+    found = users.filter(person__role=Person.Role.MANAGER) or users.filter(is_superuser=True)
+    return sorted(each.get_full_name() or each.get_username() for each in found)
+
+
+def check_password_chosen(user: Any) -> None:
+    """Raises ForbiddenError `password_not_chosen` for who has a password that was given to them."""
+    if Person.objects.filter(user_id=user.pk, must_change_password=True).exists():
+        raise not_chosen()
+
+
+def not_chosen() -> ForbiddenError:
+    return ForbiddenError(
+        "The password of the first sign-in opens nothing but the change of it.",
+        code="password_not_chosen",
+        field="password",
+        remedy="Sign in at the site and choose a password of your own.",
+    )

@@ -13,6 +13,7 @@ from django.db.models import Q
 from config.refusals import ConflictError, ForbiddenError, InvalidError
 from lots import clock
 from lots.models import ApiToken, Person
+from lots.queries.people import check_password_chosen
 from lots.queries.roles import OFFICE, role_of_user
 from lots.services.recording import Act, recorded_once
 from lots.texts import checked_text
@@ -44,8 +45,9 @@ def make_token(
     """The token and its key, which is told this once: only its hash is kept.
 
     Raises InvalidError `empty`, `too_long`, `not_text`, `unknown_choice`, `scope_needed`,
-    `expiry_out_of_range`; ForbiddenError `scope_above_role`.
+    `expiry_out_of_range`; ForbiddenError `scope_above_role`, `password_not_chosen`.
     """
+    check_password_chosen(user)
     name = checked_text(name, field="name", limit=NAME_MAX, required=True)
     _check_scopes(set(scopes), user)
     if not 1 <= days <= DAYS_MAX:

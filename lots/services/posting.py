@@ -89,7 +89,6 @@ def house() -> Party:
         raise ConflictError(
             "The works itself is not among the parties.",
             code="no_house",
-            field="party",
             remedy="Add a party of kind 'house' first.",
         )
     return party

@@ -15,7 +15,7 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.pages.access import party_looking, role_of, staff_page
+from lots.pages.access import party_looking, role_here, staff_page
 from lots.queries.roles import OFFICE
 from lots.units import ug_to_g
 from reports import conventions
@@ -50,9 +50,7 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
     """Staff see any customer's account, customers their own."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
     if role == Person.Role.CUSTOMER:
         own = party_looking(request)

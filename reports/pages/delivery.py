@@ -16,7 +16,7 @@ from lots import shown
 from lots.api.fine_metal import DeliveryFilter
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot, Person
-from lots.pages.access import lot_for, party_looking, role_of, staff_page
+from lots.pages.access import lot_for, party_looking, role_here, role_of, staff_page
 from lots.pages.bench_form import begins_with
 from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
 from lots.pages.movement import ReversalForm
@@ -119,6 +119,7 @@ def customer_deliveries(request: HttpRequest) -> HttpResponse:
     """What left the works for the signed-in customer, a page at a time."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
+    role_here(request)
     party = party_looking(request)
     if party is None:
         raise Http404
@@ -144,9 +145,7 @@ def _note(code: str) -> DeliveryNote:
 
 def note_for(request: HttpRequest, code: str) -> DeliveryNote:
     """Staff may see any; a customer what was delivered to them."""
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     note = _note(code)
     if role == Person.Role.CUSTOMER and note.party != party_looking(request):
         raise Http404
