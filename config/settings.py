@@ -48,7 +48,7 @@ CSRF_TRUSTED_ORIGINS = [
 ]
 
 INSTALLED_APPS = [
-    "django.contrib.admin",
+    "config.apps.AdminConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -80,6 +80,7 @@ MIDDLEWARE = [
     "config.bodies.check_body",
     "config.pages.DatabaseTrouble",
     "lots.pages.works_time.in_works_time",
+    "lots.people.own_password.PasswordFirst",
 ]
 
 ROOT_URLCONF = "config.urls"

@@ -11,7 +11,7 @@ class LotsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS, *ZONE)
     sealed_tables = SEALED
-    readiness = {"triggers_missing": "lots.queries.guard_findings.absent_triggers"}
+    readiness = {"triggers_missing": "lots.ledger.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
     metrics = ("lots.ledger.ledger_metrics.tell",)
 

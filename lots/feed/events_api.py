@@ -40,7 +40,8 @@ class EventsAfter(QuestionView):
     """Events after an id, in the order of the ledger; ask again with `next_after`.
 
     Ids go up by one without a gap, before any filter. An event may be met twice, never missed.
-    Customers get what concerns their own lots and claims.
+    Customers get what concerns their own lots and claims, but not what a result of the works ruled
+    that they may not see yet: once theirs is recorded, ask for the lot's answer again.
     """
 
     asks = EventsQuestion

@@ -16,11 +16,11 @@ from django.db import connection
 from django.utils.module_loading import import_string
 
 from lots.ledger import ledger_findings as sql
+from lots.ledger.counter_findings import counters_apart
 from lots.ledger.digest_chain import broken_links
+from lots.ledger.guard_findings import faulty_guards
 from lots.ledger.seal_findings import broken_seals, rows_not_as_sealed
 from lots.models import BooksMonth, RecordedRequest
-from lots.queries.counter_findings import counters_apart
-from lots.queries.guard_findings import faulty_guards
 from lots.queries.paper_findings import papers_changed
 from lots.queries.works_zone import next_month
 from lots.traces.kept_trace_checks import kept_apart_from_entries

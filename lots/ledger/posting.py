@@ -86,7 +86,7 @@ def house() -> Party:
     """The works' own party. Raises ConflictError `no_house` before the works is set up."""
     party = Party.objects.filter(kind=Party.Kind.HOUSE).first()
     if party is None:
-        raise refuse("no_house", field="party")
+        raise refuse("no_house")
     return party
 
 
@@ -300,7 +300,7 @@ def _follow(draft: Draft, written: Written) -> None:
     lots |= {line.lot.pk: line.lot for line in draft.standings}
     if not lots:
         return
-    # On trial (lots/services/trial.py) a new lot has no row: it is taken as it was made.
+    # On trial (lots/sheets/trial.py) a new lot has no row: it is taken as it was made.
     stored = {pk: (lot.state, lot.owner_id, lot.place_id) for pk, lot in lots.items()}
     stored |= {
         pk: (state, owner_id, place_id)

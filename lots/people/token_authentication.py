@@ -11,6 +11,7 @@ from rest_framework.request import Request
 
 from lots import clock
 from lots.models import ApiToken
+from lots.people.acting import check_password_chosen
 from lots.people.token_list import is_outlived
 from lots.people.tokens import START, digest_of_key, note_use
 
@@ -21,6 +22,8 @@ _KEY_MAX: Final = 120
 class ByToken(BaseAuthentication):
     """Answers 401 to a key of no use: `token_unknown`, `token_expired`, `token_revoked`,
     `token_password_changed`.
+
+    And 403 `password_not_chosen` while its person has a password that was given to them.
     """
 
     def authenticate(self, request: Request) -> tuple[Any, ApiToken] | None:
@@ -36,6 +39,7 @@ class ByToken(BaseAuthentication):
             raise _refused("token_expired", "This token has expired.")
         if is_outlived(token):
             raise _refused("token_password_changed", "The password was changed since.")
+        check_password_chosen(token.user)
         note_use(token)
         return token.user, token
 

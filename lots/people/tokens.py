@@ -14,6 +14,7 @@ from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ApiToken, Person
+from lots.people.acting import check_password_chosen
 from lots.people.roles import OFFICE, role_of_user
 from lots.people.token_list import digest_of_password
 from lots.texts import checked_text
@@ -47,8 +48,9 @@ def make_token(
     It ends with the person's password.
 
     Raises InvalidError `empty`, `too_long`, `not_text`, `unknown_choice`, `scope_needed`,
-    `expiry_out_of_range`; ForbiddenError `scope_above_role`.
+    `expiry_out_of_range`; ForbiddenError `scope_above_role`, `password_not_chosen`.
     """
+    check_password_chosen(user)
     name = checked_text(name, field="name", limit=NAME_MAX, required=True)
     _check_scopes(set(scopes), user)
     if not 1 <= days <= DAYS_MAX:

@@ -14,7 +14,6 @@ from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots import clock
 from lots.ledger.recording import Act
 from lots.models import ImportDraft, SheetImport
-from lots.services.trial import on_trial
 from lots.sheets.cells import Sheet, from_json, to_json
 from lots.sheets.columns import Layout, check_layout, rows_below, shows_commas
 from lots.sheets.files import ROWS_MAX, read_sheet
@@ -30,6 +29,7 @@ from lots.sheets.record import (
 )
 from lots.sheets.rows import PROBLEMS_MAX, Problem, sheet_order
 from lots.sheets.subjects import subject_named
+from lots.sheets.trial import on_trial
 
 KEPT_FOR: Final = dt.timedelta(days=7)
 DRAFTS_MAX: Final = 20

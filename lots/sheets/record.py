@@ -17,11 +17,11 @@ from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ImportedRow, Lot, LotStanding, Movement, SheetImport
 from lots.services.lot_register import next_code
-from lots.services.trial import on_trial
 from lots.sheets.cells import from_json
 from lots.sheets.columns import Layout, check_layout
 from lots.sheets.rows import Outcome, Sifter, sheet_order
 from lots.sheets.subjects import subject_named
+from lots.sheets.trial import on_trial
 
 PREFIX: Final = "SH"
 NAME_LENGTH_MAX: Final = 120

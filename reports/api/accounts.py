@@ -77,7 +77,7 @@ class AccountReport(ReportView):
             parties = parties.filter(pk=looking.pk)
         party, span = get_object_or_404(parties, code=path["party"]), span_asked(asked)
         note_read(self.request, party, AccessRecord.What.ACCOUNT, party.code, asked["as"])
-        return account_statement(party, *span)
+        return account_statement(party, *span, is_theirs=looking is not None)
 
     def tables(self, answered: AccountStatement) -> list[Table]:
         return account_tables(answered)

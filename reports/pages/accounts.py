@@ -15,7 +15,7 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.people.access import party_looking, role_of, staff_page
+from lots.people.access import party_looking, role_here, staff_page
 from lots.people.roles import OFFICE
 from lots.queries.works_zone import next_month
 from lots.units import ug_to_g
@@ -51,9 +51,7 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
     """Staff see any customer's account, customers their own."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
     if role == Person.Role.CUSTOMER:
         own = party_looking(request)
@@ -72,7 +70,9 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "after": f"{next_month(period.first_day):%Y-%m}",
             "is_over": period.ends_at <= clock.now(),
             "before": f"{period.first_day - dt.timedelta(days=1):%Y-%m}",
-            "account": account_statement(customer, period.starts_at, period.ends_at),
+            "account": account_statement(
+                customer, period.starts_at, period.ends_at, is_theirs=role == Person.Role.CUSTOMER
+            ),
         },
     )
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
 from django.db.models import Model
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 from django.views.decorators.http import require_safe
@@ -18,7 +18,7 @@ from lots.models import Lot, Person
 from lots.pages.bench_form import choice_field
 from lots.pages.form_fields import FigureField
 from lots.pages.steps import BenchStep
-from lots.people.access import lot_for, party_looking, role_of, staff_page
+from lots.people.access import lot_for, party_looking, role_here, role_of, staff_page
 from lots.people.roles import OFFICE
 from reports.models import AccessRecord, Settlement, SettlementQuestion
 from reports.pages.access_log import note_page
@@ -41,11 +41,8 @@ LISTED_MAX = 200
 def settlement_for(request: HttpRequest, code: str) -> Settlement:
     """Staff may see any; a customer their own, once it is approved."""
     settlements = Settlement.objects.select_related("lot", "customer")
-    role = role_of(request)
-    if role == Person.Role.CUSTOMER:
+    if role_here(request) == Person.Role.CUSTOMER:
         settlements = settlements.filter(customer=party_looking(request), state__in=SHOWN_STATES)
-    elif role is None:
-        raise Http404
     return get_object_or_404(settlements, code=code.upper())
 
 

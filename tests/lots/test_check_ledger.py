@@ -13,11 +13,11 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 
 from lots.ledger import digest_chain
+from lots.ledger.guard_findings import faulty_guards
 from lots.ledger.ledger_checks import all_checks, run_checks
 from lots.ledger.recording import Act
 from lots.ledger.reversal import reverse_movement
 from lots.models import BooksMonth, Lot, Movement
-from lots.queries.guard_findings import faulty_guards
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, weighed_output

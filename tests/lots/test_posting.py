@@ -200,7 +200,7 @@ def test_a_lot_not_there_yet_is_refused(works: SimpleNamespace, act: Make) -> No
 def test_without_a_house_nothing_is_posted(works: SimpleNamespace, act: Make) -> None:
     assert house() == works.house
     Party.objects.filter(pk=works.house.pk).update(kind="supplier")
-    with refused("no_house", "party"):
+    with refused("no_house", None):
         receive(works, act(), owner=works.brackwater)
 
 

@@ -14,7 +14,7 @@ from lots.codes import parse_code
 from lots.ledger.recording import Act
 from lots.models import LedgerHead, Lot, LotNumber
 from lots.services.receipt import receive_lot
-from lots.services.trial import on_trial
+from lots.sheets.trial import on_trial
 from tests.builders import receipt_of, receive, row_counts
 from tests.lots.conftest import books
 

@@ -20,7 +20,6 @@ from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
-from lots.queries.delivery_note import delivery_document
 from lots.queries.works_zone import works_zone
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
@@ -30,6 +29,7 @@ from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
+from reports.queries.lot.customer_view import delivery_shown
 from reports.queries.lot.settlement_statement import settlement_statement
 from reports.queries.month.periods import parse_first_day
 from reports.services.signing_key import make_signing_key, private_key
@@ -131,7 +131,7 @@ class Command(LedgerCommand):
         files = [(f"bar list, {len(listed.bars)} bars at the works", path)]
         for note in DeliveryNote.objects.select_related("party", "delivered_by").order_by("pk"):
             path = folder / f"delivery-note-{note.code}.pdf"
-            path.write_bytes(delivery_note_pdf(delivery_document(note)))
+            path.write_bytes(delivery_note_pdf(delivery_shown(note)))
             files.append((f"delivery note {note.code} to {note.party}", path))
         return files
 

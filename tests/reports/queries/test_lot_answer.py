@@ -147,7 +147,8 @@ def test_each_part_is_as_unsure_as_the_lot_and_a_customer_reads_it_with_the_resu
     assert parts == [148_500, 1_500]
     seen = lot_answer(melted.isolde, seen_by=works.brackwater)
     assert seen.metals[0].standard_uncertainty_ug is None
-    assert {part.standard_uncertainty_ug for part in seen.parts} == {None}
+    assert (seen.metals[0].entered_ug, seen.metals[0].where_ug, seen.parts) == (270_000_000, {}, ())
+    assert melted.isolde.code in seen.withheld
 
 
 def test_a_customer_reads_no_other_customers_lot(melted, works, act):

@@ -14,7 +14,7 @@ def unguard(apps, schema_editor):
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('lots', '0009_api_tokens'),
+        ("lots", "0010_token_password"),
     ]
 
     safe_because = {"RunPython": "puts triggers on a table that this migration makes"}
