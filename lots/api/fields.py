@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any, Final
 
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -55,6 +56,14 @@ def shown_code(slug_field: str = "code") -> ShownCode:
     return ShownCode(slug_field=slug_field, read_only=True)
 
 
+@extend_schema_field(OpenApiTypes.BINARY)
+class UploadField(serializers.FileField):
+    """A file as uploaded; an empty one is the service's to refuse."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(allow_empty_file=True, **kwargs)
+
+
 class ById(serializers.PrimaryKeyRelatedField[Any]):
     """A row on the way in by its number; one too long for any row names none."""
 
@@ -84,13 +93,19 @@ def show_metals(metals: Mapping[str, int]) -> dict[str, dict[str, Any]]:
 
 @extend_schema_field({"type": "string", "example": "31.25"})
 class ExactField(serializers.Field):  # type: ignore[type-arg]
-    """A decimal figure exactly as it is sent, text or a JSON number; its limits are the service's.
+    """A decimal figure exactly as it is sent, text or a JSON number; `limits` as `parse_decimal`.
 
     The framework's own field pads with noughts, and so hides how many decimals were given.
     """
 
+    _NOT_LIMITS = frozenset({"help_text", "required", "allow_null", "default"})
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{name: kwargs[name] for name in self._NOT_LIMITS & kwargs.keys()})
+        self.limits = {name: kwargs[name] for name in kwargs.keys() - self._NOT_LIMITS}
+
     def to_internal_value(self, data: Any) -> Decimal:
-        return parse_decimal(data, field=full_name(self))
+        return parse_decimal(data, field=full_name(self), **self.limits)
 
     def to_representation(self, value: Decimal) -> str:
         return f"{value:f}"

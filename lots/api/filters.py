@@ -1,4 +1,4 @@
-"""What the lists of this app can be narrowed by. Unknown names are refused by the backend."""
+"""What the lists that pages have too can be narrowed by. Unknown names are refused."""
 
 from __future__ import annotations
 
@@ -8,21 +8,9 @@ from typing import Any
 import django_filters as filters
 from django.db.models import QuerySet, Sum
 
+from lots.api.listed import Span, narrowed
 from lots.metals import Metal
-from lots.models import (
-    Assay,
-    Document,
-    Entry,
-    Excess,
-    Lot,
-    Movement,
-    Party,
-    Place,
-    ProcessBatch,
-    SheetImport,
-    VolumeReading,
-    Weighing,
-)
+from lots.models import Entry, Lot, Movement, Party, Place, SheetImport
 from lots.units import UG_PER_G
 
 
@@ -68,136 +56,34 @@ class LotFilter(filters.FilterSet):
         return queryset.exclude(pk__in=self._above(int(value * UG_PER_G)))
 
 
-class MovementFilter(filters.FilterSet):
-    kind = filters.MultipleChoiceFilter(choices=Movement.Kind.choices)
-    stage = filters.MultipleChoiceFilter(choices=Movement.Stage.choices)
-    cause = filters.CharFilter()
-    counterparty = filters.ModelChoiceFilter(queryset=Party.objects.all(), to_field_name="code")
-    lot = filters.CharFilter(method="touching_lot")
-    account = filters.CharFilter(method="touching_account")
-    metal = filters.ChoiceFilter(choices=Metal.choices, method="touching_metal")
-    occurred_after = filters.IsoDateTimeFilter(field_name="occurred_at", lookup_expr="gte")
-    occurred_before = filters.IsoDateTimeFilter(field_name="occurred_at", lookup_expr="lt")
-    recorded_after = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="gte")
-    recorded_before = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="lt")
-    imported_by = filters.CharFilter(field_name="imported_row__sheet_import__code")
+def _touching(column: str) -> Any:
+    """Movements with an entry of that lot, account or metal."""
 
-    class Meta:
-        model = Movement
-        fields: list[str] = []
+    def narrow(movements: QuerySet[Movement], name: str, value: str) -> QuerySet[Movement]:
+        return movements.filter(pk__in=Entry.objects.filter(**{column: value}).values("movement"))
 
-    def touching_lot(
-        self, queryset: QuerySet[Movement], name: str, value: str
-    ) -> QuerySet[Movement]:
-        return queryset.filter(pk__in=Entry.objects.filter(lot__code=value).values("movement"))
-
-    def touching_account(
-        self, queryset: QuerySet[Movement], name: str, value: str
-    ) -> QuerySet[Movement]:
-        return queryset.filter(pk__in=Entry.objects.filter(account__code=value).values("movement"))
-
-    def touching_metal(
-        self, queryset: QuerySet[Movement], name: str, value: str
-    ) -> QuerySet[Movement]:
-        return queryset.filter(pk__in=Entry.objects.filter(metal=value).values("movement"))
+    return narrow
 
 
-class SheetImportFilter(filters.FilterSet):
-    subject = filters.CharFilter()
-    origin = filters.MultipleChoiceFilter(choices=SheetImport.Origin.choices)
-    file_name = filters.CharFilter(lookup_expr="icontains")
-    sha256 = filters.CharFilter()
-    recorded_by = filters.CharFilter(field_name="recorded_by__username")
-    recorded_after = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="gte")
-    recorded_before = filters.IsoDateTimeFilter(field_name="recorded_at", lookup_expr="lt")
-
-    class Meta:
-        model = SheetImport
-        fields: list[str] = []
-
-
-class _OfLot(filters.FilterSet):
-    lot = filters.CharFilter(field_name="lot__code")
-    owner = filters.CharFilter(field_name="lot__owner__code")
-
-
-class WeighingFilter(_OfLot):
-    balance = filters.CharFilter(field_name="balance__code")
-    purpose = filters.MultipleChoiceFilter(choices=Weighing.Purpose.choices)
-    calibration_overdue = filters.BooleanFilter()
-    taken_after = filters.IsoDateTimeFilter(field_name="taken_at", lookup_expr="gte")
-    taken_before = filters.IsoDateTimeFilter(field_name="taken_at", lookup_expr="lt")
-
-    class Meta:
-        model = Weighing
-        fields: list[str] = []
-
-
-class VolumeReadingFilter(_OfLot):
-    taken_after = filters.IsoDateTimeFilter(field_name="taken_at", lookup_expr="gte")
-    taken_before = filters.IsoDateTimeFilter(field_name="taken_at", lookup_expr="lt")
-
-    class Meta:
-        model = VolumeReading
-        fields: list[str] = []
-
-
-class AssayFilter(_OfLot):
-    method = filters.MultipleChoiceFilter(choices=Assay.Method.choices)
-    side = filters.MultipleChoiceFilter(choices=Assay.Side.choices)
-    laboratory = filters.CharFilter(field_name="laboratory__code")
-    metal = filters.ChoiceFilter(field_name="results__metal", choices=Metal.choices, distinct=True)
-    reported_after = filters.IsoDateTimeFilter(field_name="reported_at", lookup_expr="gte")
-    reported_before = filters.IsoDateTimeFilter(field_name="reported_at", lookup_expr="lt")
-
-    class Meta:
-        model = Assay
-        fields: list[str] = []
-
-
-class ProcessBatchFilter(filters.FilterSet):
-    kind = filters.MultipleChoiceFilter(choices=ProcessBatch.Kind.choices)
-    state = filters.MultipleChoiceFilter(choices=ProcessBatch.State.choices)
-    started_after = filters.IsoDateTimeFilter(field_name="started_at", lookup_expr="gte")
-    started_before = filters.IsoDateTimeFilter(field_name="started_at", lookup_expr="lt")
-
-    class Meta:
-        model = ProcessBatch
-        fields: list[str] = []
-
-
-class ExcessFilter(_OfLot):
-    state = filters.MultipleChoiceFilter(choices=Excess.State.choices)
-    metal = filters.MultipleChoiceFilter(choices=Metal.choices)
-
-    class Meta:
-        model = Excess
-        fields: list[str] = []
-
-
-class DocumentFilter(_OfLot):
-    party = filters.CharFilter(field_name="party__code")
-    kind = filters.MultipleChoiceFilter(choices=Document.Kind.choices)
-    retention_before = filters.DateFilter(field_name="retention_until", lookup_expr="lte")
-
-    class Meta:
-        model = Document
-        fields: list[str] = []
-
-
-class PartyFilter(filters.FilterSet):
-    kind = filters.MultipleChoiceFilter(choices=Party.Kind.choices)
-    is_active = filters.BooleanFilter()
-
-    class Meta:
-        model = Party
-        fields: list[str] = []
-
-
-class PlaceFilter(filters.FilterSet):
-    area = filters.MultipleChoiceFilter(choices=Place.Area.choices)
-    is_active = filters.BooleanFilter()
-
-    class Meta:
-        model = Place
-        fields: list[str] = []
+MovementFilter = narrowed(
+    Movement,
+    kind=Movement.Kind,
+    stage=Movement.Stage,
+    cause="cause",
+    counterparty=Party,
+    lot=filters.CharFilter(method=_touching("lot__code")),
+    account=filters.CharFilter(method=_touching("account__code")),
+    metal=filters.ChoiceFilter(choices=Metal.choices, method=_touching("metal")),
+    occurred=Span("occurred_at"),
+    recorded=Span("recorded_at"),
+    imported_by="imported_row__sheet_import__code",
+)
+SheetImportFilter = narrowed(
+    SheetImport,
+    subject="subject",
+    origin=SheetImport.Origin,
+    file_name=filters.CharFilter(lookup_expr="icontains"),
+    sha256="sha256",
+    recorded_by="recorded_by__username",
+    recorded=Span("recorded_at"),
+)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from inspect import isroutine
 from typing import Any, Final
 
 import django_filters as filters
@@ -26,17 +27,21 @@ def shows(
 ) -> type[serializers.ModelSerializer[Any]]:
     """The serializer `name` of a model's rows: as they are, rows by code and masses in their units.
 
-    `special` gives a field of its own, or where its text is found, such as "lot.place.code".
+    `special` gives a field of its own, where its text is found, such as "lot.place.code", or a
+    function of the row.
     """
     fields = {each: _shown(model, each, special.get(each)) for each in names.split()}
+    asked = {f"get_{name}": staticmethod(of) for name, of in special.items() if isroutine(of)}
     meta = {"model": model, "fields": list(fields), "read_only_fields": list(fields)}
     own = {each: field for each, field in fields.items() if field is not None}
-    members = {**own, "Meta": type("Meta", (), meta), "__doc__": about}
+    members = {**own, **asked, "Meta": type("Meta", (), meta), "__doc__": about}
     return type(f"{name}Serializer", (serializers.ModelSerializer,), members)
 
 
 def _shown(model: type[models.Model], name: str, special: Any) -> Any:
     """The field of a name; None for the framework's own."""
+    if isroutine(special):
+        return serializers.SerializerMethodField()
     if special is not None:
         found = isinstance(special, str)
         return serializers.CharField(source=special, read_only=True) if found else special
@@ -47,7 +52,10 @@ def _shown(model: type[models.Model], name: str, special: Any) -> Any:
     related = columns[name].related_model if name in columns else None
     if not issubclass_of(related, models.Model):
         return None
-    if any(each.name == "sequence" for each in related._meta.fields):  # type: ignore[union-attr]
+    known = {each.name for each in related._meta.fields}  # type: ignore[union-attr]
+    if "username" in known:
+        return serializers.CharField(source=f"{name}.username", read_only=True)
+    if "sequence" in known:
         return shown_code("sequence")
     by = code_of(related)  # type: ignore[arg-type]
     if by == "lot__code":
@@ -73,11 +81,14 @@ def _filters(name: str, by: Any) -> dict[str, filters.Filter]:
         return {name: filters.BooleanFilter()}
     if issubclass_of(by, models.Choices):
         return {name: filters.MultipleChoiceFilter(choices=by.choices)}
+    if issubclass_of(by, models.Model):
+        rows = by._default_manager.all()
+        return {name: filters.ModelChoiceFilter(queryset=rows, to_field_name="code")}
     return {name: by}
 
 
 def narrowed(model: type[models.Model], **by: Any) -> type[filters.FilterSet]:
-    """What a list can be narrowed by: a path's text, `bool`, choices, a Span or a filter."""
+    """What a list can be narrowed by: a path, `bool`, choices, a Span, a row's code or a filter."""
     members: dict[str, Any] = {"Meta": type("Meta", (), {"model": model, "fields": []})}
     for name, each in by.items():
         members |= _filters(name, each)
@@ -86,7 +97,7 @@ def narrowed(model: type[models.Model], **by: Any) -> type[filters.FilterSet]:
 
 def listed(
     shown: type[serializers.ModelSerializer[Any]],
-    by: Mapping[str, Any],
+    by: Mapping[str, Any] | type[filters.FilterSet],
     *,
     search: str,
     orders: str,
@@ -94,19 +105,22 @@ def listed(
     related: str = "",
     prefetched: str = "",
     coded: bool = False,
+    about: str = "",
+    **members: Any,
 ) -> type[ReadOnlyModelViewSet[Any]]:
     """The list, and each row of it by its number or, when `coded`, by its code."""
     model: Any = shown.Meta.model
     rows = model._default_manager.select_related(*related.split())
-    members = {
+    own = {
         "queryset": rows.prefetch_related(*prefetched.split()),
         "serializer_class": shown,
-        "filterset_class": narrowed(model, **by),
+        "filterset_class": narrowed(model, **by) if isinstance(by, Mapping) else by,
         "lookup_field": code_of(model) if coded else "pk",
         "lookup_url_kwarg": "code" if coded else None,
         "lookup_value_regex": CODE if coded else NUMBER,
         "search_fields": search.split(),
         "ordering_fields": orders.split(),
         "ordering": order.split(),
+        "__doc__": about,
     }
-    return type(f"{model.__name__}List", (ReadOnlyModelViewSet,), members)
+    return type(f"{model.__name__}List", (ReadOnlyModelViewSet,), {**own, **members})

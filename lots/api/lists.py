@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
+import django_filters as filters
 from django.db.models import QuerySet
 from django.http import FileResponse
 from drf_spectacular.types import OpenApiTypes
@@ -13,42 +14,39 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from lots.api import filters
-from lots.api.serializers import (
-    AssaySerializer,
-    DocumentSerializer,
-    ExcessSerializer,
-    LotSerializer,
-    MovementSerializer,
-    ProcessBatchSerializer,
-    VolumeReadingSerializer,
-    WeighingSerializer,
-)
+from lots.api import fine_metal
+from lots.api import serializers as shown
+from lots.api.filters import LotFilter, MovementFilter
+from lots.api.listed import CODE, NUMBER, Span, listed, narrowed
+from lots.feed import webhooks_api
 from lots.ledger.holdings import holdings
+from lots.metals import Metal
 from lots.models import (
     Assay,
+    DeliveryLine,
     Document,
     Excess,
     Lot,
-    Movement,
     ProcessBatch,
-    VolumeReading,
     Weighing,
 )
-from lots.people.permissions import role_of
+from lots.people.permissions import AnyRole, WorksOffice, role_of
+from lots.people.token_list import tokens_seen_by
 from lots.queries.documents import documents_for
 from lots.services.access_log import tell_lots_of
 from lots.services.documents import TYPE_BY_ENDING
+
+OF_LOT: Final = {"lot": "lot__code", "owner": "lot__owner__code"}
 
 
 class LotViewSet(ReadOnlyModelViewSet[Lot]):
     """Lots with what they hold now."""
 
     queryset = Lot.objects.select_related("owner", "place", "received_from")
-    serializer_class = LotSerializer
-    filterset_class = filters.LotFilter
+    serializer_class = shown.LotSerializer
+    filterset_class = LotFilter
     lookup_field = "code"
-    lookup_value_regex = "[A-Za-z0-9-]{1,20}"
+    lookup_value_regex = CODE
     search_fields = ["code", "description"]
     ordering_fields = ["registered_at", "code", "form", "state"]
     ordering = ["-registered_at", "-id"]
@@ -59,95 +57,24 @@ class LotViewSet(ReadOnlyModelViewSet[Lot]):
         if page:
             tell_lots_of(request.query_params, request.user, "json")
         context = {**self.get_serializer_context(), "holdings": holdings(page)}
-        return self.get_paginated_response(LotSerializer(page, many=True, context=context).data)
-
-
-class MovementViewSet(ReadOnlyModelViewSet[Movement]):
-    """Movements with all their lines, newest first."""
-
-    queryset = Movement.objects.select_related(
-        "recorded_by", "counterparty", "reverses", "refers_to", "reversed_by"
-    ).prefetch_related(
-        "entries__lot",
-        "entries__account",
-        "entries__owner",
-        "claim_entries__owner",
-        "material_entries__lot",
-        "standings__lot",
-        "standings__place",
-        "standings__owner",
-    )
-    serializer_class = MovementSerializer
-    filterset_class = filters.MovementFilter
-    lookup_field = "sequence"
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["note", "cause"]
-    ordering_fields = ["sequence", "occurred_at", "recorded_at"]
-    ordering = ["-sequence"]
-
-
-class WeighingViewSet(ReadOnlyModelViewSet[Weighing]):
-    queryset = Weighing.objects.select_related("lot", "balance", "taken_by", "withdrawal")
-    serializer_class = WeighingSerializer
-    filterset_class = filters.WeighingFilter
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["lot__code", "note"]
-    ordering_fields = ["taken_at", "net_ug"]
-    ordering = ["-taken_at", "-id"]
-
-
-class VolumeReadingViewSet(ReadOnlyModelViewSet[VolumeReading]):
-    queryset = VolumeReading.objects.select_related("lot")
-    serializer_class = VolumeReadingSerializer
-    filterset_class = filters.VolumeReadingFilter
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["lot__code", "note"]
-    ordering_fields = ["taken_at", "volume_ul"]
-    ordering = ["-taken_at", "-id"]
-
-
-class AssayViewSet(ReadOnlyModelViewSet[Assay]):
-    queryset = Assay.objects.select_related(
-        "lot", "sample", "laboratory", "withdrawal"
-    ).prefetch_related("results", "lot__rulings__movement__reversed_by")
-    serializer_class = AssaySerializer
-    filterset_class = filters.AssayFilter
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["lot__code", "certificate", "note"]
-    ordering_fields = ["reported_at", "taken_at"]
-    ordering = ["-reported_at", "-id"]
-
-
-class ProcessBatchViewSet(ReadOnlyModelViewSet[ProcessBatch]):
-    queryset = ProcessBatch.objects.select_related("vessel__owner", "closing_movement")
-    serializer_class = ProcessBatchSerializer
-    filterset_class = filters.ProcessBatchFilter
-    lookup_field = "code"
-    lookup_value_regex = "[A-Za-z0-9-]{1,20}"
-    search_fields = ["code", "note", "vessel__code"]
-    ordering_fields = ["started_at", "closed_at", "code"]
-    ordering = ["-started_at", "-id"]
-
-
-class ExcessViewSet(ReadOnlyModelViewSet[Excess]):
-    """Outputs that measured above the book, open ones first, until each is explained."""
-
-    queryset = Excess.objects.select_related("movement", "lot", "account")
-    serializer_class = ExcessSerializer
-    filterset_class = filters.ExcessFilter
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["lot__code", "explanation"]
-    ordering_fields = ["excess_ug", "state"]
-    ordering = ["-state", "-id"]
+        return self.get_paginated_response(
+            shown.LotSerializer(page, many=True, context=context).data
+        )
 
 
 class DocumentViewSet(ReadOnlyModelViewSet[Document]):
     """Papers of persons, and proofs of identity, are for the office alone."""
 
     queryset = Document.objects.none()
-    serializer_class = DocumentSerializer
-    filterset_class = filters.DocumentFilter
-    lookup_value_regex = "[0-9]{1,18}"
+    serializer_class = shown.DocumentSerializer
+    filterset_class = narrowed(
+        Document,
+        **OF_LOT,
+        party="party__code",
+        kind=Document.Kind,
+        retention_before=filters.DateFilter(field_name="retention_until", lookup_expr="lte"),
+    )
+    lookup_value_regex = NUMBER
     search_fields = ["name", "lot__code", "party__code"]
     ordering_fields = ["added_at", "name", "retention_until"]
     ordering = ["-id"]
@@ -170,3 +97,153 @@ class DocumentViewSet(ReadOnlyModelViewSet[Document]):
             filename=document.name,
             content_type=document.content_type,
         )
+
+
+def _on_note(bars: QuerySet[Any], name: str, value: str) -> QuerySet[Any]:
+    lines = DeliveryLine.objects.filter(note__code=value)
+    return bars.filter(pk__in=lines.values("bar_record"))
+
+
+def _is_set(column: str) -> filters.BooleanFilter:
+    return filters.BooleanFilter(field_name=column, lookup_expr="isnull", exclude=True)
+
+
+LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
+    "lots": LotViewSet,
+    "movements": listed(
+        shown.MovementSerializer,
+        MovementFilter,
+        related="recorded_by counterparty reverses refers_to reversed_by",
+        prefetched="entries__lot entries__account entries__owner claim_entries__owner "
+        "material_entries__lot standings__lot standings__place standings__owner",
+        search="note cause",
+        orders="sequence occurred_at recorded_at",
+        order="-sequence",
+        about="Movements with all their lines, newest first.",
+        lookup_field="sequence",
+        lookup_url_kwarg=None,
+    ),
+    "weighings": listed(
+        shown.WeighingSerializer,
+        {
+            **OF_LOT,
+            "balance": "balance__code",
+            "purpose": Weighing.Purpose,
+            "calibration_overdue": bool,
+            "taken": Span("taken_at"),
+        },
+        related="lot balance taken_by withdrawal",
+        search="lot__code note",
+        orders="taken_at net_ug",
+        order="-taken_at -id",
+    ),
+    "volume-readings": listed(
+        shown.VolumeReadingSerializer,
+        {**OF_LOT, "taken": Span("taken_at")},
+        related="lot",
+        search="lot__code note",
+        orders="taken_at volume_ul",
+        order="-taken_at -id",
+    ),
+    "assays": listed(
+        shown.AssaySerializer,
+        {
+            **OF_LOT,
+            "method": Assay.Method,
+            "side": Assay.Side,
+            "laboratory": "laboratory__code",
+            "metal": filters.ChoiceFilter(
+                field_name="results__metal", choices=Metal.choices, distinct=True
+            ),
+            "reported": Span("reported_at"),
+        },
+        related="lot sample laboratory withdrawal",
+        prefetched="results lot__rulings__movement__reversed_by",
+        search="lot__code certificate note",
+        orders="reported_at taken_at",
+        order="-reported_at -id",
+    ),
+    "process-batches": listed(
+        shown.ProcessBatchSerializer,
+        {"kind": ProcessBatch.Kind, "state": ProcessBatch.State, "started": Span("started_at")},
+        related="vessel__owner closing_movement",
+        search="code note vessel__code",
+        orders="started_at closed_at code",
+        order="-started_at -id",
+        coded=True,
+    ),
+    "excesses": listed(
+        shown.ExcessSerializer,
+        {**OF_LOT, "state": Excess.State, "metal": Metal},
+        related="movement lot account",
+        search="lot__code explanation",
+        orders="excess_ug state",
+        order="-state -id",
+        about="Outputs that measured above the book, open ones first, until each is explained.",
+    ),
+    "documents": DocumentViewSet,
+    "bars": listed(
+        shown.BarRecordSerializer,
+        {
+            "lot": "lot__code",
+            "metal": Metal,
+            "state": filters.MultipleChoiceFilter(
+                field_name="lot__state", choices=Lot.State.choices, label="State of the lot"
+            ),
+            "struck": _is_set("struck_at"),
+            "delivery_note": filters.CharFilter(method=_on_note),
+            "listed": Span("listed_at"),
+        },
+        related="lot listed_by",
+        search="mark lot__code note",
+        orders="listed_at mark gross_ozt fine_ozt",
+        order="-listed_at -id",
+    ),
+    "impurity-analyses": listed(
+        shown.ImpuritySerializer,
+        {"lot": "lot__code", "laboratory": "laboratory__code", "reported": Span("reported_at")},
+        related="lot laboratory",
+        search="lot__code certificate note",
+        orders="reported_at",
+        order="-reported_at -id",
+    ),
+    "delivery-notes": listed(
+        shown.DeliveryNoteSerializer,
+        fine_metal.DeliveryFilter,
+        related="party delivered_by",
+        prefetched="lines__lot lines__movement",
+        search="code carrier note party__name",
+        orders="delivered_at code",
+        order="-delivered_at -id",
+        coded=True,
+    ),
+    "tokens": listed(
+        shown.TokenSerializer,
+        {"user": "user__username", "revoked": _is_set("revoked_at")},
+        search="name user__username",
+        orders="created_at expires_at last_used_at",
+        order="-created_at -id",
+        about="One's own tokens; the manager sees everyone's.",
+        permission_classes=[AnyRole],
+        get_queryset=lambda view: tokens_seen_by(view.request.user).select_related("user"),
+    ),
+    "webhooks": listed(
+        shown.SubscriptionSerializer,
+        {},
+        related="party created_by",
+        search="name url",
+        orders="name created_at",
+        order="-id",
+        about="Who is told of events as they happen.",
+        permission_classes=[WorksOffice],
+    ),
+    "webhook-deliveries": listed(
+        shown.DeliverySerializer,
+        webhooks_api.DeliveryFilter,
+        search="subscription__name last_failure",
+        orders="last_tried_at sequence",
+        order="-id",
+        about="Events that did not arrive at once: being retried, delivered late, or given up.",
+        permission_classes=[WorksOffice],
+    ),
+}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any, ClassVar, cast
 
 from django.db import transaction
@@ -15,10 +16,10 @@ from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import refuse
-from lots.api import filters
 from lots.api.commands import KEY_PARAMETER, act_of, as_plain
+from lots.api.listed import narrowed
 from lots.ledger.recording import remember_answer
-from lots.models import Balance, Party, Place
+from lots.models import Party, Place
 from lots.people.roles import OFFICE
 from lots.services import reference
 
@@ -36,42 +37,6 @@ class OfServices(serializers.ModelSerializer[Any]):
 
     def get_validators(self) -> list[Any]:
         return []
-
-
-class PartySerializer(OfServices):
-    class Meta:
-        model = Party
-        fields = ["code", "name", "kind", "contact", "is_active", "version"]
-        read_only_fields = ["version"]
-        extra_kwargs: ClassVar[dict[str, Any]] = {
-            "code": {"validators": []},
-            "kind": {"validators": []},
-        }
-
-
-class PlaceSerializer(OfServices):
-    class Meta:
-        model = Place
-        fields = ["code", "name", "area", "is_active", "version"]
-        read_only_fields = ["version"]
-        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
-
-
-class BalanceSerializer(OfServices):
-    class Meta:
-        model = Balance
-        fields = [
-            "code",
-            "name",
-            "capacity_ug",
-            "readability_ug",
-            "standard_uncertainty_ug",
-            "calibration_due",
-            "is_active",
-            "version",
-        ]
-        read_only_fields = ["version"]
-        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
 
 
 class VersionedEdits(ReadOnlyModelViewSet[Any]):
@@ -138,39 +103,36 @@ def version_seen(request: Request) -> int:
     return int(given)
 
 
-class PartyViewSet(VersionedEdits):
-    queryset = Party.objects.all()
-    serializer_class = PartySerializer
-    filterset_class = filters.PartyFilter
-    search_fields = ["code", "name", "contact"]
-    ordering_fields = ["code", "name", "kind"]
-    ordering = ["name", "id"]
-    subject = "party"
-    details = reference.PartyDetails
-    create_service = reference.create_party
-    edit_service = reference.edit_party
+def versioned(kept: reference.Kept, search: str, orders: str, **by: Any) -> type[VersionedEdits]:
+    """The list of a kind of reference data, which is added to and edited."""
+    shown = [*(each.name for each in fields(kept.details)), "version"]
+    meta = {
+        "model": kept.model,
+        "fields": shown,
+        "read_only_fields": ["version"],
+        "extra_kwargs": {"code": {"validators": []}, "kind": {"validators": []}},
+    }
+    name = kept.model.__name__
+    members = {"Meta": type("Meta", (), meta)}
+    view = {
+        "queryset": kept.model.objects.all(),
+        "serializer_class": type(f"{name}Serializer", (OfServices,), members),
+        "filterset_class": narrowed(kept.model, **by),
+        "search_fields": search.split(),
+        "ordering_fields": orders.split(),
+        "ordering": ["name", "id"],
+        "subject": kept.kind,
+        "details": kept.details,
+        "create_service": kept.create,
+        "edit_service": kept.edit,
+    }
+    return type(f"{name}ViewSet", (VersionedEdits,), view)
 
 
-class PlaceViewSet(VersionedEdits):
-    queryset = Place.objects.all()
-    serializer_class = PlaceSerializer
-    filterset_class = filters.PlaceFilter
-    search_fields = ["code", "name"]
-    ordering_fields = ["code", "name", "area"]
-    ordering = ["name", "id"]
-    subject = "place"
-    details = reference.PlaceDetails
-    create_service = reference.create_place
-    edit_service = reference.edit_place
-
-
-class BalanceViewSet(VersionedEdits):
-    queryset = Balance.objects.all()
-    serializer_class = BalanceSerializer
-    search_fields = ["code", "name"]
-    ordering_fields = ["code", "name", "calibration_due"]
-    ordering = ["name", "id"]
-    subject = "balance"
-    details = reference.BalanceDetails
-    create_service = reference.create_balance
-    edit_service = reference.edit_balance
+PartyViewSet = versioned(
+    reference.PARTY, "code name contact", "code name kind", kind=Party.Kind, is_active=bool
+)
+PlaceViewSet = versioned(
+    reference.PLACE, "code name", "code name area", area=Place.Area, is_active=bool
+)
+BalanceViewSet = versioned(reference.BALANCE, "code name", "code name calibration_due")

@@ -13,14 +13,18 @@ from django.db.models import Model
 from django.urls import URLPattern, path
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
+from rest_framework.parsers import MultiPartParser
 
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import (
+    ById,
     ByMetalField,
+    ExactField,
     FindingField,
     MassesByMetalField,
     MassField,
+    UploadField,
     VolumeField,
     by_code,
 )
@@ -64,9 +68,8 @@ def _count(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any
 
 def _text(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
     assert isinstance(question.asks.at_most, int), f"{question.name} has no greatest length"
-    return serializers.CharField(
-        max_length=question.asks.at_most, allow_blank=not question.needed, **kwargs
-    )
+    blank = not (question.needed and question.asks.positive)
+    return serializers.CharField(max_length=question.asks.at_most, allow_blank=blank, **kwargs)
 
 
 def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -75,7 +78,7 @@ def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, 
         return by_code(question.type, **kwargs)
     rows = question.type._default_manager.all()
     if named_by == "pk":
-        return serializers.PrimaryKeyRelatedField(queryset=rows, **kwargs)
+        return ById(queryset=rows, **kwargs)
     return _ByLot(slug_field=named_by, queryset=rows, **kwargs)
 
 
@@ -113,10 +116,24 @@ def _amounts(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, A
 
 
 def _choice(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
-    choices = question.asks.choices
+    choices = getattr(question.asks.choices, "choices", question.asks.choices)
+    if question.type == Sequence[str]:
+        return _Several(choices=choices, **kwargs)
     if question.default == "":
         kwargs["allow_blank"] = True
-    return serializers.ChoiceField(choices=getattr(choices, "choices", choices), **kwargs)
+    return serializers.ChoiceField(choices=choices, **kwargs)
+
+
+class _Several(serializers.MultipleChoiceField):
+    def to_internal_value(self, data: Any) -> Any:
+        return sorted(super().to_internal_value(data))
+
+
+def _exact(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
+    asks = question.asks
+    return ExactField(
+        minimum=asks.at_least, maximum=asks.at_most, decimals_max=asks.decimals, **kwargs
+    )
 
 
 def _results(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -138,7 +155,11 @@ FIELDS: Final[dict[Any, Maker]] = {
     Decimal: _figure,
     dt.datetime: _plain(serializers.DateTimeField),
     dt.date: _plain(serializers.DateField),
-    File: _plain(serializers.FileField),
+    "exact": _exact,
+    File: _plain(UploadField),
+    Mapping[str, object]: lambda question, **kwargs: serializers.DictField(
+        child=serializers.CharField(), **kwargs
+    ),
     Mapping[str, Decimal]: _plain(ByMetalField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _results,
@@ -224,6 +245,8 @@ def view_of(event: Event) -> type[EventView]:
         "answer_status": event.status,
         "__doc__": event.about,
     }
+    if any(each.type is File for each in event.questions):
+        members["parser_classes"] = [MultiPartParser]
     return type(event.stem, (EventView,), members)
 
 

@@ -114,7 +114,7 @@ FIELDS: Final[dict[Any, Maker]] = {
     dt.date: lambda question, **kwargs: forms.DateField(
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs
     ),
-    File: _plain(forms.FileField),
+    File: lambda question, **kwargs: forms.FileField(allow_empty_file=True, **kwargs),
     Mapping[str, Decimal]: _plain(FinenessField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _plain(FindingsField),
@@ -161,7 +161,8 @@ class EventForm(ActForm):
         rest = [name for name in self.fields if name not in named]
         self.order_fields([*named, *sorted(rest, key=lambda each: not self.fields[each].required)])
         for name, field in last.items():
-            if name not in {question.name for question in event.questions}:
+            asked = name == "key" or not event.timeless
+            if asked and name not in {question.name for question in event.questions}:
                 self.fields[name] = field
         for field in self.fields.values():
             if isinstance(field, forms.ModelChoiceField) and field.empty_label == "---------":
@@ -289,6 +290,8 @@ class EventPage(BenchStep):
 
     def after(self, recorded: Any) -> str:
         on = self.event.on
+        if self.event.lands_on.startswith("/"):
+            return reverse(self.event.lands_on[1:])
         if self.event.lands_on:
             return reverse(self.event.lands_on, args=[recorded.code])
         made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded

@@ -37,6 +37,7 @@ class Asks:
 
     `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit; `choices`
     a closed list; `among` the rows offered on a page; `digits` and `decimals` limit a figure;
+    without `positive` it may be zero, or a text empty, for the service to judge;
     `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
     text typed for another field and never asks it. `on_page` False leaves it to programs.
     `otherwise` is what holds when it is left out, where the parameter has no default of its own.
@@ -241,8 +242,9 @@ class Event:
     question for what the service's refusals call otherwise ("" for the whole request). `fixed`
     answers questions on the page that only programs are asked, `order` puts the page's questions in
     order. One lands on the page named `lands_on` with the code of what was recorded, or with
-    `lands_on_subject` on the page of what it happened to; else on
-    the receipt of its movement or lot, else on the subject's page. `shown` is the attribute of what
+    `lands_on_subject` on the page of what it happened to; else on the receipt of its movement or
+    lot, else on the subject's page. A page without a code is named with a stroke before it. The
+    page of a `timeless` event asks neither when nor a note. `shown` is the attribute of what
     is recorded that the API answers with; `begins` gives what the page's form begins with,
     `called` the API's name for it where several events share a service.
     """
@@ -268,6 +270,7 @@ class Event:
     lands_on: str = ""
     lands_on_subject: bool = False
     shown: str = ""
+    timeless: bool = False
     on_page: bool = True
     in_api: bool = True
     page_at: str = ""

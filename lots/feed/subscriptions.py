@@ -5,18 +5,21 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Annotated, Final
 
 from django.utils.crypto import salted_hmac
 
 from config.refusals import ConflictError, refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.feed.webhook_post import check_url
 from lots.ledger.recording import Act, recorded_once
 from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
+from lots.people.roles import OFFICE
 from lots.texts import checked_text
 
 NAME_MAX: Final = 80
+ON_SUBSCRIPTION: Final = On(EventSubscription, "webhooks/<int:pk>", "subscription")
 _SALTED_WITH: Final = "lots.event-subscription"
 
 
@@ -24,11 +27,13 @@ _SALTED_WITH: Final = "lots.event-subscription"
 class Wanted:
     """What to send where. No `kinds` means all; `after` None begins with what comes next."""
 
-    name: str
-    url: str
-    kinds: Sequence[str] = ()
-    party: Party | None = None
-    after: int | None = None
+    name: Annotated[str, Asks(at_most=NAME_MAX)]
+    url: Annotated[str, Asks(at_most=300)]
+    kinds: Annotated[Sequence[str], Asks("All kinds when left out", choices=Movement.Kind)] = ()
+    party: Annotated[Party | None, None, Asks("Only its lots' events")] = None
+    after: Annotated[int | None, Asks("What comes next if left out", at_least=0, at_most=2**62)] = (
+        None
+    )
 
 
 def secret_of(subscription: EventSubscription) -> bytes:
@@ -70,6 +75,17 @@ def subscribe(*, wanted: Wanted, act: Act) -> EventSubscription:
     )
 
 
+SUBSCRIBE: Final = Event(
+    subscribe,
+    at="webhooks/subscribe",
+    about="Have each event sent to an address, signed. `deliver_events` sends; read the secret "
+    "apart.",
+    roles=OFFICE,
+    flat=("wanted",),
+    on_page=False,
+)
+
+
 @recorded_once
 def stop_subscription(*, subscription: EventSubscription, act: Act) -> EventSubscription:
     """Sends nothing more there. What happens meanwhile is sent once it is started again."""
@@ -78,6 +94,16 @@ def stop_subscription(*, subscription: EventSubscription, act: Act) -> EventSubs
     subscription.stopped_because = f"stopped by {act.who.get_username()}"[:120]
     subscription.save(update_fields=["is_active", "stopped_because"])
     return subscription
+
+
+STOP: Final = Event(
+    stop_subscription,
+    on=ON_SUBSCRIPTION,
+    at="stop",
+    about="Send nothing more there until it is started again.",
+    roles=OFFICE,
+    on_page=False,
+)
 
 
 @recorded_once
@@ -92,6 +118,16 @@ def start_subscription(*, subscription: EventSubscription, act: Act) -> EventSub
         next_try_at=clock.now()
     )
     return subscription
+
+
+START: Final = Event(
+    start_subscription,
+    on=ON_SUBSCRIPTION,
+    at="start",
+    about="Send again, beginning with the first event that was not dealt with.",
+    roles=OFFICE,
+    on_page=False,
+)
 
 
 @recorded_once
@@ -109,6 +145,16 @@ def resend_event(*, delivery: EventDelivery, act: Act) -> EventDelivery:
     delivery.next_try_at = clock.now()
     delivery.save(update_fields=["state", "next_try_at"])
     return delivery
+
+
+RESEND: Final = Event(
+    resend_event,
+    on=On(EventDelivery, "webhook-deliveries/<int:pk>", "delivery"),
+    at="resend",
+    about="Send an event again that was given up.",
+    roles=OFFICE,
+    on_page=False,
+)
 
 
 def _check(subscription: EventSubscription, *, active: bool) -> None:

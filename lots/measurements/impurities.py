@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event
 from lots.fineness import check_contents
 from lots.grades import ANALYSED
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ImpurityAnalysis, Lot, Party
+from lots.services.lot_register import ON_LOT
 from lots.texts import checked_text
 
 CERTIFICATE_MAX: Final = 80
@@ -21,9 +23,12 @@ CERTIFICATE_MAX: Final = 80
 class ImpurityReport:
     """What the laboratory found: parts per thousand by element."""
 
-    laboratory: Party
-    contents_ppt: Mapping[str, object]
-    certificate: str = ""
+    laboratory: Annotated[Party, None, Asks("Laboratory")]
+    contents_ppt: Annotated[
+        Mapping[str, object],
+        Asks(help="Parts per thousand by element, silver too.", name="contents"),
+    ]
+    certificate: Annotated[str, Asks("Certificate", at_most=CERTIFICATE_MAX)] = ""
 
 
 @recorded_once
@@ -47,3 +52,13 @@ def record_impurities(*, lot: Lot, report: ImpurityReport, act: Act) -> Impurity
         recorded_by_id=act.who.pk,
         note=act.note,
     )
+
+
+RECORD_IMPURITIES: Final = Event(
+    record_impurities,
+    on=ON_LOT,
+    at="impurities",
+    about="Keep a laboratory's analysis of fine metal for impurities.",
+    flat=("report",),
+    on_page=False,
+)

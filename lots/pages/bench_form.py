@@ -52,14 +52,14 @@ class ActForm(forms.Form):
 
     def act(self, who: AbstractBaseUser) -> Act:
         """Who, when, why and the key, for the service."""
-        moment: dt.datetime | None = self.cleaned_data["occurred_at"]
+        moment: dt.datetime | None = self.cleaned_data.get("occurred_at")
         if moment is not None and timezone.is_naive(moment):
             moment = timezone.make_aware(moment)
         return Act(
             who=who,
             occurred_at=moment,
             key=self.cleaned_data["key"],
-            note=self.cleaned_data["note"],
+            note=self.cleaned_data.get("note", ""),
         )
 
 

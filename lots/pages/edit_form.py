@@ -41,11 +41,12 @@ class EditForm(ActForm):
 
 def form_of(details: Any) -> type[EditForm]:
     """The form of a dataclass of details, its fields called as the dataclass calls them."""
-    members = {
-        each.param: field_for(each, needed=each.needed or each.default is not None)
-        for each in questions_of(details)
-        if each.param not in EditForm.base_fields
+    asked = [each for each in questions_of(details) if each.param not in EditForm.base_fields]
+    members: dict[str, Any] = {
+        each.param: field_for(each, needed=each.needed or each.default not in (None, ""))
+        for each in asked
     }
+    members["asked_as"] = {**EditForm.asked_as, **{each.name: each.param for each in asked}}
     return type(f"{details.__name__}Form", (EditForm,), members)
 
 

@@ -63,6 +63,5 @@ REFERENCE: Final = (
 LOT_ACTIONS: Final = (
     Link("Enter impurities", "impurities", 21, about=_FINE_SILVER, hint="And see the grade"),
     Link("List as a bar", "list-bar", 22, about=_BAR_AT_HAND, hint="Gross and fine, by which rule"),
-    Link("Attach a photo or paper", "attach", 75, hint="PDF or picture"),
     *links_of("lots", "LOT_ACTIONS"),
 )

@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, ClassVar, Final
 
-from django import forms
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.urls import reverse
+from django.urls import URLPattern, path, reverse
 
 from config.menu import links_for
 from lots import display
 from lots.ledger.recording import Act
-from lots.models import Balance, Party, Place
-from lots.pages.bench_form import choice_field
-from lots.pages.edit_form import EditForm, EditReference
-from lots.pages.form_fields import MassField
+from lots.pages.edit_form import EditReference, form_of
 from lots.people.access import office_page, role_of
-from lots.services import reference
+from lots.services.reference import BALANCE, PARTY, PLACE, Kept
 from lots.units import ug_to
-
-_CODE = "Letters, digits, hyphens and underscores, such as feed-shelf."
 
 
 @dataclass(frozen=True)
@@ -50,140 +44,77 @@ def show_listing(request: HttpRequest, listing: Listing) -> HttpResponse:
     )
 
 
-@office_page
-def party_list(request: HttpRequest) -> HttpResponse:
-    rows = [
-        (
-            each.name,
-            each.is_active,
-            reverse("party-edit", args=[each.code]),
-            (each.code, each.get_kind_display(), each.contact),
-        )
-        for each in Party.objects.order_by("-is_active", "name", "id")
-    ]
-    headings = ("Code", "Kind", "Contact")
-    listing = Listing("Parties", "parties", headings, rows, reverse("party-add"), "Add a party")
-    return show_listing(request, listing)
-
-
-@office_page
-def place_list(request: HttpRequest) -> HttpResponse:
-    rows = [
-        (
-            each.name,
-            each.is_active,
-            reverse("place-edit", args=[each.code]),
-            (each.code, each.get_area_display()),
-        )
-        for each in Place.objects.order_by("-is_active", "name", "id")
-    ]
-    headings = ("Code", "Area")
-    listing = Listing("Places", "places", headings, rows, reverse("place-add"), "Add a place")
-    return show_listing(request, listing)
-
-
-@office_page
-def balance_list(request: HttpRequest) -> HttpResponse:
-    rows = [
-        (
-            each.name,
-            each.is_active,
-            reverse("balance-edit", args=[each.code]),
-            (
-                each.code,
-                display.grams(each.capacity_ug),
-                display.grams(each.readability_ug),
-                display.grams(each.standard_uncertainty_ug),
-                each.calibration_due.isoformat(),
-            ),
-        )
-        for each in Balance.objects.order_by("-is_active", "name", "id")
-    ]
-    headings = ("Code", "Capacity", "Readability", "± u of a weighing", "Calibration due")
-    listing = Listing(
-        "Balances", "balances-kept", headings, rows, reverse("balance-add"), "Add a balance"
-    )
-    return show_listing(request, listing)
-
-
 def exact_g(mass_ug: int) -> str:
     """Grams to the microgram, so that an edit that leaves a mass alone changes nothing."""
     return f"{ug_to(mass_ug, 'g', 6).normalize():f} g"
 
 
-class PartyForm(EditForm):
-    code = forms.CharField(max_length=24, help_text=_CODE)
-    name = forms.CharField(max_length=reference.NAME_MAX)
-    kind = choice_field(Party.Kind)
-    contact = forms.CharField(max_length=reference.CONTACT_MAX, required=False)
-
-
-class PlaceForm(EditForm):
-    code = forms.CharField(max_length=24, help_text=_CODE)
-    name = forms.CharField(max_length=reference.NAME_MAX)
-    area = choice_field(Place.Area)
-
-
-class BalanceForm(EditForm):
-    code = forms.CharField(max_length=24, help_text=_CODE)
-    name = forms.CharField(max_length=reference.NAME_MAX)
-    capacity_ug = MassField(label="Capacity", help_text="With its unit, as in 6.2 kg.")
-    readability_ug = MassField(label="Readability", help_text="The last digit, as in 0.1 g.")
-    standard_uncertainty_ug = MassField(
-        label="Standard uncertainty of one weighing",
-        positive=False,
-        help_text="From its certificate and its repeatability, as in 0.08 g.",
-    )
-    calibration_due = forms.DateField(widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"))
-    asked_as = {
-        **EditForm.asked_as,
-        "capacity": "capacity_ug",
-        "readability": "readability_ug",
-        "standard_uncertainty": "standard_uncertainty_ug",
-    }
-
-
-class EditParty(EditReference):
-    kind = "party"
-    title = "Party"
-    model = Party
-    listed_at = "parties"
-    form_class = PartyForm
-
-    def save(self, act: Act, details: dict[str, Any], version: int) -> Model:
-        kept = reference.PartyDetails(**details)
-        if self.subject is None:
-            return reference.create_party(details=kept, act=act)
-        return reference.edit_party(party=self.subject, version=version, details=kept, act=act)
-
-
-class EditPlace(EditReference):
-    kind = "place"
-    title = "Place"
-    model = Place
-    listed_at = "places"
-    form_class = PlaceForm
-
-    def save(self, act: Act, details: dict[str, Any], version: int) -> Model:
-        kept = reference.PlaceDetails(**details)
-        if self.subject is None:
-            return reference.create_place(details=kept, act=act)
-        return reference.edit_place(place=self.subject, version=version, details=kept, act=act)
-
-
-class EditBalance(EditReference):
-    kind = "balance"
-    title = "Balance"
-    model = Balance
-    listed_at = "balances-kept"
-    form_class = BalanceForm
+class EditKept(EditReference):
+    reference: ClassVar[Kept]
 
     def shown_as(self, row: Any) -> dict[str, Any]:
-        masses = ("capacity_ug", "readability_ug", "standard_uncertainty_ug")
-        return {**super().shown_as(row), **{name: exact_g(getattr(row, name)) for name in masses}}
+        shown = super().shown_as(row)
+        masses = {name: exact_g(mass) for name, mass in shown.items() if name.endswith("_ug")}
+        return {**shown, **masses}
 
     def save(self, act: Act, details: dict[str, Any], version: int) -> Model:
-        kept = reference.BalanceDetails(**details)
-        if self.subject is None:
-            return reference.create_balance(details=kept, act=act)
-        return reference.edit_balance(balance=self.subject, version=version, details=kept, act=act)
+        recorded: Model = self.reference.save(self.subject, version, details, act)
+        return recorded
+
+
+def _pages(
+    kept: Kept, plural: str, url_name: str, shown: Mapping[str, Callable[[Any], str]]
+) -> list[URLPattern]:
+    """The list of a kind of reference data, and its form; `shown` is what the list says of each."""
+    kind, at = kept.kind, f"reference/{plural.lower()}/"
+
+    @office_page
+    def listing(request: HttpRequest) -> HttpResponse:
+        rows = [
+            (
+                each.name,
+                each.is_active,
+                reverse(f"{kind}-edit", args=[each.code]),
+                (each.code, *(say(each) for say in shown.values())),
+            )
+            for each in kept.model.objects.order_by("-is_active", "name", "id")
+        ]
+        add = (reverse(f"{kind}-add"), f"Add a {kind}")
+        return show_listing(request, Listing(plural, url_name, ("Code", *shown), rows, *add))
+
+    members = {
+        "reference": kept,
+        "kind": kind,
+        "title": kind.capitalize(),
+        "model": kept.model,
+        "listed_at": url_name,
+        "form_class": form_of(kept.details),
+    }
+    edit: Any = type(f"Edit{kept.model.__name__}", (EditKept,), members)
+    return [
+        path(at, listing, name=url_name),
+        path(f"{at}add/", edit.as_view(), name=f"{kind}-add"),
+        path(f"{at}of/<str:code>/", edit.as_view(), name=f"{kind}-edit"),
+    ]
+
+
+PATHS: Final = [
+    *_pages(
+        PARTY,
+        "Parties",
+        "parties",
+        {"Kind": lambda each: each.get_kind_display(), "Contact": lambda each: each.contact},
+    ),
+    *_pages(PLACE, "Places", "places", {"Area": lambda each: each.get_area_display()}),
+    *_pages(
+        BALANCE,
+        "Balances",
+        "balances-kept",
+        {
+            "Capacity": lambda each: display.grams(each.capacity_ug),
+            "Readability": lambda each: display.grams(each.readability_ug),
+            "± u of a weighing": lambda each: display.grams(each.standard_uncertainty_ug),
+            "Calibration due": lambda each: each.calibration_due.isoformat(),
+        },
+    ),
+]

@@ -4,64 +4,33 @@ from __future__ import annotations
 
 from typing import Any
 
-import django_filters as filters
 from django.contrib.auth import authenticate
-from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import extend_schema
 from rest_framework import exceptions, serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
-from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.asker import address_of
 from lots.api.commands import ActSerializer, CommandView
+from lots.api.listed import shows
+from lots.api.serializers import TOKEN_FIELDS, TokenSerializer
 from lots.ledger.recording import Act
 from lots.models import ApiToken, SignInAttempt
 from lots.people.attempts import knock, let_in
 from lots.people.permissions import AnyRole
-from lots.people.token_list import is_outlived, tokens_seen_by
+from lots.people.token_list import tokens_seen_by
 from lots.people.tokens import DAYS_MAX, make_token, revoke_token
 
-
-class TokenSerializer(serializers.ModelSerializer[ApiToken]):
-    """A token without its key."""
-
-    user = serializers.CharField(source="user.username", read_only=True)
-    scopes = serializers.ListField(child=serializers.CharField(), read_only=True)
-    password_changed = serializers.SerializerMethodField(
-        help_text="Whether its person's password was changed since; it opens nothing then."
-    )
-
-    def get_password_changed(self, token: ApiToken) -> bool:
-        return is_outlived(token)
-
-    class Meta:
-        model = ApiToken
-        fields = [
-            "id",
-            "user",
-            "name",
-            "shown_start",
-            "scopes",
-            "created_at",
-            "expires_at",
-            "last_used_at",
-            "revoked_at",
-            "password_changed",
-        ]
-        read_only_fields = fields
-
-
-class NewTokenSerializer(TokenSerializer):
-    """`token` is the key, told this once."""
-
-    token = serializers.CharField(read_only=True)
-
-    class Meta(TokenSerializer.Meta):
-        fields = ["token", *TokenSerializer.Meta.fields]
-        read_only_fields = fields
+NewTokenSerializer = shows(
+    "NewToken",
+    ApiToken,
+    f"token {' '.join(TokenSerializer.Meta.fields)}",
+    "`token` is the key, told this once.",
+    token=serializers.CharField(read_only=True),
+    **TOKEN_FIELDS,
+)
 
 
 class TokenInput(serializers.Serializer[Any]):
@@ -115,31 +84,6 @@ class ObtainToken(APIView):
         return Response(
             answer, status=status.HTTP_201_CREATED, headers={"Cache-Control": "no-store"}
         )
-
-
-class TokenFilter(filters.FilterSet):
-    user = filters.CharFilter(field_name="user__username")
-    revoked = filters.BooleanFilter(field_name="revoked_at", lookup_expr="isnull", exclude=True)
-
-    class Meta:
-        model = ApiToken
-        fields: list[str] = []
-
-
-class TokenViewSet(ReadOnlyModelViewSet[ApiToken]):
-    """One's own tokens; the manager sees everyone's."""
-
-    queryset = ApiToken.objects.select_related("user")
-    serializer_class = TokenSerializer
-    filterset_class = TokenFilter
-    permission_classes = [AnyRole]
-    lookup_value_regex = "[0-9]{1,18}"
-    search_fields = ["name", "user__username"]
-    ordering_fields = ["created_at", "expires_at", "last_used_at"]
-    ordering = ["-created_at", "-id"]
-
-    def get_queryset(self) -> QuerySet[ApiToken]:
-        return tokens_seen_by(self.request.user).select_related("user")
 
 
 class RevokeToken(CommandView):

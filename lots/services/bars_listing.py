@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import InvalidError, refuse
 from lots import clock
 from lots.bars import (
+    SMALL_GOLD_BARS,
     FineWeight,
     GrossWeight,
     RoundingRule,
@@ -16,12 +17,16 @@ from lots.bars import (
     gross_weight,
     small_bar_fine_weight,
 )
+from lots.declaration.common import Reason
+from lots.declaration.event import Asks, Event, On
 from lots.fineness import parse_fineness
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Assay, BarRecord, Lot, Weighing
+from lots.services.lot_register import ON_LOT
 from lots.services.taking import check_at_hand
 from lots.texts import checked_reason, checked_text
+from lots.units import DECIMALS_MAX
 
 MARK_MAX: Final = 40
 # London's list of silver bars states gross weight and fineness alone.
@@ -37,15 +42,26 @@ class Bar:
     `gross_rule` and `fine_rule` are the parties' own; London's apply where they are None.
     """
 
-    mark: str
-    metal: str
+    mark: Annotated[str, Asks("As stamped", at_most=200, positive=False)]
+    metal: Annotated[str, Asks(choices=Metal)]
     weighing: Weighing
     assay: Assay
-    stamped_ppt: Decimal | None = None
+    stamped_ppt: Annotated[
+        Decimal | None,
+        Asks(
+            help="Parts per thousand, at most the assay's; the assay's own if left out.",
+            name="stamped",
+            kind="exact",
+            decimals=DECIMALS_MAX,
+        ),
+    ] = None
     turn_of_scale: bool = False
     gross_rule: RoundingRule | None = None
     fine_rule: RoundingRule | None = None
-    small_bar: str = ""
+    small_bar: Annotated[
+        str,
+        Asks(help=f"A bar of the agreed table: {', '.join(SMALL_GOLD_BARS.fine_ozt)}.", at_most=20),
+    ] = ""
 
 
 @dataclass(frozen=True)
@@ -106,8 +122,22 @@ def list_bar(*, lot: Lot, bar: Bar, act: Act) -> BarRecord:
     )
 
 
+LIST_BAR: Final = Event(
+    list_bar,
+    on=ON_LOT,
+    at="bar",
+    about="""Put a bar on the list: gross and fine weight, and by which rules.
+
+    London's rules apply to large bars, the agreed table to a `small_bar`, or the parties' own.
+    """,
+    flat=("bar",),
+    asked_as={"bar": "small_bar", "mass": "weighing", "gross": "gross_rule"},
+    on_page=False,
+)
+
+
 @recorded_once
-def strike_bar(*, record: BarRecord, reason: str, act: Act) -> BarRecord:
+def strike_bar(*, record: BarRecord, reason: Reason, act: Act) -> BarRecord:
     """Strikes out an entry found wrong: it stays on record and says why.
 
     Raises InvalidError as `checked_reason`; ConflictError `already_struck`.
@@ -121,6 +151,15 @@ def strike_bar(*, record: BarRecord, reason: str, act: Act) -> BarRecord:
     record.struck_reason = reason
     record.save(update_fields=["struck_at", "struck_by", "struck_reason"])
     return record
+
+
+STRIKE_BAR: Final = Event(
+    strike_bar,
+    on=On(BarRecord, "bars/<int:pk>", "record"),
+    at="strike",
+    about="Strike a wrong entry out of the bar list; it stays on record and says why.",
+    on_page=False,
+)
 
 
 def _check_lot(lot: Lot) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import RefusalError, refuse
 from lots import clock
+from lots.declaration.common import Reason
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.weighings import Weight
@@ -26,12 +28,17 @@ class Delivered:
     """One whole lot, with its weighing at the door, if any."""
 
     lot: Lot
-    weight: Weight | None = None
+    weight: Annotated[Weight | None, Asks("At the door")] = None
 
 
 @recorded_once
 def deliver(
-    *, kind: str, party: Party, items: Sequence[Delivered], act: Act, carrier: str = ""
+    *,
+    kind: Annotated[str, Asks(choices=DeliveryNote.Kind)],
+    party: Party,
+    items: Annotated[Sequence[Delivered], Asks(name="lots", at_most=LOTS_MAX)],
+    act: Act,
+    carrier: Annotated[str, Asks("Carrier", at_most=CARRIER_MAX)] = "",
 ) -> DeliveryNote:
     """Ships or returns every lot named, or none, and writes one note of it.
 
@@ -63,8 +70,17 @@ def deliver(
     return note
 
 
+DELIVER: Final = Event(
+    deliver,
+    at="delivery-notes/deliver",
+    about="Ship several lots to a party, or return them to a customer, under one note.",
+    cautions=("ship",),
+    on_page=False,
+)
+
+
 @recorded_once
-def take_back_delivery(*, note: DeliveryNote, reason: str, act: Act) -> DeliveryNote:
+def take_back_delivery(*, note: DeliveryNote, reason: Reason, act: Act) -> DeliveryNote:
     """Reverses every movement of a note that still stands, the last first, or none.
 
     The note stays on record and says that its lots were taken back. Raises ConflictError
@@ -77,6 +93,15 @@ def take_back_delivery(*, note: DeliveryNote, reason: str, act: Act) -> Delivery
     for line in standing.order_by("-id"):
         reverse_movement(movement=line.movement, reason=reason, act=replace(act, key=""))
     return note
+
+
+TAKE_BACK: Final = Event(
+    take_back_delivery,
+    on=On(DeliveryNote, "delivery-notes/<str:code>", "note"),
+    at="take-back",
+    about="Reverse every movement of a delivery note at once; the note stays on record.",
+    on_page=False,
+)
 
 
 def _leave(kind: str, party: Party, item: Delivered, index: int, act: Act) -> Movement:

@@ -6,7 +6,7 @@ import datetime as dt
 import hashlib
 from dataclasses import dataclass
 from pathlib import PurePosixPath, PureWindowsPath
-from typing import Any, Final
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 from django.conf import settings
 from django.core.files.base import File
@@ -14,11 +14,20 @@ from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, Menu, On
 from lots.ledger.recording import Act, recorded_once
+from lots.local_law import LOCAL_LAW
 from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
+from lots.people.roles import OFFICE
 from lots.queries.works_zone import works_zone
+from lots.services.lot_register import ON_LOT
 from lots.texts import checked_text
+
+if TYPE_CHECKING:
+    Uploaded = File[bytes]
+else:  # the class takes no parameters while it runs
+    Uploaded = File
 
 PDF: Final = "application/pdf"
 PNG: Final = "image/png"
@@ -41,8 +50,11 @@ NAME_MAX: Final = 120
 class Filing:
     """What a document is, and the last day it must be kept until, if the user's law says one."""
 
-    kind: str = Document.Kind.OTHER
-    retention_until: dt.date | None = None
+    kind: Annotated[str, Asks("What it is", choices=Document.Kind)] = Document.Kind.OTHER
+    retention_until: Annotated[
+        dt.date | None,
+        Asks("Keep at least until", "The last day it must be kept, if your law says one."),
+    ] = None
 
 
 @recorded_once
@@ -91,9 +103,81 @@ def attach_document(
     return document
 
 
+def attach_to_lot(
+    *,
+    lot: Lot,
+    file: Annotated[Uploaded, Asks("Photo or paper", "PDF, PNG, JPEG or WebP.")],
+    filing: Filing,
+    act: Act,
+    name: Annotated[
+        str, Asks("Name", "Leave it empty to keep the file's name.", at_most=NAME_MAX)
+    ] = "",
+) -> Document:
+    """`attach_document` of an upload, which says itself what it is."""
+    return attach_document(
+        lot=lot, file=file, name=name, claimed_type=_claimed(file), filing=filing, act=act
+    )
+
+
+def attach_to_party(
+    *,
+    party: Annotated[Party, None, Asks("Whose paper it is")],
+    file: Annotated[Uploaded, Asks("PDF or picture")],
+    filing: Filing,
+    act: Act,
+) -> Document:
+    """`attach_document` of an upload, which says itself what it is."""
+    return attach_document(
+        party=party, file=file, claimed_type=_claimed(file), filing=filing, act=act
+    )
+
+
+ATTACH: Final = Event(
+    attach_to_lot,
+    on=ON_LOT,
+    at="documents",
+    name="attach",
+    about="Attach a PDF, PNG, JPEG or WebP file to a lot.",
+    title="Attach a photo or paper",
+    button="Attach it",
+    done="Attached.",
+    flat=("filing",),
+    lands_on_subject=True,
+    page_at="attach",
+    menu=Menu("LOT_ACTIONS", "Attach a photo or paper", 75, hint="PDF or picture"),
+)
+ATTACH_TO_PARTY: Final = Event(
+    attach_to_party,
+    on=On(Party, "parties/<str:code>", "party", capitals=False),
+    at="documents",
+    about="""Attach a paper to a party, such as proof of identity. Only the office sees these.
+
+    Which papers are asked for and how long they are kept is for local law.
+    """,
+    roles=OFFICE,
+    flat=("filing",),
+    on_page=False,
+)
+ATTACH_PAPER: Final = Event(
+    attach_to_party,
+    at="papers/attach",
+    name="paper-attach",
+    about="",
+    title="Keep a paper of a party",
+    lead=LOCAL_LAW,
+    button="Keep it",
+    done="The paper is kept. Only the office sees it.",
+    roles=OFFICE,
+    template="lots/paper_step.html",
+    flat=("filing",),
+    lands_on="/papers",
+    in_api=False,
+)
+
+
 @recorded_once
 def file_document(*, document: Document, filing: Filing, act: Act) -> Document:
-    """Says anew what a document is and until when it is kept.
+    """Changes what a document is and until when it is kept.
 
     Raises InvalidError `unknown_choice`, `retention_passed`.
     """
@@ -102,6 +186,35 @@ def file_document(*, document: Document, filing: Filing, act: Act) -> Document:
     document.retention_until = filing.retention_until
     document.save(update_fields=["kind", "retention_until"])
     return document
+
+
+FILE: Final = Event(
+    file_document,
+    on=On(
+        Document,
+        "documents/<int:pk>",
+        "document",
+        related=("party", "lot"),
+        template="lots/paper_step.html",
+    ),
+    at="file-as",
+    name="paper-file",
+    about="Change what a document is and until when it is kept.",
+    title="File a paper again",
+    lead="Says what it is and until when it is kept. The paper itself is never changed.",
+    button="File it so",
+    done="Filed again.",
+    roles=OFFICE,
+    flat=("filing",),
+    begins=lambda paper: {"kind": paper.kind, "retention_until": paper.retention_until},
+    timeless=True,
+    lands_on="/papers",
+    page_at="/papers/<int:pk>/file",
+)
+
+
+def _claimed(file: Uploaded) -> str:
+    return getattr(file, "content_type", None) or ""
 
 
 def _check_filing(filing: Filing, act: Act) -> None:

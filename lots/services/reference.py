@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict, dataclass
-from typing import Final, Protocol, TypeVar
+from typing import Annotated, Any, Final, Protocol, TypeVar
 
 from django.db.models import Model
 
 from config.refusals import InvalidError, refuse
+from lots.declaration.event import Asks
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Party, Place
 from lots.texts import checked_text
@@ -23,20 +24,26 @@ CONTACT_MAX: Final = 200
 Row = TypeVar("Row", Party, Place, Balance)
 
 
+Code = Annotated[
+    str, Asks(help="Letters, digits, hyphens and underscores, such as feed-shelf.", at_most=24)
+]
+Name = Annotated[str, Asks(at_most=NAME_MAX)]
+
+
 @dataclass(frozen=True)
 class PartyDetails:
-    code: str
-    name: str
-    kind: str
-    contact: str = ""
+    code: Code
+    name: Name
+    kind: Annotated[str, Asks(choices=Party.Kind)]
+    contact: Annotated[str, Asks(at_most=CONTACT_MAX)] = ""
     is_active: bool = True
 
 
 @dataclass(frozen=True)
 class PlaceDetails:
-    code: str
-    name: str
-    area: str
+    code: Code
+    name: Name
+    area: Annotated[str, Asks(choices=Place.Area)]
     is_active: bool = True
 
 
@@ -44,11 +51,18 @@ class PlaceDetails:
 class BalanceDetails:
     """Capacity, readability and standard uncertainty of one weighing in micrograms."""
 
-    code: str
-    name: str
-    capacity_ug: int
-    readability_ug: int
-    standard_uncertainty_ug: int
+    code: Code
+    name: Name
+    capacity_ug: Annotated[int, Asks("Capacity", "With its unit, as in 6.2 kg.")]
+    readability_ug: Annotated[int, Asks("Readability", "The last digit, as in 0.1 g.")]
+    standard_uncertainty_ug: Annotated[
+        int,
+        Asks(
+            "Standard uncertainty of one weighing",
+            "From its certificate and its repeatability, as in 0.08 g.",
+            positive=False,
+        ),
+    ]
     calibration_due: dt.date
     is_active: bool = True
 
@@ -111,6 +125,29 @@ def edit_balance(*, balance: Balance, version: int, details: BalanceDetails, act
     _check_version(balance, version)
     _check_balance(details, balance)
     return _edit(balance, details)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A kind of reference data: what is said of it, and how it is added and edited."""
+
+    kind: str
+    model: Any
+    details: type[Any]
+    create: Callable[..., Any]
+    edit: Callable[..., Any]
+
+    def save(self, row: Any, version: int, details: Mapping[str, Any], act: Act) -> Any:
+        """Adds it where there is no row yet, else edits it as seen at `version`."""
+        said = self.details(**details)
+        if row is None:
+            return self.create(details=said, act=act)
+        return self.edit(**{self.kind: row}, version=version, details=said, act=act)
+
+
+PARTY: Final = Kept("party", Party, PartyDetails, create_party, edit_party)
+PLACE: Final = Kept("place", Place, PlaceDetails, create_place, edit_place)
+BALANCE: Final = Kept("balance", Balance, BalanceDetails, create_balance, edit_balance)
 
 
 def _create(model: type[Row], details: Details) -> Row:

@@ -58,7 +58,7 @@ def test_the_parties_own_rounding_is_taken_and_named(api, bar):
 @pytest.mark.parametrize(
     ("changed", "status", "code", "field"),
     [
-        ({"small_bar": "2 kg"}, 400, "bar_not_in_table", "bar"),
+        ({"small_bar": "2 kg"}, 400, "bar_not_in_table", "small_bar"),
         ({"mark": ""}, 400, "empty", "mark"),
         ({"stamped": "a lot"}, 400, "not_a_number", "stamped"),
         ({"fine_rule": {"direction": "down", "step": "0"}}, 400, "too_small", "fine_rule.step"),
