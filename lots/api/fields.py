@@ -27,7 +27,7 @@ _MASS_IN: Final = {
         },
     ]
 }
-_MASS_OUT: Final = {
+MASS: Final[dict[str, Any]] = {
     "type": "object",
     "properties": {
         "ug": {"type": "integer"},
@@ -132,7 +132,7 @@ class MassField(serializers.Field):  # type: ignore[type-arg]
         return show_mass(value)
 
 
-@extend_schema_field(_MASS_OUT)
+@extend_schema_field(MASS)
 class ShownMass(serializers.Field):  # type: ignore[type-arg]
     """A mass on the way out."""
 
@@ -143,7 +143,7 @@ class ShownMass(serializers.Field):  # type: ignore[type-arg]
         return show_mass(value)
 
 
-@extend_schema_field({"type": "object", "additionalProperties": _MASS_OUT})
+@extend_schema_field({"type": "object", "additionalProperties": MASS})
 class ShownMetals(serializers.Field):  # type: ignore[type-arg]
     """Masses by metal on the way out."""
 

@@ -20,20 +20,11 @@ from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hi
 from django.db.models import Model
 from rest_framework.serializers import DateTimeField
 
-from lots.api.fields import show_mass, show_volume
+from lots.api.fields import MASS, show_mass, show_volume
 from lots.models import Movement
 
 # Mappings of this name hold micrograms by metal although no unit is in it.
 BY_METAL: Final = frozenset({"metals"})
-MASS: Final[dict[str, Any]] = {
-    "type": "object",
-    "properties": {
-        "ug": {"type": "integer"},
-        "g": {"type": "string", "example": "1302.400000"},
-        "ozt": {"type": "string", "example": "41.873132"},
-    },
-    "required": ["ug", "g", "ozt"],
-}
 VOLUME: Final[dict[str, Any]] = {
     "type": "object",
     "properties": {"ul": {"type": "integer"}, "l": {"type": "string"}},

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from lots.api.records import MASS, VOLUME
+from lots.api.fields import MASS
+from lots.api.records import VOLUME
 
 _PARTS: Final = {"Mass": MASS, "Volume": VOLUME}
 _REFERENCES: Final = {name: {"$ref": f"#/components/schemas/{name}"} for name in _PARTS}

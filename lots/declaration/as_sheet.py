@@ -32,8 +32,8 @@ def question_at(event: Event, path: str) -> Question:
     return question
 
 
-def column(event: Event, path: str, **words: Any) -> Column:
-    """A question as a column; `words` are those of the sheet alone, such as `also_called`.
+def column(event: Event, path: str, meaning: str = "", *also_called: str, **words: Any) -> Column:
+    """A question as a column; what is given besides are the sheet's own words.
 
     Kind, limits, choices and whether it is needed are the question's own.
     """
@@ -42,16 +42,17 @@ def column(event: Event, path: str, **words: Any) -> Column:
     own: dict[str, Any] = {
         "name": question.name,
         "header": question.label,
-        "meaning": asks.help or f"{question.label}.",
+        "meaning": meaning or asks.help or f"{question.label}.",
         "example": asks.example,
-        "also_called": asks.also_called,
+        "also_called": also_called or asks.also_called,
         "required": question.needed,
         "may_be_zero": not asks.positive,
     }
     if kind == Kind.NAME:
         own["names"] = question.type._meta.verbose_name
     if kind == Kind.CHOICE:
-        own["choices"] = tuple(getattr(asks.choices, "choices", asks.choices))
+        offered = asks.offered or asks.choices
+        own["choices"] = tuple(getattr(offered, "choices", offered))
     if kind == Kind.TEXT:
         own["length_max"] = asks.at_most
     if kind == Kind.FIGURE:

@@ -18,7 +18,7 @@ from lots.local_law import LOCAL_LAW
 from lots.measurements.ruling_assays import ruling_assay
 from lots.models import BarRecord, Lot
 from lots.pages.bar_form import ListBarForm, assays_of, weighings_of
-from lots.pages.bench_form import ActForm, begins_with
+from lots.pages.bench_form import ActForm, TimelessForm, begins_with
 from lots.pages.steps import BenchStep, OfLot
 from lots.people.access import lot_for, staff_page
 from lots.queries.bar_list import bar_row
@@ -126,7 +126,7 @@ def listing_again(record: BarRecord) -> str:
     return f"{reverse('list-bar', args=[row.lot])}?{urlencode(given)}"
 
 
-class StrikeForm(ActForm):
+class StrikeForm(TimelessForm):
     reason = forms.CharField(label="What is wrong", max_length=200)
     then = forms.ChoiceField(
         label="And then",
@@ -137,14 +137,6 @@ class StrikeForm(ActForm):
         initial="again",
         required=False,
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        del self.fields["note"]
-        del self.fields["occurred_at"]
-
-    def act(self, who: Any) -> Act:
-        return Act(who=who, key=self.cleaned_data["key"])
 
 
 class StrikeBar(BenchStep):

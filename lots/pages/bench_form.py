@@ -12,9 +12,7 @@ from django.contrib.auth.models import AbstractBaseUser
 from django.utils import timezone
 
 from lots.ledger.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act
-from lots.measurements.weighings import Weight
-from lots.models import Balance, Party, Place
-from lots.pages.form_fields import MassField
+from lots.models import Party, Place
 
 
 def new_key() -> str:
@@ -69,22 +67,11 @@ def begins_with(form: forms.Form) -> dict[str, Any]:
     return {name: value for name, value in begins.items() if value is not None}
 
 
-class WeightForm(ActForm):
-    """Gross and tare on one balance."""
+class TimelessForm(ActForm):
+    """A form that asks neither when nor a note."""
 
-    gross = MassField(help_text="With its unit: 1302.4 g, 41.87 ozt, 26 dwt.")
-    tare = MassField(
-        positive=False, required=False, help_text="Leave it empty when the pan was tared."
-    )
-    balance = forms.ModelChoiceField(Balance.objects.filter(is_active=True))
-
-    def weight(self) -> Weight:
-        return Weight(
-            gross_ug=self.cleaned_data["gross"],
-            tare_ug=self.cleaned_data["tare"] or 0,
-            balance=self.cleaned_data["balance"],
-            entered_as=str(self.data.get("gross", ""))[:80],
-        )
+    occurred_at = None  # type: ignore[assignment]
+    note = None  # type: ignore[assignment]
 
 
 def place_field(**kwargs: Any) -> forms.ModelChoiceField[Place]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any, ClassVar
 
 from django import forms
-from django.contrib.auth.models import AbstractBaseUser
 from django.db.models import Model
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
@@ -14,12 +13,12 @@ from django.urls import reverse
 from lots.declaration.as_page import field_for
 from lots.declaration.event import questions_of
 from lots.ledger.recording import Act
-from lots.pages.bench_form import ActForm
+from lots.pages.bench_form import TimelessForm
 from lots.pages.steps import BenchStep
 from lots.people.roles import OFFICE
 
 
-class EditForm(ActForm):
+class EditForm(TimelessForm):
     """A form about how things are: it says which version of them it was filled from."""
 
     version = forms.IntegerField(required=False, widget=forms.HiddenInput)
@@ -27,11 +26,7 @@ class EditForm(ActForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        del self.fields["occurred_at"], self.fields["note"]
         self.order_fields([*(name for name in self.fields if name != "is_active"), "is_active"])
-
-    def act(self, who: AbstractBaseUser) -> Act:
-        return Act(who=who, key=self.cleaned_data["key"])
 
     def details(self) -> dict[str, Any]:
         """What the service takes, by its own names."""

@@ -6,12 +6,11 @@ from typing import Any, ClassVar
 
 from django import forms
 
-from lots.measurements.assays import AssayReport
 from lots.measurements.outputs import Volume
 from lots.measurements.weighings import Weight
-from lots.models import Assay, Balance
-from lots.pages.bench_form import ActForm, choice_field, party_field
-from lots.pages.form_fields import FindingsField, MassField, VolumeField
+from lots.models import Balance
+from lots.pages.bench_form import ActForm
+from lots.pages.form_fields import MassField, VolumeField
 
 Together = tuple[str, str, str]
 
@@ -63,27 +62,3 @@ class OptionalVolume(PartsForm):
     def volume_read(self) -> Volume | None:
         data = self.cleaned_data
         return None if data["volume"] is None else Volume(data["volume"], data["volume_u"])
-
-
-class OptionalAssay(PartsForm):
-    """A laboratory's report that may be left out."""
-
-    basis: str = Assay.Basis.FINENESS
-    results = FindingsField(
-        label="Assay results",
-        required=False,
-        help_text="Each metal's result and its standard uncertainty.",
-    )
-    method = choice_field(Assay.Method, label="Assayed by", required=False)
-    laboratory = party_field(label="Laboratory", required=False)
-    together: ClassVar[tuple[Together, ...]] = (
-        ("results", "method", "Say how it was assayed."),
-        ("results", "laboratory", "Say which laboratory assayed it."),
-    )
-
-    def report(self) -> AssayReport | None:
-        data = self.cleaned_data
-        if not data["results"]:
-            return None
-        basis = data.get("basis") or self.basis
-        return AssayReport(data["method"], data["laboratory"], data["results"], basis=basis)

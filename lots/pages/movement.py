@@ -11,27 +11,19 @@ from django.shortcuts import get_object_or_404
 from lots.ledger.recording import Act
 from lots.ledger.reversal import reverse_movement
 from lots.models import Movement
-from lots.pages.bench_form import ActForm
+from lots.pages.bench_form import TimelessForm
 from lots.pages.lists import touched_lots
 from lots.pages.steps import BenchStep
 from lots.people.access import role_of
 from lots.people.roles import check_may_reverse, may_reverse
 
 
-class ReversalForm(ActForm):
+class ReversalForm(TimelessForm):
     reason = forms.CharField(
         label="Why it is taken back",
         max_length=200,
         help_text="Both the movement and its reversal stay on record with this.",
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        del self.fields["note"]
-        del self.fields["occurred_at"]
-
-    def act(self, who: Any) -> Act:
-        return Act(who=who, key=self.cleaned_data["key"])
 
 
 class MovementReceipt(BenchStep):

@@ -27,6 +27,7 @@ from lots.api.commands import (
     facts_of,
 )
 from lots.api.fields import ShownMetals
+from lots.api.listed import shows
 from lots.ledger.recording import remember_answer
 from lots.models import ImportedRow, SheetImport
 from lots.people.permissions import role_of
@@ -127,46 +128,22 @@ class ImportInput(ActSerializer):
         return attrs
 
 
-class ImportSerializer(serializers.ModelSerializer[SheetImport]):
-    recorded_by = serializers.CharField(source="recorded_by.username", read_only=True)
-
-    class Meta:
-        model = SheetImport
-        fields = [
-            "code",
-            "subject",
-            "origin",
-            "file_name",
-            "sha256",
-            "row_count",
-            "recorded_at",
-            "recorded_by",
-            "note",
-        ]
-        read_only_fields = fields
-
-
-class ImportedRowSerializer(serializers.ModelSerializer[ImportedRow]):
-    """One row and what was recorded of it; `reversed_by` once its movement was taken back."""
-
-    movement = serializers.IntegerField(source="movement.sequence", allow_null=True, default=None)
-    reversed_by = serializers.IntegerField(
+ImportSerializer = shows(
+    "Import",
+    SheetImport,
+    "code subject origin file_name sha256 row_count recorded_at recorded_by note",
+)
+ImportedRowSerializer = shows(
+    "ImportedRow",
+    ImportedRow,
+    "number movement reversed_by lot recorded_model recorded_pk shown_as",
+    "One row and what was recorded of it; `reversed_by` once its movement was taken back.",
+    movement=serializers.IntegerField(source="movement.sequence", allow_null=True, default=None),
+    reversed_by=serializers.IntegerField(
         source="movement.reversed_by.sequence", allow_null=True, default=None
-    )
-    lot = serializers.CharField(source="lot.code", allow_null=True, default=None)
-
-    class Meta:
-        model = ImportedRow
-        fields = [
-            "number",
-            "movement",
-            "reversed_by",
-            "lot",
-            "recorded_model",
-            "recorded_pk",
-            "shown_as",
-        ]
-        read_only_fields = fields
+    ),
+    lot=serializers.CharField(source="lot.code", allow_null=True, default=None),
+)
 
 
 class TrialSerializer(serializers.Serializer[Any]):

@@ -9,10 +9,11 @@ from typing import Any, Final
 from django.db.models import Model
 
 from config.refusals import refuse
+from lots.declaration.as_sheet import column
 from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Lot
-from lots.services.opening import Amount, Opening, open_claim, open_lot
+from lots.services.opening import OPEN_LOT, Amount, Opening, open_claim, open_lot
 from lots.sheets.columns import Column, Kind
 from lots.sheets.parts import (
     CODE,
@@ -107,70 +108,57 @@ OPENING: Final = register(
         about="Lots that were there, and customers' claims on the pool, on the day the ledger "
         "begins. Give that day under When.",
         columns=(
-            Column(
+            column(
+                OPEN_LOT,
                 "form",
-                "Form",
-                Kind.CHOICE,
                 "What the lot is; or claim, for what a customer is owed out of the pool.",
-                "Granules",
-                required=True,
+                *("type", "kind", "lot form"),
+                header="Form",
+                example="Granules",
                 choices=(*_OPENED, (CLAIM, "Claim")),
-                also_called=("type", "kind", "lot form"),
             ),
-            Column(
+            column(
+                OPEN_LOT,
                 "owner",
-                "Owner",
-                Kind.NAME,
                 "Whose it is: the code or name of the customer, or of the works.",
-                "brackwater",
-                required=True,
-                names="party",
-                also_called=("whose", "whose it is", "customer", "party"),
+                *("whose", "whose it is", "customer", "party"),
+                header="Owner",
+                example="brackwater",
             ),
-            Column(
+            column(
+                OPEN_LOT,
                 "place",
-                "Place",
-                Kind.NAME,
                 "Where it stands: the code or name of the place. A claim has none.",
-                "feed-shelf",
-                names="place",
-                also_called=PLACE_NAMES,
+                *PLACE_NAMES,
+                header="Place",
+                example="feed-shelf",
+                required=False,
             ),
             replace(WHEN, example="2026-05-04"),
-            Column(
+            column(
+                OPEN_LOT,
                 "mass",
-                "Mass",
-                Kind.MASS,
                 "What the lot itself weighs, dry. Needed for what is no liquid.",
-                "1000.4",
-                also_called=("weight", "net", "net weight", "lot mass"),
-                may_be_zero=True,
+                *("weight", "net", "net weight", "lot mass"),
+                example="1000.4",
             ),
-            Column(
-                "volume",
-                "Volume",
-                Kind.VOLUME,
-                "The volume of a solution or of rinse water.",
-                also_called=("lot volume",),
-            ),
+            column(OPEN_LOT, "volume", "The volume of a solution or of rinse water.", "lot volume"),
             *metal_columns(Kind.MASS, "The mass of {} in it.", {"Ag": "925.37", "Cu": "75.03"}),
             *_spreads(),
-            Column(
+            column(
+                OPEN_LOT,
                 "content",
-                "Content rests on",
-                Kind.CHOICE,
                 "What the metals' masses rest on; by difference when left empty.",
-                "Assayed",
-                choices=tuple(Lot.Content.choices),
-                also_called=("content", "basis"),
+                *("content", "basis"),
+                header="Content rests on",
+                example="Assayed",
             ),
-            Column(
+            column(
+                OPEN_LOT,
                 "received_from",
-                "Received from",
-                Kind.NAME,
                 "Who the lot came from, if that is known.",
-                names="party",
-                also_called=("came from", "supplier"),
+                *("came from", "supplier"),
+                header="Received from",
             ),
             DESCRIPTION,
             CODE,

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from lots.measurements.weighings import Weight
+from lots.declaration.as_sheet import column
+from lots.measurements.weighings import WEIGH, Weight
 from lots.metals import Metal
+from lots.services.opening import OPEN_LOT
 from lots.sheets.columns import Column, Kind
 from lots.sheets.subjects import Row
 
@@ -16,14 +18,8 @@ WHEN: Final = Column(
     "The day, or the day and time at the works. Left empty: the moment of the import.",
     "2026-05-04 09:30",
     also_called=(
-        "date",
-        "day",
-        "date and time",
-        "moment",
-        "time",
-        "timestamp",
-        "as of",
-        "taken at",
+        *("date", "day", "date and time", "moment"),
+        *("time", "timestamp", "as of", "taken at"),
     ),
 )
 NOTE: Final = Column(
@@ -34,43 +30,36 @@ NOTE: Final = Column(
     also_called=("notes", "remark", "remarks", "comment", "comments"),
     length_max=500,
 )
-DESCRIPTION: Final = Column(
+DESCRIPTION: Final = column(
+    OPEN_LOT,
     "description",
-    "Description",
-    Kind.TEXT,
     "What it looks like, in a few words.",
-    "worn flatware, two trays",
-    also_called=("what it is", "item", "material description"),
+    *("what it is", "item", "material description"),
+    example="worn flatware, two trays",
 )
-CODE: Final = Column(
+CODE: Final = column(
+    OPEN_LOT,
     "code",
-    "Label it already bears",
-    Kind.TEXT,
     "Only for a lot labelled by this works before; left empty, a code is made.",
-    also_called=("label", "existing code", "lot code"),
-    length_max=40,
+    *("label", "existing code", "lot code"),
 )
 PLACE_NAMES: Final = ("location", "shelf", "stands at", "where")
 WEIGHT: Final = (
-    Column(
-        "gross",
-        "Gross",
-        Kind.MASS,
+    column(
+        WEIGH,
+        "weight.gross",
         "What the balance read, with the vessel if there was one.",
-        "2140.6",
-        required=True,
-        also_called=("gross weight", "gross mass", "weight", "mass"),
+        *("gross weight", "gross mass", "weight", "mass"),
+        example="2140.6",
         unit_in="unit",
     ),
-    Column(
-        "tare",
-        "Tare",
-        Kind.MASS,
+    column(
+        WEIGH,
+        "weight.tare",
         "The vessel alone; left empty when the pan was tared.",
-        "140.2",
-        also_called=("tare weight", "tare mass"),
+        *("tare weight", "tare mass"),
+        example="140.2",
         unit_in="unit",
-        may_be_zero=True,
     ),
     Column(
         "unit",
@@ -79,15 +68,12 @@ WEIGHT: Final = (
         "Where rows differ: the unit of gross and tare, such as g, kg or ozt.",
         also_called=("unit", "units", "uom"),
     ),
-    Column(
-        "balance",
-        "Balance",
-        Kind.NAME,
+    column(
+        WEIGH,
+        "weight.balance",
         "The code or name of the balance that was used.",
-        "bench",
-        required=True,
-        names="balance",
-        also_called=("scale", "balance code"),
+        *("scale", "balance code"),
+        example="bench",
     ),
 )
 

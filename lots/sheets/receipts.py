@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
+from lots.declaration.as_sheet import column
 from lots.fineness import content_ug
 from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Lot
-from lots.services.receipt import Receipt, receive_lot
-from lots.sheets.columns import Column, Kind
+from lots.services.receipt import RECEIVE, Receipt, receive_lot
+from lots.sheets.columns import Kind
 from lots.sheets.parts import (
     CODE,
     DESCRIPTION,
@@ -24,12 +25,6 @@ from lots.sheets.parts import (
     weight_of,
 )
 from lots.sheets.subjects import Row, Subject, register
-
-_COMES_IN: Final = tuple(
-    (value, label)
-    for value, label in Lot.Form.choices
-    if value not in {Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE, Lot.Form.ELECTROLYTE}
-)
 
 
 def _record(row: Row, act: Act) -> Lot:
@@ -59,43 +54,39 @@ RECEIPTS: Final = register(
         about="Lots as they came in at the door, with what their sender declares. The content "
         "stays provisional until an assay rules.",
         columns=(
-            Column(
+            column(
+                RECEIVE,
                 "party",
-                "Brought by",
-                Kind.NAME,
                 "Who brought it: the code or name of the customer or supplier.",
-                "brackwater",
-                required=True,
-                names="party",
-                also_called=("party", "customer", "supplier", "sender", "from", "received from"),
+                *("party", "customer", "supplier", "sender", "from", "received from"),
+                header="Brought by",
+                example="brackwater",
             ),
-            Column(
+            column(
+                RECEIVE,
                 "owner",
-                "Owner",
-                Kind.NAME,
                 "Whose metal it is from then on; left empty, whoever brought it. Name the works "
                 "for what was bought outright.",
-                names="party",
-                also_called=("whose", "whose it is"),
+                *("whose", "whose it is"),
+                header="Owner",
+                required=False,
             ),
-            Column(
+            column(
+                RECEIVE,
                 "form",
-                "Form",
-                Kind.CHOICE,
                 "What it is; feed when left empty.",
-                "Feed",
-                choices=_COMES_IN,
-                also_called=("type", "kind", "lot form"),
+                *("type", "kind", "lot form"),
+                header="Form",
+                example="Feed",
+                required=False,
             ),
-            Column(
+            column(
+                RECEIVE,
                 "place",
-                "Place",
-                Kind.NAME,
                 "Where it is put: the code or name of the place.",
-                "feed-shelf",
-                required=True,
-                names="place",
-                also_called=PLACE_NAMES,
+                *PLACE_NAMES,
+                header="Place",
+                example="feed-shelf",
             ),
             replace(WHEN, also_called=(*WHEN.also_called, "received", "received on", "arrived")),
             *WEIGHT,

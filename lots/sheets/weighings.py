@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+from lots.declaration.as_sheet import column
 from lots.ledger.recording import Act
-from lots.measurements.weighings import record_weighing
+from lots.measurements.weighings import WEIGH, record_weighing
 from lots.models import Weighing
 from lots.sheets.columns import Column, Kind
 from lots.sheets.parts import NOTE, WEIGHT, WHEN, weight_of
@@ -40,14 +41,13 @@ WEIGHINGS: Final = register(
             ),
             WHEN,
             *WEIGHT,
-            Column(
+            column(
+                WEIGH,
                 "purpose",
-                "Purpose",
-                Kind.CHOICE,
                 "Why it was weighed; a check weighing when left empty.",
-                "Check weighing",
-                choices=tuple(Weighing.Purpose.choices),
-                also_called=("why",),
+                "why",
+                header="Purpose",
+                example="Check weighing",
             ),
             NOTE,
         ),

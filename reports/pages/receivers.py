@@ -9,7 +9,6 @@ from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from lots.feed.webhooks_api import DeliveryFilter
 
 from lots.feed.message_signature import shown_secret
 from lots.feed.subscriptions import (
@@ -22,6 +21,7 @@ from lots.feed.subscriptions import (
     subscribe,
 )
 from lots.feed.webhook_post import URL_LENGTH_MAX
+from lots.feed.webhooks_api import DeliveryFilter
 from lots.ledger.recording import Act
 from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
 from lots.pages.lists import filtered, paged_address
