@@ -10,12 +10,12 @@ from typing import Annotated, Any, Final
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, Menu, On
+from lots.declaration.event import Asks, Event, On
 from lots.fineness import WHOLE_PPT, check_contents
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Party
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, THERE, of_lot
 from lots.texts import checked_text
 from lots.units import parse_decimal
 
@@ -142,13 +142,5 @@ ASSAY: Final = Event(
     cautions=("assay",),
     begins=_usual,
     page_at="assay",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Enter an assay",
-        20,
-        hint="Results with their uncertainty",
-        about=frozenset(
-            {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
-        ),
-    ),
+    menu=of_lot("Enter an assay", 20, "Results with their uncertainty", *THERE),
 )

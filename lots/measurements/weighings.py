@@ -9,11 +9,11 @@ from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Measurement, Weighing
 from lots.queries.works_zone import works_zone
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, THERE, of_lot
 from lots.units import ug_to_g
 
 # Two readings of one balance, gross and tare, each with the balance's own uncertainty.
@@ -127,13 +127,5 @@ WEIGH: Final = Event(
     done="The weighing is kept.",
     order=("gross", "tare", "balance"),
     page_at="weigh",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Weigh",
-        10,
-        hint="Gross, tare, balance",
-        about=frozenset(
-            {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
-        ),
-    ),
+    menu=of_lot("Weigh", 10, "Gross, tare, balance", *THERE),
 )

@@ -10,15 +10,8 @@ from lots.models import Lot
 from lots.people.roles import OFFICE
 from lots.sheets.subjects import OFFICE_AND_BENCH
 
-_AT_HAND: Final = frozenset({Lot.State.AVAILABLE.value})
-_ASIDE: Final = frozenset({Lot.State.QUARANTINED.value})
-_NOT_MOVING: Final = _AT_HAND | _ASIDE
-_SAMPLE: Final = frozenset({Lot.Form.SAMPLE.value})
 _FINE_SILVER: Final = frozenset({Lot.Form.FINE_CRYSTAL.value, Lot.Form.BAR.value})
 _BAR_AT_HAND: Final = frozenset({f"{Lot.Form.BAR} {Lot.State.AVAILABLE}"})
-_THERE: Final = frozenset(
-    {Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value, Lot.State.IN_PROCESS.value}
-)
 
 TABS: Final = (
     Link("Bench", "bench", 20),

@@ -6,7 +6,7 @@ from typing import Final
 
 from config.refusals import refuse
 from lots.codes import make_code, parse_code
-from lots.declaration.event import On
+from lots.declaration.event import Menu, On
 from lots.ledger.raw_sql import fetch
 from lots.ledger.recording import Act
 from lots.models import Lot, LotNumber, Party, Place
@@ -14,6 +14,14 @@ from lots.texts import DESCRIPTION_MAX, checked_text
 
 ON_LOT: Final = On(Lot, "lots/<str:code>", "lot", related=("owner", "place"), page="lot")
 LABEL_MAX: Final = 40
+NOT_MOVING: Final = (Lot.State.AVAILABLE, Lot.State.QUARANTINED)
+THERE: Final = (*NOT_MOVING, Lot.State.IN_PROCESS)
+
+
+def of_lot(label: str, order: int, hint: str, *kinds: str) -> Menu:
+    """A link on the pages of lots of these states or forms."""
+    return Menu("LOT_ACTIONS", label, order, hint=hint, about=frozenset(map(str, kinds)))
+
 
 PREFIX_BY_FORM: Final[dict[str, str]] = {
     Lot.Form.FEED: "FD",

@@ -12,7 +12,7 @@ from typing import Annotated, Final
 
 from config.refusals import InvalidError, refuse
 from lots.declaration.common import Description, PutAt
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.posting import post
@@ -20,7 +20,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Weighing
-from lots.services.lot_register import ON_LOT, register_lot
+from lots.services.lot_register import ON_LOT, of_lot, register_lot
 from lots.services.taking import Take, Taken, portions_uncertainty_ug, take_one
 from lots.services.write_off import Cause, check_cause
 from lots.units import ug_to_g
@@ -122,13 +122,7 @@ MELT: Final = Event(
     cautions=("melt",),
     flat=("melted",),
     order=("form", "gross", "tare", "balance", "place", "description"),
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Melt",
-        15,
-        hint="And weigh what came out",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Melt", 15, "And weigh what came out", Lot.State.AVAILABLE),
 )
 
 

@@ -16,7 +16,7 @@ from lots.ledger.standings import standings_of
 from lots.measurements.late_assay import WITH_CLAIM
 from lots.models import Lot, LotStanding, Movement, Party, Place
 from lots.people.roles import OFFICE
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, of_lot
 from lots.services.opening import check_claim
 from lots.services.taking import check_at_hand
 
@@ -97,13 +97,7 @@ CHANGE_OWNER: Final = Event(
     button="Record the new owner",
     done="The new owner is recorded.",
     roles=OFFICE,
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Change of owner",
-        65,
-        hint="Title passes",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Change of owner", 65, "Title passes", Lot.State.AVAILABLE),
 )
 
 

@@ -9,7 +9,7 @@ from django.db.models import F
 
 from config.refusals import refuse
 from lots.declaration.common import Reason
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
@@ -18,7 +18,7 @@ from lots.ledger.reversal import undo_for
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
 from lots.people.roles import ASSAYING
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, of_lot
 from lots.services.taking import check_at_hand
 from lots.services.transfer import moved_to
 from lots.texts import checked_reason
@@ -56,13 +56,7 @@ TO_QUARANTINE: Final = Event(
     button="Set it aside",
     done="In quarantine.",
     page_at="set-aside",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Set aside",
-        45,
-        hint="Into quarantine, with the reason",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Set aside", 45, "Into quarantine, with the reason", Lot.State.AVAILABLE),
 )
 
 
@@ -111,13 +105,7 @@ FROM_QUARANTINE: Final = Event(
     button="Release it",
     done="It can be used again.",
     roles=ASSAYING,
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Release",
-        46,
-        hint="Out of quarantine",
-        about=frozenset({Lot.State.QUARANTINED.value}),
-    ),
+    menu=of_lot("Release", 46, "Out of quarantine", Lot.State.QUARANTINED),
 )
 
 

@@ -7,13 +7,13 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots.declaration.common import Description, places
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, StandingLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement, Place
-from lots.services.lot_register import ON_LOT, register_lot
+from lots.services.lot_register import NOT_MOVING, ON_LOT, of_lot, register_lot
 from lots.services.taking import Take, into, take_one
 
 
@@ -74,13 +74,7 @@ SAMPLE: Final = Event(
     cautions=("sample",),
     order=("mass", "volume"),
     page_at="sample",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Take a sample",
-        18,
-        hint="For the laboratory",
-        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
-    ),
+    menu=of_lot("Take a sample", 18, "For the laboratory", *NOT_MOVING),
 )
 
 
@@ -125,13 +119,7 @@ USE_UP: Final = Event(
     button="Record it",
     done="What the assay used is off the books, against its own account.",
     cautions=("assay",),
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Used up in the assay",
-        25,
-        hint="All of it or a part",
-        about=frozenset({Lot.Form.SAMPLE.value}),
-    ),
+    menu=of_lot("Used up in the assay", 25, "All of it or a part", Lot.Form.SAMPLE),
 )
 
 

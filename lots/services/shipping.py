@@ -7,7 +7,7 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots.declaration.common import parties
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import ClaimLine, Draft, Line
 from lots.ledger.holdings import AsOf, claims_of
@@ -16,7 +16,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.models import Lot, Movement, Party, Weighing
 from lots.returning import charged_to_claim
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, of_lot
 from lots.services.taking import Take, Taken, take_one
 from lots.services.write_off import ended_as
 
@@ -52,13 +52,7 @@ SHIP: Final = Event(
     button="It has left",
     done="Shipped.",
     cautions=("ship",),
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Ship",
-        60,
-        hint="The whole lot leaves",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Ship", 60, "The whole lot leaves", Lot.State.AVAILABLE),
 )
 
 
@@ -103,13 +97,7 @@ RETURN: Final = Event(
     button="It has been returned",
     done="Returned.",
     cautions=("ship",),
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Return to a customer",
-        61,
-        hint="Theirs, or owed to them",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Return to a customer", 61, "Theirs, or owed to them", Lot.State.AVAILABLE),
 )
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots.declaration.common import Description
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.ledger.drafts import Draft, Line, MaterialLine, StandingLine
 from lots.ledger.holdings import AsOf, Holding, holding
@@ -17,7 +17,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
 from lots.portions import Portion, divide
-from lots.services.lot_register import LABEL_MAX, ON_LOT, register_lot
+from lots.services.lot_register import LABEL_MAX, ON_LOT, of_lot, register_lot
 from lots.services.taking import check_at_hand
 from lots.units import ug_to_g
 
@@ -100,13 +100,7 @@ SPLIT: Final = Event(
     lead="Each part gets its own label; every metal divides in proportion.",
     button="Split it",
     done="Split. Print the new labels.",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Split",
-        30,
-        hint="Several labels out of one",
-        about=frozenset({Lot.State.AVAILABLE.value}),
-    ),
+    menu=of_lot("Split", 30, "Several labels out of one", Lot.State.AVAILABLE),
 )
 
 

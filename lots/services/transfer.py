@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Annotated, Final
 
 from config.refusals import refuse
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.holdings import AsOf
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import NOT_MOVING, ON_LOT, of_lot
 from lots.services.taking import check_at_hand
 
 
@@ -45,13 +45,7 @@ TRANSFER: Final = Event(
     title="Carry to another place",
     button="Record where it stands",
     done="Its new place is recorded.",
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Carry elsewhere",
-        40,
-        hint="Its place",
-        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
-    ),
+    menu=of_lot("Carry elsewhere", 40, "Its place", *NOT_MOVING),
 )
 
 

@@ -8,14 +8,14 @@ from django.db import models
 from django.db.models import F
 
 from config.refusals import refuse
-from lots.declaration.event import Asks, Event, Menu
+from lots.declaration.event import Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Entry, Lot, Movement
 from lots.people.roles import WRITING_OFF
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import NOT_MOVING, ON_LOT, of_lot
 from lots.services.taking import ALL_OF_IT, Take, take_one
 
 
@@ -89,13 +89,7 @@ WRITE_OFF: Final = Event(
     cautions=("waste",),
     roles=WRITING_OFF,
     order=("mass", "volume"),
-    menu=Menu(
-        "LOT_ACTIONS",
-        "Write off",
-        90,
-        hint="Metal is gone, with its cause",
-        about=frozenset({Lot.State.AVAILABLE.value, Lot.State.QUARANTINED.value}),
-    ),
+    menu=of_lot("Write off", 90, "Metal is gone, with its cause", *NOT_MOVING),
 )
 
 
