@@ -13,7 +13,7 @@ from lots.fineness import check_contents
 from lots.grades import ANALYSED
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ImpurityAnalysis, Lot, Party
-from lots.services.lot_register import ON_LOT
+from lots.services.lot_register import ON_LOT, of_lot
 from lots.texts import checked_text
 
 CERTIFICATE_MAX: Final = 80
@@ -23,10 +23,10 @@ CERTIFICATE_MAX: Final = 80
 class ImpurityReport:
     """What the laboratory found: parts per thousand by element."""
 
-    laboratory: Annotated[Party, None, Asks("Laboratory")]
+    laboratory: Party
     contents_ppt: Annotated[
         Mapping[str, object],
-        Asks(help="Parts per thousand by element, silver too.", name="contents"),
+        Asks(help="Parts per thousand by element, silver too.", name="contents", on_page=False),
     ]
     certificate: Annotated[str, Asks("Certificate", at_most=CERTIFICATE_MAX)] = ""
 
@@ -54,11 +54,23 @@ def record_impurities(*, lot: Lot, report: ImpurityReport, act: Act) -> Impurity
     )
 
 
+def _only_laboratory(lot: Lot) -> Mapping[str, object]:
+    laboratories = Party.objects.filter(kind=Party.Kind.LABORATORY, is_active=True)[:2]
+    return {"laboratory": laboratories[0].pk} if len(laboratories) == 1 else {}
+
+
 RECORD_IMPURITIES: Final = Event(
     record_impurities,
     on=ON_LOT,
     at="impurities",
     about="Keep a laboratory's analysis of fine metal for impurities.",
+    name="impurities",
+    title="Enter an impurity analysis",
+    lead="It is kept beside the lot and changes nothing on the books: assays do.",
+    button="Keep the analysis",
+    done="The analysis is kept; this is the grade it reaches.",
+    cautions=("assay",),
     flat=("report",),
-    on_page=False,
+    begins=_only_laboratory,
+    menu=of_lot("Enter impurities", 21, "And see the grade", Lot.Form.FINE_CRYSTAL, Lot.Form.BAR),
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from decimal import Decimal
 from typing import Any, Final
 
 from django import forms
@@ -12,15 +11,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
 
+from lots.declaration.as_page import EventPage
 from lots.fineness import parse_fineness
 from lots.grades import ANALYSED, ASTM_B413, ELEMENT_NAMES, SILVER
 from lots.ledger.recording import Act
 from lots.measurements.grade import grade_sheet
-from lots.measurements.impurities import CERTIFICATE_MAX, ImpurityReport, record_impurities
-from lots.models import Party
-from lots.pages.bench_form import ActForm, choice_field, party_field
+from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.form_fields import RefusingField
-from lots.pages.steps import OfLot
 from lots.people.access import lot_for, staff_page
 
 UNITS: Final = (("ppt", "‰ (grams per kilogram)"), ("ppm", "mg/kg (parts per million)"))
@@ -53,46 +50,35 @@ class ByElementField(RefusingField):
         return value
 
 
-class ImpuritiesForm(ActForm):
-    laboratory = party_field(label="Laboratory")
-    certificate = forms.CharField(max_length=CERTIFICATE_MAX, required=False)
-    unit = choice_field(
-        UNITS, label="Impurities are given in", initial="ppt", help_text="Silver is always in ‰."
-    )
-    contents = ByElementField(
-        label="What was found",
-        help_text="Leave empty what was not looked for: the grade is only as good as that. "
-        "An element looked for and not found is 0.",
-    )
-    field_order = ["laboratory", "certificate", "unit", "contents"]
+class ImpuritiesPage(EventPage):
+    """What was found is entered in the certificate's unit, silver always in ‰."""
 
-    def report(self) -> ImpurityReport:
-        data = self.cleaned_data
-        contents = {
-            element: self._in_ppt(element, text) for element, text in data["contents"].items()
-        }
-        return ImpurityReport(data["laboratory"], contents, data["certificate"])
-
-    def _in_ppt(self, element: str, text: str) -> Decimal:
-        unit = "ppt" if element == SILVER else self.cleaned_data["unit"]
-        return parse_fineness(text, unit, field=f"contents.{element}")
-
-
-class RecordImpurities(OfLot):
-    title = "Enter an impurity analysis"
-    lead = "It is kept beside the lot and changes nothing on the books: assays do."
-    button = "Keep the analysis"
-    done = "The analysis is kept; this is the grade it reaches."
-    cautions = ("assay",)
-    form_class = ImpuritiesForm
-
-    def initial(self, request: HttpRequest) -> dict[str, Any]:
-        laboratories = Party.objects.filter(kind=Party.Kind.LABORATORY, is_active=True)[:2]
-        only = {"laboratory": laboratories[0].pk} if len(laboratories) == 1 else {}
-        return {**only, **super().initial(request)}
+    def make_form(self, **kwargs: Any) -> ActForm:
+        form = super().make_form(**kwargs)
+        form.fields["unit"] = choice_field(
+            UNITS,
+            label="Impurities are given in",
+            initial="ppt",
+            help_text="Silver is always in ‰.",
+        )
+        form.fields["contents"] = ByElementField(
+            label="What was found",
+            help_text="Leave empty what was not looked for: the grade is only as good as that. "
+            "An element looked for and not found is 0.",
+        )
+        form.order_fields(["laboratory", "certificate", "unit", "contents"])
+        return form
 
     def perform(self, act: Act, form: Any) -> Model:
-        return record_impurities(lot=self.subject, report=form.report(), act=act)
+        unit = form.cleaned_data["unit"]
+        contents = {
+            element: parse_fineness(
+                text, "ppt" if element == SILVER else unit, field=f"contents.{element}"
+            )
+            for element, text in form.cleaned_data["contents"].items()
+        }
+        answers = {**form.answers(), "contents": contents}
+        return self.event.service(**self.event.arguments(answers, self.subject), act=act)
 
     def after(self, recorded: Any) -> str:
         return f"{reverse('grade', args=[self.subject.code])}?analysis={recorded.pk}"

@@ -10,7 +10,6 @@ from lots.models import Lot
 from lots.people.roles import OFFICE
 from lots.sheets.subjects import OFFICE_AND_BENCH
 
-_FINE_SILVER: Final = frozenset({Lot.Form.FINE_CRYSTAL.value, Lot.Form.BAR.value})
 _BAR_AT_HAND: Final = frozenset({f"{Lot.Form.BAR} {Lot.State.AVAILABLE}"})
 
 TABS: Final = (
@@ -54,7 +53,6 @@ REFERENCE: Final = (
     Link("Balances", "balances-kept", 30, roles=OFFICE),
 )
 LOT_ACTIONS: Final = (
-    Link("Enter impurities", "impurities", 21, about=_FINE_SILVER, hint="And see the grade"),
     Link("List as a bar", "list-bar", 22, about=_BAR_AT_HAND, hint="Gross and fine, by which rule"),
     *links_of("lots", "LOT_ACTIONS"),
 )

@@ -12,6 +12,7 @@ from lots.ledger.posting import house
 from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm, place_field
 from lots.pages.form_fields import MassField, VolumeField
+from lots.pages.impurities import ImpuritiesPage
 from lots.services.process_batches import BATCH_CAUTIONS
 from lots.services.splitting import Part
 
@@ -74,6 +75,7 @@ class StartBatchPage(EventPage):
 
 OVERRIDES: Final[dict[str, type[EventPage]]] = {
     "split": SplitPage,
+    "impurities": ImpuritiesPage,
     "receive": ReceivePage,
     "batch-start": StartBatchPage,
 }

@@ -49,7 +49,6 @@ urlpatterns: list[URLPattern] = [
     path(f"{LOT}/label/", labels.single_label, name="label"),
     path(f"{LOT}/bar/", bars_listing.ListBar.as_view(), name="list-bar"),
     path(f"{LOT}/bar/weights/", bars_listing.bar_weights, name="list-bar-weights"),
-    path(f"{LOT}/impurities/", impurities.RecordImpurities.as_view(), name="impurities"),
     path(f"{LOT}/grade/", impurities.grade_page, name="grade"),
     path("bars/<int:pk>/", bars_listing.bar_page, name="bar"),
     path("bars/<int:pk>/strike/", bars_listing.StrikeBar.as_view(), name="bar-strike"),
