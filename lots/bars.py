@@ -10,10 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal, localcontext
 from types import MappingProxyType
-from typing import Annotated, Final, Literal, get_args
+from typing import Final, Literal
 
 from config.refusals import RefusalError, refuse
-from lots.declaration.event import Asks
 from lots.fineness import WHOLE_PPT, parse_fineness
 from lots.units import UG_PER_OZT, parse_decimal
 
@@ -30,11 +29,8 @@ _LEDGER_ROUNDING_UG: Final = Decimal("0.5")
 class RoundingRule:
     """A direction and a step, in the unit of whatever is rounded."""
 
-    direction: Annotated[Direction, Asks(choices=get_args(Direction))]
-    step: Annotated[
-        Decimal,
-        Asks("In troy ounces", kind="exact", at_least=Decimal("0.000001"), at_most=1000),
-    ]
+    direction: Direction
+    step: Decimal
 
     def __str__(self) -> str:
         return f"rounded {self.direction} to {self.step}"

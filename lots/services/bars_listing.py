@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Annotated, Final
+from typing import Annotated, Final, get_args
 
 from config.refusals import InvalidError, refuse
 from lots import clock
 from lots.bars import (
     SMALL_GOLD_BARS,
+    Direction,
     FineWeight,
     GrossWeight,
     RoundingRule,
@@ -31,6 +32,14 @@ from lots.units import DECIMALS_MAX
 MARK_MAX: Final = 40
 # London's list of silver bars states gross weight and fineness alone.
 NO_FINE_WEIGHT: Final = "no published rule and none agreed: gross weight and fineness only"
+
+
+@dataclass(frozen=True)
+class AgreedRounding(RoundingRule):
+    """A rounding the parties agreed: its direction, and its step in troy ounces."""
+
+    direction: Annotated[Direction, Asks(choices=get_args(Direction))]
+    step: Annotated[Decimal, Asks(kind="exact", at_least=Decimal("0.000001"), at_most=1000)]
 
 
 @dataclass(frozen=True)
@@ -56,8 +65,9 @@ class Bar:
         ),
     ] = None
     turn_of_scale: bool = False
-    gross_rule: RoundingRule | None = None
-    fine_rule: RoundingRule | None = None
+    # Programs send the first of the two; the second is enough for the figures.
+    gross_rule: AgreedRounding | RoundingRule | None = None
+    fine_rule: AgreedRounding | RoundingRule | None = None
     small_bar: Annotated[
         str,
         Asks(help=f"A bar of the agreed table: {', '.join(SMALL_GOLD_BARS.fine_ozt)}.", at_most=20),
