@@ -50,6 +50,8 @@ def test_the_harvest_keeps_what_was_tested_and_weighed(bench):
     # 2 % of the charge's 1 387.5 g of silver stays in the bag.
     assert silver.dissolved_ug == 1_387_500_000 - 27_750_000
     assert (silver.fallen_ug, silver.excess_ug) == (0, 0)
+    # No row for a metal that neither the charge gave nor the crystal holds.
+    assert set(harvest.balances.values_list("metal", flat=True)) == {"Ag", "Cu", "Pd"}
 
 
 def test_refused_while_the_run_has_not_stopped(bench, unchanged):
