@@ -16,6 +16,7 @@ from cells.services.remnant import take_remnant
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError, InvalidError, RefusalError
 from lots import chart
 from lots.models import Entry, Excess, Lot, Movement, Weighing
@@ -191,7 +192,7 @@ def test_a_bag_put_back_counts_for_nothing(bench):
     refusal = refused(run, bench.crystal(), bench.act(14))
     assert refusal.code == "slimes_not_bagged"
     place = bench.works.places["slimes-cabinet"]
-    take_remnant(run=run, weight=bench.weight("150"), place=place, act=bench.act(13))
+    take_remnant(run=run, weight=bench.weight("150"), place=place, act=bench.act(12.5))
     bag_slimes(run=run, bag=BagTaken(place, torn=True), act=bench.act(13))
     harvest = harvest_run(run=run, crystal=bench.crystal("1300"), act=bench.act(14))
     silver = HarvestBalance.objects.get(harvest=harvest, metal="Ag")
@@ -209,8 +210,10 @@ def test_each_run_has_steps_of_its_own(bench):
     bag_slimes(run=second, bag=BagTaken(place), act=bench.act(13))
     harvest = harvest_run(run=second, crystal=bench.crystal("1300"), act=bench.act(14))
     assert not any(each.fallen_ug for each in HarvestBalance.objects.filter(harvest=harvest))
-    # The second run's later steps rest on nothing of the first's.
+    # Neither the second run's steps nor silver poured in rest on the first's bag.
     bagging = first.run_movements.latest("id").movement
+    silver = Addition(supplies_ug={"Ag": 1_000_000})
+    top_up_electrolyte(batch=first.electrolyte, addition=silver, act=bench.act(14))
     reverse_movement(movement=bagging, reason="weighed wrongly", act=bench.act(15))
     assert SlimesBag.objects.get(run=first).state == SlimesBag.State.WITHDRAWN
 
