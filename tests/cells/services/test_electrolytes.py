@@ -23,7 +23,7 @@ from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError, InvalidError
 from lots import chart
-from lots.models import Entry, Excess, Lot
+from lots.models import Entry, Lot
 from lots.queries.holdings import claims_of, holding
 from lots.services.outputs import Volume
 from lots.services.reversal import reverse_movement
@@ -320,19 +320,6 @@ def test_bled_without_an_assay_before_the_run_began_and_after_its_harvest(bench)
             batch=run.electrolyte, volume=litres("1"), place=solution.place, act=bench.act(2.5)
         )
     assert caught.value.code == "assay_needed"
-
-
-def test_what_was_bled_beyond_the_book_is_marked(bench):
-    batch = bench.electrolyte(silver="10")
-    solution = bleed_electrolyte(
-        batch=batch,
-        volume=litres("6"),
-        place=bench.works.places["wet-bench"],
-        assay=bench.assay("g_per_l", Ag="25"),
-        act=bench.act(1),
-    )
-    excess = Excess.objects.get(movement=solution.standings.get().movement, metal="Ag")
-    assert (excess.excess_ug, excess.account.code) == (30_000_000, chart.CELL_DIFFERENCE)
 
 
 def test_a_late_entered_measurement_of_a_run_posts_nothing(bench):
