@@ -58,7 +58,9 @@ def test_the_content_becomes_weight_times_fineness_and_the_difference_is_told(
     entry = movement.entries.get(lot=lot, metal="Ag")
     assert entry.content_by == assay
     assert entry.quantity_by.weighing.purpose == "receipt"
-    assert movement.entries.get(account__code=chart.ASSAY_DIFFERENCE, metal="Ag").owner == lot.owner
+    assert (
+        movement.entries.get(account__code=accounts.ASSAY_DIFFERENCE, metal="Ag").owner == lot.owner
+    )
     assert entry.basis == Entry.Basis.MEASURED
 
 
