@@ -38,18 +38,13 @@ CANNOT_MATTER = Path(__file__).with_name("cannot_matter.toml")
 GROUPS = ("kernel", "elsewhere")
 # The ledger, sealing, rulings, settlement, uncertainty, propagation, permissions, keys.
 KERNEL = (
-    "guards.py", "*digests.py", "models/ledger.py", "queries/ledger_*.py", "queries/holdings.py",
-    "queries/standings.py", "queries/snapshot.py", "services/posting.py", "services/row_writer.py",
-    "services/recording.py", "services/overdraft.py", "services/reversal.py", "services/taking.py",
-    "services/changed_hands.py",
-    "services/sealing.py", "queries/seal_findings.py", "queries/digest_chain.py",
-    "keeping/sealed_tables.py",
-    "services/rulings.py", "queries/rulings.py", "services/late_assay.py",
-    "settle.py", "settlement_lines.py", "services/settlement*.py", "queries/settlement_*.py",
-    "uncertainty.py", "covariance.py", "queries/*_uncertainty.py", "propagation.py",
-    "api/permissions.py", "pages/access.py", "queries/roles.py", "services/doors.py",
-    "services/api_tokens.py", "api/token_authentication.py", "services/sign*.py",
-    "reports/signatures.py", "queries/signed_*.py",
+    "lots/ledger/*.py", "lots/people/*.py", "lots/measurements/*.py",
+    "lots/keeping/sealed_tables.py",
+    "lots/models/ledger.py", "lots/services/taking.py", "lots/services/changed_hands.py",
+    "reports/settle*.py", "reports/services/settle*.py", "reports/queries/lot/settlement_*.py",
+    "reports/statistics/uncertainty.py", "reports/statistics/covariance.py",
+    "reports/statistics/propagation.py", "reports/queries/month/*_uncertainty.py",
+    "reports/services/sign*.py", "reports/signatures.py", "reports/queries/month/signed_*.py",
 )  # fmt: skip
 # The settings are each site's own, and the demo is data.
 LEFT_OUT = ("config/settings.py", "reports/demo/*.py", "manage.py")
