@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any, Final
 
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -102,6 +103,14 @@ class PartsField(ExactField):
 
     def to_internal_value(self, data: Any) -> Decimal:
         return parse_fineness(data, field=full_name(self))
+
+
+@extend_schema_field(OpenApiTypes.BINARY)
+class UploadField(serializers.FileField):
+    """A file as uploaded; an empty one is the service's to refuse."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(allow_empty_file=True, **kwargs)
 
 
 @extend_schema_field(_MASS_IN)

@@ -18,16 +18,19 @@ from rest_framework.parsers import FormParser, MultiPartParser
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import (
+    ById,
     ByMetalField,
     ExactField,
     FindingField,
     MassesByMetalField,
     MassField,
     PartsField,
+    UploadField,
     VolumeField,
     by_code,
 )
 from lots.declaration.event import (
+    ELEMENTS,
     EXACT,
     MASS,
     PARTS,
@@ -81,7 +84,7 @@ def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, 
         return by_code(question.type, **kwargs)
     rows = question.type._default_manager.all()
     if named_by == "pk":
-        return serializers.PrimaryKeyRelatedField(queryset=rows, **kwargs)
+        return ById(queryset=rows, **kwargs)
     return _ByLot(slug_field=named_by, queryset=rows, **kwargs)
 
 
@@ -144,14 +147,14 @@ FIELDS: Final[dict[Any, Maker]] = {
     Decimal: _figure,
     EXACT: _plain(ExactField),
     PARTS: _plain(PartsField),
-    "elements": lambda question, **kwargs: serializers.DictField(child=PartsField(), **kwargs),
+    ELEMENTS: lambda question, **kwargs: serializers.DictField(child=PartsField(), **kwargs),
     Mapping[str, str]: lambda question, **kwargs: serializers.DictField(
         child=serializers.CharField(max_length=question.asks.at_most), **kwargs
     ),
     Mapping[str, Any]: _plain(serializers.DictField),
     dt.datetime: _plain(serializers.DateTimeField),
     dt.date: _plain(serializers.DateField),
-    File: lambda question, **kwargs: serializers.FileField(allow_empty_file=True, **kwargs),
+    File: _plain(UploadField),
     Mapping[str, Decimal]: _plain(ByMetalField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _results,

@@ -27,9 +27,10 @@ from lots.ledger.recording import Act
 
 MASS: Final = "mass"
 VOLUME: Final = "volume"
-# A figure kept as it was sent, and parts per thousand of something.
+# A figure kept as it was sent, parts per thousand, and those by element.
 EXACT: Final = "exact"
 PARTS: Final = "parts"
+ELEMENTS: Final = "elements"
 # A parameter's unit is no part of the question's name: a request says its unit itself.
 _UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
 
@@ -38,8 +39,8 @@ _UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
 class Asks:
     """What a field's type does not say. Limits are inclusive, in the figure's own unit.
 
-    `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit, EXACT or
-    PARTS; `choices`
+    `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit, EXACT,
+    PARTS or ELEMENTS; `choices`
     a closed list; `among` the rows offered on a page; `digits` and `decimals` limit a figure;
     `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
     text typed for another field and never asks it. `on_page` False leaves it to programs.

@@ -8,6 +8,7 @@ from typing import Any, ClassVar
 from django import forms
 from django.urls import reverse
 
+from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
 from lots.people.roles import OFFICE
 
@@ -19,6 +20,14 @@ class Crumb:
     text: str
     address: str
     is_code: bool = False
+
+
+class OfficeForm(ActForm):
+    """Office steps happen when they are recorded."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["occurred_at"].widget = forms.HiddenInput()
 
 
 class OfficeStep(BenchStep):
@@ -35,14 +44,3 @@ class OfficeStep(BenchStep):
     def trail(self) -> list[Crumb]:
         text, name = self.back
         return [Crumb(text, reverse(name)), *self.crumbs()]
-
-
-def date_field(**kwargs: Any) -> forms.DateField:
-    return forms.DateField(widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs)
-
-
-def words_field(*, rows: int = 6, **kwargs: Any) -> forms.CharField:
-    """Text of several lines, over the whole width."""
-    widget = forms.Textarea({"rows": rows})
-    widget.wide = True  # type: ignore[attr-defined]
-    return forms.CharField(widget=widget, **kwargs)

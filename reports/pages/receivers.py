@@ -26,8 +26,7 @@ from lots.ledger.recording import Act
 from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
 from lots.pages.lists import filtered, paged_address
 from lots.people.access import office_page
-from reports.pages.month_steps import OfficeForm
-from reports.pages.office_step import OfficeStep
+from reports.pages.office_step import OfficeForm, OfficeStep
 
 _KINDS: Final = dict(Movement.Kind.choices)
 _FAILURES: Final = {
