@@ -99,7 +99,7 @@ class PreparePage(EventPage):
                 maximum=WHOLE_PPT,
                 help_text="The terms settle on the dry weight.",
             )
-        form.asked_as = {**form.asked_as, "lot": "kind"}
+        form.asked_as = {**form.asked_as, "lot": "kind", "customer": "kind"}
         return form
 
     def perform(self, act: Act, form: Any) -> Model:

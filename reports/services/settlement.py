@@ -108,6 +108,7 @@ PREPARE: Final = Event(
     done="A draft. Somebody else approves it.",
     section="settlements",
     roles=OFFICE,
+    asked_as={"customer": "lot"},
     # The page asks for what the lot's terms need.
     fixed={"impurities_ppt": None, "moisture_ppt": None},
     when=None,

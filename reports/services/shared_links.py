@@ -92,20 +92,25 @@ SHARE: Final = Event(
     never_kept=("address",),
     when=None,
     why="For whom, or why",
+    lands_on="links",
+    lands_of=None,
     on_page=False,
 )
-_OF_ONE: Final = replace(
-    SHARE, at="share", on_page=True, in_api=False, lands_on="links", lands_of=None
-)
 SHARE_SETTLEMENT: Final = replace(
-    _OF_ONE,
+    SHARE,
+    at="share",
+    on_page=True,
+    in_api=False,
     on=ON_SETTLEMENT,
     name="settlement-share",
     title="Share a settlement",
     fixed={"lot": None},
 )
 SHARE_ANSWER: Final = replace(
-    _OF_ONE,
+    SHARE,
+    at="share",
+    on_page=True,
+    in_api=False,
     on=ON_LOT,
     name="answer-share",
     title="Share a lot's answer",

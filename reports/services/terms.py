@@ -84,6 +84,7 @@ SET_TERMS: Final = Event(
     lead="A new version beside the ones before: those stay, and settlements keep the terms they "
     "were made by. Every figure is the parties' own agreement.",
     button="Show what changes",
+    asked_as={"terms": "content"},
     done="The new version is written down.",
     roles=OFFICE,
     when=None,
