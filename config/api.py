@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.db import DatabaseError
 from django.db.models import Model, QuerySet
@@ -17,7 +18,14 @@ from rest_framework.response import Response
 from rest_framework.views import APIView, exception_handler
 
 from config.database_trouble import names_nothing, refusal_of_database
-from config.refusals import RefusalError, TooManyError, refuse, shorten
+from config.refusals import (
+    NotTakenError,
+    RefusalError,
+    TooLargeError,
+    TooManyError,
+    refuse,
+    shorten,
+)
 from config.running.request_record import note_refusal
 
 GENERAL_PARAMETERS = frozenset({"page", "page_size", "ordering", "search", "format"})
@@ -100,8 +108,6 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
     if isinstance(error, TooManyError):
         headers = {"Retry-After": str(error.wait_s)}
         return Response(error.as_problem(), status=error.status, headers=headers)
-    if isinstance(error, RefusalError):
-        return Response(error.as_problem(), status=error.status)
     if isinstance(error, exceptions.ValidationError):
         problems = _flatten(error.get_full_details())
         return Response({**problems[0], "problems": problems}, status=error.status_code)
@@ -111,10 +117,11 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
         )
         return Response(refusal.as_problem(), status=refusal.status, headers=headers)
     if isinstance(error, RequestDataTooBig):
-        return Response(
-            _problem("too_large", None, "The request is too large.", "Send it in parts."),
-            status=status.HTTP_413_REQUEST_ENTITY_TOO_LARGE,
-        )
+        error = TooLargeError(settings.UPLOAD_BYTES_MAX)
+    if isinstance(error, exceptions.UnsupportedMediaType):
+        error = _not_taken(context)
+    if isinstance(error, RefusalError):
+        return Response(error.as_problem(), status=error.status)
     if isinstance(error, SuspiciousOperation):
         return Response(
             _problem("invalid", None, "This request can't be understood.", ""),
@@ -136,6 +143,16 @@ def _answer(error: Exception, context: dict[str, Any]) -> Response | None:
             code if isinstance(code, str) else error.default_code, None, str(error.detail), ""
         )
     return answer
+
+
+def _not_taken(context: dict[str, Any]) -> NotTakenError:
+    taken = " or ".join(each.media_type for each in context["view"].parser_classes)
+    return NotTakenError(
+        "A body of this kind is not taken here.",
+        field="Content-Type",
+        value=context["request"].content_type,
+        remedy=f"Send {taken}.",
+    )
 
 
 def is_api(request: HttpRequest) -> bool:

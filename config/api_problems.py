@@ -46,7 +46,7 @@ _ANY: Final = {
     "429": "Later",
     "503": "Later",
 }
-_WITH_BODY: Final = {"413": "Problem", "415": "Problem"}
+_WITH_BODY: Final = {"411": "Problem", "413": "Problem", "415": "Problem"}
 _METHODS: Final = ("get", "post", "put", "patch", "delete")
 
 

@@ -85,6 +85,39 @@ class ForbiddenError(RefusalError):
     default_code = "forbidden"
 
 
+class LengthNeededError(RefusalError):
+    """The request does not say how long it is, so nothing of it would be read (HTTP 411)."""
+
+    status = 411
+    default_code = "length_needed"
+
+    def __init__(self) -> None:
+        super().__init__(
+            "The request does not say how long it is.",
+            field="Content-Length",
+            remedy="Send it whole, with Content-Length and without Transfer-Encoding.",
+        )
+
+
+class TooLargeError(RefusalError):
+    """The request brings more than is taken there (HTTP 413)."""
+
+    status = 413
+    default_code = "too_large"
+
+    def __init__(self, bytes_max: int) -> None:
+        kib = bytes_max // 1024
+        most = f"{kib // 1024} MiB" if kib >= 1024 else f"{kib} KiB"
+        super().__init__(f"The request is larger than {most}.", remedy="Send it in parts.")
+
+
+class NotTakenError(RefusalError):
+    """The request is of a kind, or in an encoding, that is not taken there (HTTP 415)."""
+
+    status = 415
+    default_code = "unsupported_media_type"
+
+
 class UnavailableError(RefusalError):
     """The server can't do it now, and can later (HTTP 503); the same request may be sent again."""
 
@@ -122,6 +155,7 @@ _BY_STATUS: Final[dict[int, type[RefusalError]]] = {
     403: ForbiddenError,
     404: UnknownError,
     409: ConflictError,
+    415: NotTakenError,
     503: UnavailableError,
 }
 

@@ -11,11 +11,10 @@ import re
 import zipfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import IO, Any, Final
-
-from openpyxl import Workbook, load_workbook
+from typing import IO, Final
 
 from config.refusals import InvalidError, RefusalError
+from config.workbook_reader import XML_NAME, OpenedSheet, OpenedWorkbook, ReadCell, TooLongError
 
 MIB: Final = 1024 * 1024
 WORKBOOK_SIGNATURE: Final = b"PK\x03\x04"
@@ -24,7 +23,7 @@ _OLD_CONTAINER: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _CHUNK: Final = 64 * 1024
 _LOCAL_HEADER_BYTES: Final = 30
 _ENCRYPTED: Final = 0x1
-_RATIO_COUNTS_FROM: Final = MIB  # a small part of one repeated character packs without harm
+_RATIO_COUNTS_FROM: Final = 256 * 1024  # a small part of one repeated character packs without harm
 _METHODS: Final = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
 _BAD_NAME: Final = re.compile(r"^/|^[A-Za-z]:|\\|[\x00-\x1f\x7f]|(^|/)\.\.?(/|$)|//")
 _MACRO_PART: Final = re.compile(r"vba|macrosheets|dialogsheets|activex|ctrlprops", re.IGNORECASE)
@@ -37,17 +36,22 @@ _RELATIONSHIP: Final = re.compile(rb"<(?:[\w.-]+:)?Relationship\b[^>]*>")
 _OUTSIDE: Final = re.compile(rb"""TargetMode\s*=\s*["']External["']""")
 _HYPERLINK: Final = re.compile(rb"""Type\s*=\s*["'][^"']*/relationships/hyperlink["']""")
 _DECLARATIONS: Final = (b"<!DOCTYPE", b"<!ENTITY")
-_XML_NAME: Final = re.compile(r"\.(xml|rels|vml)$", re.IGNORECASE)
+_TOO_LONG: Final = "A cell holds more text than a spreadsheet's cell can."
 
 
 @dataclass(frozen=True)
 class WorkbookLimits:
-    """The most that is opened: packed, unpacked, how many parts, and unpacked over packed."""
+    """The most that is opened: packed, unpacked, how many parts, and unpacked over packed.
+
+    `marks_max` bounds the opening signs of one part, `text_max` the characters that cells show.
+    """
 
     bytes_max: int = 10 * MIB
     unpacked_bytes_max: int = 50 * MIB
     parts_max: int = 500
     ratio_max: int = 200
+    marks_max: int = 2_500_000
+    text_max: int = 10 * MIB
 
 
 DEFAULT_LIMITS: Final = WorkbookLimits()
@@ -55,7 +59,7 @@ DEFAULT_LIMITS: Final = WorkbookLimits()
 
 def open_workbook_safely(
     content: bytes | IO[bytes], *, limits: WorkbookLimits = DEFAULT_LIMITS, field: str = "file"
-) -> Workbook:
+) -> OpenedWorkbook:
     """The workbook, to be read row by row with `sheet_rows`; formulas come as their text.
 
     Raises InvalidError on `field`: `too_large`, `not_a_workbook`, `workbook_locked`,
@@ -76,37 +80,43 @@ def open_workbook_safely(
         with zipfile.ZipFile(io.BytesIO(packed)) as archive:
             _check_list_of_parts(archive, limits, field)
             _check_parts(archive, limits, field)
-        book = load_workbook(
-            io.BytesIO(packed), read_only=True, data_only=False, keep_vba=False, keep_links=False
-        )
+        book = OpenedWorkbook(packed)
     except RefusalError:
         raise
+    except TooLongError as error:
+        raise _unsafe(field, _TOO_LONG) from error
     except Exception as error:  # whatever parsers make of a damaged file
         raise _not_a_workbook(field) from error
-    if not book.worksheets:
+    if not book.sheets:
         raise _not_a_workbook(field)
     return book
 
 
 def sheet_rows(
-    sheet: Any, *, rows_max: int, columns_max: int, field: str = "file", values_only: bool = True
-) -> Iterator[tuple[Any, ...]]:
-    """The cells of a sheet of such a workbook, row by row, at most `columns_max` wide.
+    sheet: OpenedSheet,
+    *,
+    rows_max: int,
+    columns_max: int,
+    limits: WorkbookLimits = DEFAULT_LIMITS,
+    field: str = "file",
+) -> Iterator[tuple[int, list[ReadCell | None]]]:
+    """The rows of a sheet of such a workbook that say anything, with their numbers.
 
-    With `values_only` off the cells come with their formats. Raises InvalidError on `field`:
-    `too_many_rows`, `not_a_workbook` when a part is damaged.
+    A row is as wide as its last cell; of what is beyond `columns_max` one cell is told. Raises
+    InvalidError on `field`: `too_many_rows`, `too_large`, `workbook_unsafe`, and `not_a_workbook`
+    when a part is damaged.
     """
-    sheet.reset_dimensions()  # what the sheet says of its own size is not believed
-    rows = sheet.iter_rows(max_col=columns_max, values_only=values_only)
-    number = 0
+    rows = sheet.rows(columns_max)
+    left = limits.text_max
     while True:
         try:
-            row = next(rows, None)
+            number, cells = next(rows, (0, {}))
+        except TooLongError as error:
+            raise _unsafe(field, _TOO_LONG) from error
         except Exception as error:  # parts are parsed only now
             raise _not_a_workbook(field) from error
-        if row is None:
+        if not cells:
             return
-        number += 1
         if number > rows_max:
             raise _refusal(
                 f"The sheet has more than {rows_max} rows.",
@@ -114,7 +124,10 @@ def sheet_rows(
                 field=field,
                 remedy="Send it in parts.",
             )
-        yield row
+        left -= sum(len(cell.value) for cell in cells.values() if isinstance(cell.value, str))
+        if left < 0:
+            raise _unpacks_too_large(limits.text_max, field)
+        yield number, [cells.get(column) for column in range(1, max(cells) + 1)]
 
 
 def _read_at_most(content: bytes | IO[bytes], bytes_max: int, field: str) -> bytes:
@@ -137,7 +150,7 @@ def _check_list_of_parts(archive: zipfile.ZipFile, limits: WorkbookLimits, field
     if len(parts) > limits.parts_max:
         raise _too_tight(field, f"The workbook has more than {limits.parts_max} parts.")
     if sum(part.file_size for part in parts) > limits.unpacked_bytes_max:
-        raise _unpacks_too_large(limits, field)
+        raise _unpacks_too_large(limits.unpacked_bytes_max, field)
     seen: set[str] = set()
     for part in parts:
         if _BAD_NAME.search(part.orig_filename) or part.filename.casefold() in seen:
@@ -185,20 +198,22 @@ def _check_parts(archive: zipfile.ZipFile, limits: WorkbookLimits, field: str) -
     """Unpacks every part once, counting, so that a directory that lies is found out."""
     left = limits.unpacked_bytes_max
     for part in archive.infolist():
-        content = bytearray()
+        content = bytearray()  # never twice in memory
         with archive.open(part) as unpacked:
             while chunk := unpacked.read(_CHUNK):
                 left -= len(chunk)
                 if left < 0:
-                    raise _unpacks_too_large(limits, field)
+                    raise _unpacks_too_large(limits.unpacked_bytes_max, field)
                 content += chunk
-        _check_content(part.filename, bytes(content), field)
+        if content.count(b"<") > limits.marks_max:
+            raise _unpacks_too_large(limits.unpacked_bytes_max, field)
+        _check_content(part.filename, content, field)
 
 
-def _check_content(name: str, content: bytes, field: str) -> None:
+def _check_content(name: str, content: bytearray, field: str) -> None:
     if content.startswith((WORKBOOK_SIGNATURE, _OLD_CONTAINER)):
         raise _unsafe(field, "The workbook holds another archive.")
-    if not _XML_NAME.search(name):
+    if not XML_NAME.search(name):
         return
     # In UTF-16 the declarations below would not be seen; no office program writes it.
     if b"\0" in content:
@@ -222,9 +237,9 @@ def _not_a_workbook(field: str) -> InvalidError:
     )
 
 
-def _unpacks_too_large(limits: WorkbookLimits, field: str) -> InvalidError:
+def _unpacks_too_large(bytes_max: int, field: str) -> InvalidError:
     return _refusal(
-        f"Unpacked, the workbook is larger than {limits.unpacked_bytes_max / MIB:g} MiB.",
+        f"Unpacked, the workbook is larger than {bytes_max / MIB:g} MiB.",
         code="too_large",
         field=field,
         remedy="Send only the sheet that is asked for.",

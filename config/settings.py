@@ -48,7 +48,7 @@ CSRF_TRUSTED_ORIGINS = [
 ]
 
 INSTALLED_APPS = [
-    "django.contrib.admin",
+    "config.apps.AdminConfig",
     "django.contrib.auth",
     "django.contrib.contenttypes",
     "django.contrib.sessions",
@@ -77,12 +77,14 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "config.pages.content_policy",
+    "config.bodies.check_body",
     "config.pages.DatabaseTrouble",
+    "lots.pages.works_time.in_works_time",
+    "lots.people.own_password.PasswordFirst",
 ]
 
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
-ASGI_APPLICATION = "config.asgi.application"
 
 TEMPLATES = [
     {
@@ -155,10 +157,11 @@ LOGIN_REDIRECT_URL = "/"
 LOGOUT_REDIRECT_URL = "/sign-in/"
 
 LANGUAGE_CODE = "en-gb"
-# The works' time zone: months of the books begin and end by it.
 # Font files that print what the papers' own font lacks (Chinese, say), in the order to look in.
 PAPER_FONTS = [each for each in os.environ.get("PAPER_FONTS", "").split(os.pathsep) if each]
-TIME_ZONE = os.environ.get("WORKS_TIME_ZONE", "UTC")
+# Proposes the works' time zone until the database has one, which rules.
+WORKS_TIME_ZONE = os.environ.get("WORKS_TIME_ZONE", "")
+TIME_ZONE = WORKS_TIME_ZONE or "UTC"
 USE_I18N = False
 USE_TZ = True
 
@@ -184,7 +187,8 @@ WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = DEBUG
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 UPLOAD_BYTES_MAX = 10 * 1024 * 1024
-DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX
+# A whole request: a file of that size and the fields beside it.
+DATA_UPLOAD_MAX_MEMORY_SIZE = UPLOAD_BYTES_MAX + 256 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o640
 
 CSRF_FAILURE_VIEW = "config.pages.stale_form"
@@ -222,11 +226,7 @@ REST_FRAMEWORK = {
         "config.api.StrictOrdering",
     ],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
-    "DEFAULT_PARSER_CLASSES": [
-        "config.parsers.ExactJSONParser",
-        "rest_framework.parsers.FormParser",
-        "rest_framework.parsers.MultiPartParser",
-    ],
+    "DEFAULT_PARSER_CLASSES": ["config.parsers.ExactJSONParser"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "EXCEPTION_HANDLER": "config.api.answer_problem",
     "COERCE_DECIMAL_TO_STRING": True,

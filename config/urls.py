@@ -3,9 +3,10 @@
 from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
 from django.views.generic import RedirectView
-from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
+from drf_spectacular.views import SpectacularAPIView
 
 from config import pages
+from config.api_description import DescriptionPage
 from config.running import health, metrics
 from lots.people.sign_in import SignIn
 
@@ -19,7 +20,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("admin/login/", RedirectView.as_view(pattern_name="sign-in", query_string=True)),
     path("admin/", admin.site.urls),
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
-    path("api/docs/", SpectacularSwaggerSplitView.as_view(url_name="schema"), name="api-docs"),
+    path("api/docs/", DescriptionPage.as_view(url_name="schema"), name="api-docs"),
     path("api/v1/", include("lots.api.urls")),
     path("api/v1/", include("cells.api.urls")),
     path("api/v1/", include("reports.api.urls")),

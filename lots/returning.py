@@ -11,6 +11,11 @@ from lots.metals import Metal
 TRACE_IN: Final = 1000
 
 
+def is_given_along(metal: str, metal_ug: int, whole_ug: int) -> bool:
+    """Whether a metal of a returned lot is charged only as far as the claim has any of it."""
+    return metal == Metal.CU or metal_ug * TRACE_IN < whole_ug
+
+
 def charged_to_claim(metals_ug: Mapping[str, int], owed_ug: Mapping[str, int]) -> dict[str, int]:
     """Micrograms by metal taken off a claim of `owed_ug` when these metals are returned.
 
@@ -21,6 +26,6 @@ def charged_to_claim(metals_ug: Mapping[str, int], owed_ug: Mapping[str, int]) -
     whole_ug = sum(metals_ug.values())
     charged = {}
     for metal, metal_ug in metals_ug.items():
-        is_given_along = metal == Metal.CU or metal_ug * TRACE_IN < whole_ug
-        charged[metal] = min(metal_ug, owed_ug.get(metal, 0)) if is_given_along else metal_ug
+        along = is_given_along(metal, metal_ug, whole_ug)
+        charged[metal] = min(metal_ug, owed_ug.get(metal, 0)) if along else metal_ug
     return charged

@@ -32,6 +32,7 @@ class ReportsConfig(AppConfig):
     # A customer's reading is noted without the ledger's lock, so that readers never wait.
     sealed_late = ("reports_accessrecord",)
     searched = "reports.queries.searched.SEARCHED"
+    events_kept_back = "reports.queries.lot.sealed_results.ruled_movements"
     ledger_checks = "reports.queries.month.month_checks.CHECKS"
 
     def ready(self) -> None:

@@ -41,6 +41,7 @@ class Facts:
     lot: str
     question: str
     weights: Sequence[str]
+    withheld: str
     compared: Sequence[Compared]
     outcomes: Sequence[str]
     whereabouts: Sequence[Whereabouts]
@@ -58,6 +59,8 @@ def draft_reply(facts: Facts) -> str:
     ]
     if facts.weights:
         paragraphs.append("Weights: " + "; ".join(facts.weights) + ".")
+    if facts.withheld:
+        paragraphs.append(facts.withheld)
     paragraphs += [_compared(each) for each in facts.compared]
     paragraphs += list(facts.outcomes)
     paragraphs += [_whereabouts(each) for each in facts.whereabouts]
@@ -86,6 +89,8 @@ def _compared(each: Compared) -> str:
 
 
 def _whereabouts(each: Whereabouts) -> str:
+    if not each.where_ug:
+        return f"{_mass(each.entered_ug)} of {each.metal} came in with the lot."
     places = "; ".join(f"{name} {_mass(ug)}" for name, ug in each.where_ug.items())
     text = f"Of the {_mass(each.entered_ug)} of {each.metal} that came in with the lot: {places}."
     if not each.lost_ug:

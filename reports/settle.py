@@ -55,8 +55,9 @@ def settle(case: Case) -> Statement:
     """The statement of one lot.
 
     Raises ConflictError `moisture_missing`, `result_missing`, `umpire_needed`, `price_missing`,
-    `impurity_missing`, naming what is missing. A provisional settlement goes on with the house's
-    result alone, or with the lower of the two while the umpire's is awaited.
+    `impurity_missing`, naming what is missing. A provisional settlement goes on with what was
+    declared where that is given, else with the house's result alone, or with the lower of the two
+    while the umpire's is awaited.
     """
     sheet = _Sheet(case)
     _weight(sheet)
@@ -142,6 +143,15 @@ def _weight(sheet: _Sheet) -> None:
 
 def _agreed(sheet: _Sheet, terms: MetalTerms, given: MetalFigures) -> Outcome:
     metal = terms.metal
+    decimals = sheet.case.terms.rounding.assay_ppt
+    if given.declared is not None and sheet.case.is_provisional:
+        sheet.given(f"{metal}_declared", metal, "Declared", given.declared, PPT)
+        formula = f"ROUND({metal}_declared,{decimals})"
+        note = "Until the customer's own result is recorded, the declared content stands."
+        settled = sheet.reckoned(
+            f"{metal}_agreed", metal, "Result settled on", formula, PPT, note=note
+        )
+        return Outcome(settled, Branch.SOLE, FeePayer.NOBODY, formula, note)
     if given.house is None:
         raise _missing("result_missing", f"assays.{metal}", f"The house has no result for {metal}.")
     other = given.counterparty if sheet.case.terms.exchanged else None
@@ -149,7 +159,6 @@ def _agreed(sheet: _Sheet, terms: MetalTerms, given: MetalFigures) -> Outcome:
         raise _missing(
             "result_missing", f"assays.{metal}", f"The customer's result for {metal} is missing."
         )
-    decimals = sheet.case.terms.rounding.assay_ppt
     exchange = Exchange(
         given.house.value,
         other.value if other else None,

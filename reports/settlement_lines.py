@@ -12,7 +12,10 @@ from reports.terms import Terms
 
 @dataclass(frozen=True)
 class Evidence:
-    """What a figure rests on: kind ("weighing", "assay", "term", "price", "user") and number."""
+    """What a figure rests on: its kind and number.
+
+    Kinds are "weighing", "assay", "declared", "term", "price", "user".
+    """
 
     kind: str
     ref: str
@@ -29,12 +32,16 @@ class Figure:
 
 @dataclass(frozen=True)
 class MetalFigures:
-    """One metal's results (parts per thousand) and fixings (money per troy ounce)."""
+    """One metal's results (parts per thousand) and fixings (money per troy ounce).
+
+    `declared` stands in for results that are still to be exchanged.
+    """
 
     metal: str
     house: Figure | None = None
     counterparty: Figure | None = None
     umpire: Figure | None = None
+    declared: Figure | None = None
     fixings: tuple[Figure, ...] = ()
 
 

@@ -349,6 +349,7 @@ openings/lot/                                 office        office
 papers/                                       office        -
 papers/<pk>/file/                             office        office
 papers/attach/                                office        office
+password/                                     signed in     signed in
 payments/                                     staff         -
 payments/<code>/                              staff         -
 payments/<code>/reverse/                      office        office

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping
 from decimal import Decimal
 from types import SimpleNamespace
@@ -14,6 +15,7 @@ from lots.measurements.outputs import Output
 from lots.measurements.weighings import Weight
 from lots.models import Lot, Party
 from lots.services.receipt import Receipt, receive_lot
+from reports.queries.month.periods import Period
 
 STERLING = {"Ag": Decimal(925), "Cu": Decimal(75)}
 GRAM = 1_000_000
@@ -69,6 +71,12 @@ def weighed_output(
         }
         | changed
     )
+
+
+def month_2026(month: int) -> Period:
+    """A month as it lies in Greenwich's time, asked of no database."""
+    first, after = (dt.datetime(2026, each, 1, tzinfo=dt.UTC) for each in (month, month + 1))
+    return Period(first.date(), first, after)
 
 
 def row_counts() -> dict[str, int]:

@@ -8,17 +8,19 @@ from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.conf import settings as site_settings
 from django.contrib.auth import get_user_model
-from django.db import connection
+from django.db import DEFAULT_DB_ALIAS, connection
 from django.test import Client
 from rest_framework.test import APIClient
 
 from lots import clock
 from lots.ledger.recording import Act
-from lots.models import Balance, Party, Person, Place
+from lots.models import Balance, Party, Person, Place, WorksZone
+from lots.queries import works_zone
 from tests.databases import own_copy, unguarded
 
 # The browser that the browser tests drive, as Debian names it.
@@ -43,6 +45,28 @@ def held_clock() -> Iterator[None]:
     """Tests live at the end of one working day, so that nothing in them is in the future."""
     with clock.at(MORNING + dt.timedelta(hours=9)):
         yield
+
+
+@pytest.fixture(autouse=True)
+def known_zone(monkeypatch: pytest.MonkeyPatch) -> dict[str, ZoneInfo]:
+    """Tests live in Greenwich's time, as if a process had read so in their database.
+
+    A test that has a zone of its own clears this.
+    """
+    known = {DEFAULT_DB_ALIAS: ZoneInfo("UTC")}
+    monkeypatch.setattr(works_zone, "_kept", known)
+    return known
+
+
+@pytest.fixture
+def keep_time_in(known_zone: dict[str, ZoneInfo], db: None) -> Callable[[str], None]:
+    """Makes a zone the works' own."""
+
+    def fix(name: str) -> None:
+        WorksZone.objects.create(name=name, fixed_at=MORNING)
+        known_zone.clear()
+
+    return fix
 
 
 @pytest.fixture

@@ -23,6 +23,7 @@ from cells.queries.standing_movements import standing
 from cells.warnings import Finding, Observed, Thresholds, evaluate
 from lots.ledger.holdings import NOW, AsOf, holding
 from lots.models import AssayResult, Balance
+from lots.queries.works_zone import works_zone
 
 # How many earlier runs of the cell say how its current usually falls.
 RUNS_LOOKED_AT: Final = 8
@@ -184,7 +185,7 @@ def _with_last_harvest(seen: Observed, cell: Cell, at: dt.datetime) -> Observed:
 
 
 def _calibration_days(cell: Cell, at: dt.datetime) -> dict[str, int]:
-    day = timezone.localdate(at, timezone.get_default_timezone())
+    day = timezone.localdate(at, works_zone())
     due = dict(Balance.objects.filter(is_active=True).values_list("name", "calibration_due"))
     if cell.ammeter_calibration_due is not None:
         due[f"ammeter of {cell}"] = cell.ammeter_calibration_due

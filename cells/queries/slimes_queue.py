@@ -11,7 +11,6 @@ from typing import Final
 from django.conf import settings
 from django.db.models import Value
 from django.db.models.functions import Coalesce
-from django.utils import timezone
 
 from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
 from cells.electrochemistry.slimes_estimate import PastRecovery
@@ -26,6 +25,7 @@ from cells.slimes_batches import (
     rank_bags,
 )
 from lots.ledger.holdings import NOW, AsOf
+from lots.queries.works_zone import works_zone
 
 # Grams of precious metal that make a recovery worth its acid and time, unless the works' settings
 # say otherwise. Common practice, no source.
@@ -125,7 +125,7 @@ def _open_bags(on: dt.datetime) -> list[tuple[SlimesBag, list[SlimesEstimate]]]:
 
 
 def _rank(bags: _Bags, on: dt.datetime, weights: Mapping[str, float]) -> tuple[RankedBag, ...]:
-    zone = timezone.get_default_timezone()
+    zone = works_zone()
     return rank_bags(
         [
             WaitingBag(

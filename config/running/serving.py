@@ -35,6 +35,8 @@ max_requests_jitter = 2_000
 accesslog = None
 logger_class = "config.running.serving_log.SiteLogger"
 proc_name = "parting-ledger"
+# Whom to believe what was forwarded is the site's to say (TRUST_PROXY), not the peer's address.
+forwarded_allow_ips = ""
 # Signals are enough to steer it; no socket in the home folder of whoever starts it.
 control_socket_disable = True
 

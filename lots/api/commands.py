@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 
 from django.db import transaction
 from django.db.models import Model
+from django.http import QueryDict
 from drf_spectacular.extensions import OpenApiSerializerExtension
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
@@ -133,7 +134,7 @@ class CommandView(APIView):
         return self.output(recorded, context={"request": self.request}).data
 
     def record(self, request: Request, **path: Any) -> Response:
-        body = self.input(data=request.data, context={"request": request})
+        body = self.input(data=facts_of(request), context={"request": request})
         body.is_valid(raise_exception=True)
         data = dict(body.validated_data)
         act = act_of(request, data)
@@ -146,6 +147,12 @@ class CommandView(APIView):
                 return {**remember_answer(act.key, shown), **secret}
 
         return Response(tried_again(once), status=self.answer_status)
+
+
+def facts_of(request: Request) -> Any:
+    """What the body says, the same beside a file as in JSON: what is left out has its default."""
+    data = request.data
+    return data.dict() if isinstance(data, QueryDict) else data
 
 
 def act_of(request: Request, data: dict[str, Any]) -> Act:

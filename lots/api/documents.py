@@ -9,7 +9,7 @@ from typing import Any
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
 from rest_framework import serializers
-from rest_framework.parsers import FormParser, MultiPartParser
+from rest_framework.parsers import MultiPartParser
 
 from lots import clock
 from lots.api.commands import ActSerializer, CommandView
@@ -22,6 +22,7 @@ from lots.models import Document, Lot, Party
 from lots.people.permissions import WorksOffice
 from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, retention_ending
+from lots.queries.works_zone import works_zone
 from lots.services.documents import Filing, attach_document, file_document
 
 
@@ -45,7 +46,7 @@ class AttachDocument(CommandView):
 
     input = DocumentInput
     output = DocumentSerializer
-    parser_classes = [MultiPartParser, FormParser]
+    parser_classes = [MultiPartParser]
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Document:
         return attach_document(
@@ -65,7 +66,7 @@ class AttachToParty(CommandView):
 
     input = DocumentInput
     output = DocumentSerializer
-    parser_classes = [MultiPartParser, FormParser]
+    parser_classes = [MultiPartParser]
     writers = OFFICE
 
     def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Document:
@@ -123,7 +124,7 @@ class RetentionReport(QuestionView):
     permission_classes = [WorksOffice]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> RetentionEnding:
-        today = timezone.localdate(clock.now(), timezone.get_default_timezone())
+        today = timezone.localdate(clock.now(), works_zone())
         by = asked.get("by") or today + dt.timedelta(days=DAYS_AHEAD)
         return RetentionEnding(by, tuple(_kept(each) for each in retention_ending(by)))
 

@@ -13,7 +13,7 @@ from django.db.models import Model
 from django.urls import URLPattern, path
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
-from rest_framework.parsers import FormParser, MultiPartParser
+from rest_framework.parsers import MultiPartParser
 
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
@@ -240,7 +240,7 @@ def view_of(event: Event) -> type[EventView]:
         "step": event.cautions[0] if event.cautions else "",
         "writers": event.roles,
         "answer_status": event.status,
-        **({"parser_classes": [MultiPartParser, FormParser]} if takes_file else {}),
+        **({"parser_classes": [MultiPartParser]} if takes_file else {}),
         "__doc__": event.about,
     }
     return type(event.stem, (EventView,), members)

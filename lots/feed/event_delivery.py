@@ -32,6 +32,7 @@ PAGE: Final = 100
 # Longer than one sending may take: a process that died lets go of its subscription by then.
 LEASE: Final = dt.timedelta(minutes=2)
 GONE: Final = 410
+KEPT_BACK: Final = "kept_back"
 State = EventDelivery.State
 
 
@@ -64,6 +65,8 @@ def _go_on(subscription: EventSubscription, outcome: Counter[str]) -> None:
     waiting = subscription.deliveries.filter(state=State.RETRYING).first()
     if waiting is not None and waiting.next_try_at and waiting.next_try_at > clock.now():
         return
+    if waiting is not None and _event_of(waiting) is None:
+        _note(waiting, State.GIVEN_UP, KEPT_BACK)
     more = True
     while more:
         page = events_after(
@@ -101,15 +104,20 @@ def _deal_with(subscription: EventSubscription, event: Event, outcome: Counter[s
 def _resend(subscription: EventSubscription, outcome: Counter[str]) -> None:
     """Events asked for by hand: one try each, whatever else waits."""
     for delivery in subscription.deliveries.filter(state=State.RESEND).order_by("sequence"):
-        (event,) = events_after(
-            delivery.sequence - 1, limit=1, kinds=subscription.kinds, party=subscription.party
-        ).events
-        failure = _send(subscription, event)
+        event = _event_of(delivery)
+        failure = KEPT_BACK if event is None else _send(subscription, event)
         outcome["failed" if failure else "delivered"] += 1
         if failure:
             _note(delivery, State.GIVEN_UP, failure)
         else:
             _note(delivery, State.DELIVERED, delivery.last_failure)
+
+
+def _event_of(delivery: EventDelivery) -> Event | None:
+    """The event, unless it is kept back from the subscription's party by now."""
+    told = delivery.subscription
+    page = events_after(delivery.sequence - 1, limit=1, kinds=told.kinds, party=told.party)
+    return next((each for each in page.events if each.id == delivery.sequence), None)
 
 
 def _send(subscription: EventSubscription, event: Event) -> str:

@@ -12,7 +12,9 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from typing import Final
 
+from django.apps import apps
 from django.db.models import Exists, OuterRef, Q
+from django.utils.module_loading import import_string
 
 from lots.models import ClaimEntry, Entry, LedgerHead, LotStanding, MaterialEntry, Movement, Party
 
@@ -54,14 +56,15 @@ def events_after(
     """Events of sequence above `after`, oldest first, `limit` at most.
 
     With `kinds`, only these; with `party`, only those of lots it sent in, owns or has a claim
-    from, with no other lots named. `next_after` passes over what was left out.
+    from, with no other lots named, and without what an app keeps back from them.
+    `next_after` passes over what was left out.
     """
     head = LedgerHead.objects.values_list("last_sequence", flat=True).get(pk=1)
     movements = Movement.objects.filter(sequence__gt=after, sequence__lte=head)
     if kinds:
         movements = movements.filter(kind__in=kinds)
     if party is not None:
-        movements = movements.filter(_concerns(party))
+        movements = movements.filter(_concerns(party)).exclude(_kept_back(party))
     rows = list(
         movements.order_by("sequence").values_list(
             "id",
@@ -101,6 +104,16 @@ def all_events_after(
         page = events_after(after, kinds=kinds, party=party)
         yield from page.events
         after, more = page.next_after, page.more
+
+
+def _kept_back(party: Party) -> Q:
+    """Movements that an app tells the party nothing of, by `events_kept_back` of its AppConfig."""
+    kept = Q(pk__in=())
+    for config in apps.get_app_configs():
+        path = getattr(config, "events_kept_back", None)
+        if path:
+            kept |= import_string(path)(party)
+    return kept
 
 
 def _theirs(party: Party) -> Q:

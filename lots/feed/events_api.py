@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Iterator
 from typing import Any, Final
 
 from django.http import StreamingHttpResponse
+from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 
@@ -38,7 +40,8 @@ class EventsAfter(QuestionView):
     """Events after an id, in the order of the ledger; ask again with `next_after`.
 
     Ids go up by one without a gap, before any filter. An event may be met twice, never missed.
-    Customers get what concerns their own lots and claims.
+    Customers get what concerns their own lots and claims, but not what a result of the works ruled
+    that they may not see yet: once theirs is recorded, ask for the lot's answer again.
     """
 
     asks = EventsQuestion
@@ -52,7 +55,8 @@ class EventsAfter(QuestionView):
         wanted = self._wanted(asked)
         self._tell(wanted["party"])
         events = all_events_after(asked["after"], **wanted)
-        return StreamingHttpResponse(_as_lines(events), content_type=LINES)
+        lines = _as_lines(events, timezone.get_current_timezone())
+        return StreamingHttpResponse(lines, content_type=LINES)
 
     def answer(self, asked: dict[str, Any], **path: Any) -> EventPage:
         wanted = self._wanted(asked)
@@ -72,6 +76,9 @@ class EventsAfter(QuestionView):
         }
 
 
-def _as_lines(events: Iterator[Event]) -> Iterator[bytes]:
+def _as_lines(events: Iterator[Event], zone: dt.tzinfo) -> Iterator[bytes]:
+    """A stream is read when the request that knew the zone is over."""
     for event in events:
-        yield json.dumps(show(event)).encode() + b"\n"
+        with timezone.override(zone):
+            line = json.dumps(show(event))
+        yield line.encode() + b"\n"

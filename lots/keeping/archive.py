@@ -53,7 +53,10 @@ def opened(path: Path) -> Iterator[tuple[zipfile.ZipFile, dict[str, Any]]]:
         raise refuse("no_such_file", field="file", value=path)
     try:
         archive = zipfile.ZipFile(path)
-        text = archive.read(manifest.NAME)
+        with archive.open(manifest.NAME) as member:
+            text = member.read(manifest.BYTES_MAX + 1)
+        if len(text) > manifest.BYTES_MAX:
+            raise zipfile.BadZipFile("its manifest is larger than any")
     except (*_BROKEN, KeyError) as error:
         raise refuse("not_readable", field="file", value=path, error=error) from error
     with archive:
@@ -97,7 +100,7 @@ def _check(archive: zipfile.ZipFile, files: Mapping[str, Mapping[str, Any]]) -> 
         count = 0
         try:
             with archive.open(name) as member:
-                while chunk := member.read(CHUNK_BYTES):
+                while count <= expected["bytes"] and (chunk := member.read(CHUNK_BYTES)):
                     digest.update(chunk)
                     count += len(chunk)
         except _BROKEN as error:

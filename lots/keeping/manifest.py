@@ -14,6 +14,8 @@ from config.refusals import refuse
 from lots.models import LedgerHead
 
 NAME: Final = "manifest.json"
+# A line for each table and paper; unpacked, a larger one is none of ours.
+BYTES_MAX: Final = 64 * 1024 * 1024
 Migrations = dict[str, list[str]]
 
 
@@ -58,7 +60,7 @@ def read(text: bytes, *, format_name: str, version: int) -> dict[str, Any]:
     """Raises InvalidError `not_readable`; ConflictError `newer_format`."""
     try:
         manifest = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         manifest = None
     if not isinstance(manifest, dict) or manifest.get("format") != format_name:
         raise refuse("not_readable:manifest", field="file", format_name=format_name)

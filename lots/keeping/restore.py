@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -50,7 +51,7 @@ def verify_backup(path: Path) -> Verified:
     The new database is taken away again; this one and its papers are left alone. Raises what
     `restore_backup` raises, and ConflictError `no_new_database`.
     """
-    with opened(path) as (archive, content), _temporary() as folder:
+    with opened(path) as (archive, content), _room_for(content) as folder:
         _check_fits(content)
         source = unpack(archive, _database_of(content), folder / "backup")
         with _restored_elsewhere(source):
@@ -69,9 +70,10 @@ def restore_backup(path: Path, *, overwrite: bool = False) -> Restored:
 
     Raises ConflictError `database_in_use` (unless `overwrite`), `newer_schema`, `newer_format`,
     `other_engine`, `other_schema`, `paper_differs`, `not_identical`, `tool_missing`,
-    `tool_failed`, `database_busy`; InvalidError `no_such_file`, `not_readable`, `damaged`.
+    `tool_failed`, `database_busy`; InvalidError `no_such_file`, `not_readable`, `damaged`;
+    UnavailableError `storage_full`.
     """
-    with opened(path) as (archive, content), _temporary() as folder:
+    with opened(path) as (archive, content), _room_for(content) as folder:
         _check_fits(content)
         _check_free(content, overwrite=overwrite)
         source = unpack(archive, _database_of(content), folder / "backup")
@@ -177,6 +179,10 @@ def _differing(content: dict[str, Any]) -> list[str]:
 
 
 @contextmanager
-def _temporary() -> Iterator[Path]:
+def _room_for(content: dict[str, Any]) -> Iterator[Path]:
+    """A folder to unpack to. Raises UnavailableError `storage_full`."""
+    needed = sum(each["bytes"] for each in content["files"].values())
     with tempfile.TemporaryDirectory(prefix="restore.") as folder:
+        if needed > shutil.disk_usage(folder).free:
+            raise refuse("storage_full:restore", field="file", needed=needed)
         yield Path(folder)

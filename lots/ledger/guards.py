@@ -34,6 +34,7 @@ APPEND_ONLY: Final = (
 # Tables that came after the first guards, each installed by its own migration.
 IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
+ZONE: Final = ("lots_workszone",)
 # Tables whose rows are sealed beside the chain over movements, with the columns that are (none
 # named: all). A lot's owner, place and state follow from the ledger, which is proved elsewhere.
 SEALED: Final[dict[str, tuple[str, ...]]] = {
@@ -54,19 +55,21 @@ SEALED: Final[dict[str, tuple[str, ...]]] = {
     "lots_excess": (),
     "lots_processbatch": (),
     "lots_booksmonth": (),
+    "lots_workszone": (),
     "lots_sheetimport": (),
     "lots_importedrow": (),
 }
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 
-_PG_FUNCTIONS: Final = (
-    f"""
+# The very text of every guard, as the engine tells it when asked: what `check_ledger` compares.
+_PG_FUNCTIONS: Final = {
+    "ledger_refuse_change": f"""
     CREATE OR REPLACE FUNCTION ledger_refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN RAISE EXCEPTION '{APPEND_ONLY_MESSAGE}' USING ERRCODE = 'integrity_constraint_violation';
     END $$
     """,
-    f"""
+    "ledger_refuse_closed_month": f"""
     CREATE OR REPLACE FUNCTION ledger_refuse_closed_month() RETURNS trigger LANGUAGE plpgsql AS $$
     BEGIN
       IF EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed'
@@ -76,10 +79,16 @@ _PG_FUNCTIONS: Final = (
       RETURN NEW;
     END $$
     """,
-)
-
-
+}
 MONTH_TRIGGER: Final = "lots_movement_open_month"
+_MONTH_TRIGGER: Final = {
+    "postgresql": f"CREATE TRIGGER {MONTH_TRIGGER} BEFORE INSERT ON lots_movement "
+    "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_closed_month()",
+    "sqlite": f"CREATE TRIGGER {MONTH_TRIGGER} BEFORE INSERT ON lots_movement "
+    "WHEN EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed' "
+    "AND NEW.occurred_at < ends_at) "
+    f"BEGIN SELECT RAISE(ABORT, '{CLOSED_MONTH_MESSAGE}'); END",
+}
 
 
 def guarded_tables() -> list[str]:
@@ -92,55 +101,47 @@ def guarded_tables() -> list[str]:
 
 
 def expected_triggers(vendor: str) -> dict[str, str]:
-    """The name of every trigger that must be there, with the message it refuses with."""
-    suffixes = ("kept", "kept_whole") if vendor == "postgresql" else ("no_update", "no_delete")
-    return {
-        f"{table}_{suffix}": APPEND_ONLY_MESSAGE
-        for table in guarded_tables()
-        for suffix in suffixes
-    } | {MONTH_TRIGGER: CLOSED_MONTH_MESSAGE}
+    """The text of every trigger that must be there, by name; with its function's, if it has one."""
+    texts = {MONTH_TRIGGER: _MONTH_TRIGGER[vendor]}
+    for table in guarded_tables():
+        texts |= _append_only_triggers(vendor, table)
+    for name, text in texts.items():
+        for function, body in _PG_FUNCTIONS.items():
+            if text.endswith(f"{function}()"):
+                texts[name] = f"{text} {body}"
+    return texts
 
 
 def append_only(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
     """Installs the triggers that refuse UPDATE and DELETE on `tables`."""
-    with database.cursor() as cursor:
-        if database.vendor == "postgresql":
-            for statement in _PG_FUNCTIONS:
-                cursor.execute(statement)
-        for table in tables:
-            for statement in _append_only_sql(database.vendor, table):
-                cursor.execute(statement)
+    for table in tables:
+        _install(database, *_append_only_triggers(database.vendor, table).values())
 
 
 def changeable(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
     """Takes the append-only triggers away again: for un-migrating and for emptying test tables."""
     with database.cursor() as cursor:
         for table in tables:
-            if database.vendor == "postgresql":
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_kept ON {table}")
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_kept_whole ON {table}")
-            else:
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_update")
-                cursor.execute(f"DROP TRIGGER IF EXISTS {table}_no_delete")
+            on_table = f" ON {table}" if database.vendor == "postgresql" else ""
+            for name in _append_only_triggers(database.vendor, table):
+                cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on_table}")
 
 
 def lock_months(database: BaseDatabaseWrapper) -> None:
     """Installs the trigger that refuses a movement in, or before, a closed month."""
+    _install(database, _MONTH_TRIGGER[database.vendor])
+
+
+def _install(database: BaseDatabaseWrapper, *triggers: str) -> None:
     with database.cursor() as cursor:
         if database.vendor == "postgresql":
-            cursor.execute(_PG_FUNCTIONS[1])
-            cursor.execute(
-                "CREATE OR REPLACE TRIGGER lots_movement_open_month BEFORE INSERT ON lots_movement "
-                "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_closed_month()"
-            )
-        else:
-            cursor.execute(
-                "CREATE TRIGGER IF NOT EXISTS lots_movement_open_month "
-                "BEFORE INSERT ON lots_movement "
-                "WHEN EXISTS (SELECT 1 FROM lots_booksmonth WHERE state = 'closed' "
-                "AND NEW.occurred_at < ends_at) "
-                f"BEGIN SELECT RAISE(ABORT, '{CLOSED_MONTH_MESSAGE}'); END"
-            )
+            for function in _PG_FUNCTIONS.values():
+                cursor.execute(function)
+        for trigger in triggers:
+            if database.vendor == "postgresql":
+                cursor.execute(trigger.replace("CREATE", "CREATE OR REPLACE", 1))
+            else:
+                cursor.execute(trigger.replace("TRIGGER", "TRIGGER IF NOT EXISTS", 1))
 
 
 @contextmanager
@@ -185,17 +186,17 @@ def remove(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
         cursor.execute(f"DROP TRIGGER IF EXISTS lots_movement_open_month{on_table}")
 
 
-def _append_only_sql(vendor: str, table: str) -> list[str]:
+def _append_only_triggers(vendor: str, table: str) -> dict[str, str]:
     if vendor == "postgresql":
-        return [
-            f"CREATE OR REPLACE TRIGGER {table}_kept BEFORE UPDATE OR DELETE ON {table} "
-            "FOR EACH ROW EXECUTE FUNCTION ledger_refuse_change()",
-            f"CREATE OR REPLACE TRIGGER {table}_kept_whole BEFORE TRUNCATE ON {table} "
-            "FOR EACH STATEMENT EXECUTE FUNCTION ledger_refuse_change()",
-        ]
-    return [
-        f"CREATE TRIGGER IF NOT EXISTS {table}_no_update BEFORE UPDATE ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END",
-        f"CREATE TRIGGER IF NOT EXISTS {table}_no_delete BEFORE DELETE ON {table} "
-        f"BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END",
-    ]
+        refuses = "EXECUTE FUNCTION ledger_refuse_change()"
+        return {
+            f"{table}_kept": f"CREATE TRIGGER {table}_kept BEFORE DELETE OR UPDATE ON {table} "
+            f"FOR EACH ROW {refuses}",
+            f"{table}_kept_whole": f"CREATE TRIGGER {table}_kept_whole BEFORE TRUNCATE ON {table} "
+            f"FOR EACH STATEMENT {refuses}",
+        }
+    return {
+        f"{table}_no_{event.lower()}": f"CREATE TRIGGER {table}_no_{event.lower()} "
+        f"BEFORE {event} ON {table} BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END"
+        for event in ("UPDATE", "DELETE")
+    }

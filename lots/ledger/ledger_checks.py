@@ -15,12 +15,14 @@ from django.apps import apps
 from django.db import connection
 from django.utils.module_loading import import_string
 
-from lots.ledger import guards
 from lots.ledger import ledger_findings as sql
+from lots.ledger.counter_findings import counters_apart
 from lots.ledger.digest_chain import broken_links
+from lots.ledger.guard_findings import faulty_guards
 from lots.ledger.seal_findings import broken_seals, rows_not_as_sealed
-from lots.models import RecordedRequest
+from lots.models import BooksMonth, RecordedRequest
 from lots.queries.paper_findings import papers_changed
+from lots.queries.works_zone import next_month
 from lots.traces.kept_trace_checks import kept_apart_from_entries
 
 ROWS_SHOWN: Final = 20
@@ -84,25 +86,22 @@ def run_check(check: Check, rows_shown: int = ROWS_SHOWN) -> CheckResult:
     return CheckResult(check, examined, found, shown[:rows_shown])
 
 
-def missing_guards() -> Iterator[Row]:
-    """Every trigger that should guard the tables and is absent, switched off or hollowed out."""
-    if connection.vendor == "postgresql":
-        installed = (
-            "SELECT t.tgname AS name, p.prosrc AS body FROM pg_trigger t "
-            "JOIN pg_proc p ON p.oid = t.tgfoid WHERE NOT t.tgisinternal AND t.tgenabled = 'O' "
-            "AND t.tgrelid IN (SELECT oid FROM pg_class WHERE pg_table_is_visible(oid))"
-        )
-    else:
-        installed = "SELECT name, sql AS body FROM sqlite_master WHERE type = 'trigger'"
-    bodies = {str(row["name"]): str(row["body"]) for row in _rows(installed)}
-    for name, message in guards.expected_triggers(connection.vendor).items():
-        if message not in bodies.get(name, ""):
-            yield {"trigger": name, "installed": name in bodies}
-
-
-def absent_triggers() -> list[str]:
-    """The names of the triggers that should guard the tables and do not; one statement."""
-    return [str(row["trigger"]) for row in missing_guards()]
+def months_apart() -> Iterator[Row]:
+    """Months whose bounds leave a moment in none of them, or in two."""
+    before: BooksMonth | None = None
+    for month in BooksMonth.objects.order_by("first_day"):
+        follows = before is not None and next_month(before.first_day) == month.first_day
+        ended = month.starts_at if before is None else before.ends_at
+        is_apart = month.starts_at != ended if follows else month.starts_at < ended
+        if is_apart or month.ends_at <= month.starts_at:
+            yield {
+                "month_id": month.pk,
+                "month": str(month),
+                "at": month.starts_at,
+                "ends_at": month.ends_at,
+                "previous_ends_at": before and before.ends_at,
+            }
+        before = month
 
 
 def requests_without_result() -> Iterator[Row]:
@@ -191,7 +190,7 @@ CHECKS: Final = (
     ),
     Check(
         "head",
-        "the ledger's head is its last movement",
+        "the ledger has one head, and it is the last movement",
         "lots_ledgerhead",
         sql.HEAD_DIFFERS,
     ),
@@ -208,8 +207,14 @@ CHECKS: Final = (
         sql.LINES_OUT_OF_ORDER,
     ),
     Check(
+        "counters",
+        "every number, key and movement that was told of is there",
+        "lots_lotnumber",
+        counters_apart,
+    ),
+    Check(
         "seals",
-        "every seal's digest follows from the rows it covers and the seal before",
+        "every seal follows from its rows and the seal before, and names a movement that is there",
         "lots_seal",
         broken_seals,
     ),
@@ -239,9 +244,9 @@ CHECKS: Final = (
     ),
     Check(
         "months",
-        "months of the books follow one another without overlap",
+        "months of the books follow one another without overlap or gap",
         "lots_booksmonth",
-        sql.MONTHS_OVERLAP,
+        months_apart,
     ),
     Check(
         "requests",
@@ -264,8 +269,8 @@ CHECKS: Final = (
     ),
     Check(
         "guards",
-        "the database itself refuses changes to posted rows and to closed months",
+        "the triggers that refuse changes to posted rows and closed months are there to the letter",
         "lots_movement",
-        missing_guards,
+        faulty_guards,
     ),
 )

@@ -180,20 +180,13 @@ WHERE (l.state IN ('available', 'quarantined') AND h.lot_id IS NULL)
    OR (l.state NOT IN ('available', 'in_process', 'quarantined') AND h.lot_id IS NOT NULL)
 """
 
+# Without its one row nobody could post, and no head would be one that agrees.
 HEAD_DIFFERS: Final = """
 SELECT h.last_sequence, m.sequence, h.last_digest, m.digest, h.last_recorded_at, m.recorded_at
-FROM lots_ledgerhead h
+FROM (SELECT 1 AS id) one
+LEFT JOIN lots_ledgerhead h ON h.id = one.id
 LEFT JOIN lots_movement m ON m.sequence = (SELECT MAX(sequence) FROM lots_movement)
-WHERE h.last_sequence <> COALESCE(m.sequence, 0)
+WHERE h.id IS NULL OR h.last_sequence <> COALESCE(m.sequence, 0)
    OR (m.id IS NOT NULL AND (h.last_digest <> m.digest OR h.last_recorded_at IS NULL
                              OR h.last_recorded_at <> m.recorded_at))
-"""
-
-# Months of the books follow one another without overlap, or a moment would be in none or in two.
-MONTHS_OVERLAP: Final = """
-SELECT id AS month_id, first_day, starts_at AS at, ends_at, previous_ends_at
-FROM (SELECT id, first_day, starts_at, ends_at,
-             LAG(ends_at) OVER (ORDER BY first_day) AS previous_ends_at
-      FROM lots_booksmonth) months
-WHERE ends_at <= starts_at OR previous_ends_at > starts_at
 """

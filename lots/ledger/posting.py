@@ -86,7 +86,7 @@ def house() -> Party:
     """The works' own party. Raises ConflictError `no_house` before the works is set up."""
     party = Party.objects.filter(kind=Party.Kind.HOUSE).first()
     if party is None:
-        raise refuse("no_house", field="party")
+        raise refuse("no_house")
     return party
 
 
@@ -300,7 +300,9 @@ def _follow(draft: Draft, written: Written) -> None:
     lots |= {line.lot.pk: line.lot for line in draft.standings}
     if not lots:
         return
-    stored = {
+    # On trial (lots/sheets/trial.py) a new lot has no row: it is taken as it was made.
+    stored = {pk: (lot.state, lot.owner_id, lot.place_id) for pk, lot in lots.items()}
+    stored |= {
         pk: (state, owner_id, place_id)
         for pk, state, owner_id, place_id in fetch(
             f"SELECT id, state, owner_id, place_id FROM lots_lot WHERE id IN {placeholders(lots)}",

@@ -13,6 +13,7 @@ from enum import Enum
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 from django.apps import apps
+from django.conf import settings
 from django.contrib.auth.models import AbstractBaseUser
 from django.core.files.base import File
 from django.db import transaction
@@ -23,6 +24,7 @@ from lots import clock
 from lots.ledger.raw_sql import fetch
 from lots.ledger.sealing import sealing
 from lots.models import LedgerHead, RecordedRequest
+from lots.services.works_zone import fix_zone
 from lots.texts import checked_text
 
 P = ParamSpec("P")
@@ -85,6 +87,8 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
             check_not_future(moment, max(now, head.last_recorded_at or now))
             kwargs["act"] = replace(act, occurred_at=moment)
             with sealing(head):
+                if settings.WORKS_TIME_ZONE:
+                    fix_zone()
                 result = service(**kwargs)  # type: ignore[call-arg]
             if act.key:
                 RecordedRequest.objects.create(

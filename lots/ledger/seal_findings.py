@@ -18,13 +18,20 @@ _ROWS_BY_KEY: Final = """
 SELECT row_id, id, layout_id, digest FROM lots_sealedrow
 WHERE layout_id IN (SELECT id FROM lots_seallayout WHERE table_name = %s) ORDER BY row_id, id
 """
+_WITHOUT_MOVEMENT: Final = """
+SELECT s.number, s.ledger_digest FROM lots_seal s LEFT JOIN lots_movement m
+ON m.digest = s.ledger_digest WHERE m.id IS NULL AND s.ledger_digest <> %s ORDER BY s.number
+"""
 _ROWS_BY_SEAL: Final = (
     "SELECT seal_id, layout_id, row_id, digest FROM lots_sealedrow ORDER BY seal_id, id"
 )
 
 
 def broken_seals() -> Iterator[Row]:
-    """Each seal whose digest does not follow from its rows and the seal before, or is not there."""
+    """Each seal whose digest does not follow from its rows and the seal before, or is not there.
+
+    And each that was made after a movement that is gone: the end of the ledger was cut off.
+    """
     previous, expected = FIRST_DIGEST, 1
     rows = groupby(rows_of(_ROWS_BY_SEAL), itemgetter(0))
     number, covered = next(rows, (None, iter(())))
@@ -47,6 +54,8 @@ def broken_seals() -> Iterator[Row]:
     head = fetch("SELECT last_seal, last_seal_digest FROM lots_ledgerhead WHERE id = 1")
     if head != [(expected - 1, previous)]:
         yield {"seal": expected - 1, "found": "the ledger's head names another as the last"}
+    for number, ledger_digest in rows_of(_WITHOUT_MOVEMENT, [FIRST_DIGEST]):
+        yield {"seal": number, "found": "its movement is gone", "ledger_digest": ledger_digest}
 
 
 def rows_not_as_sealed(only: Collection[str] | None = None) -> Iterator[Row]:

@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from itertools import chain, islice
 from typing import Any, Final
 
 from django.db import connection
@@ -17,7 +18,7 @@ from lots.keeping.sealed_tables import SealedTable, sealed_tables
 from lots.ledger.raw_sql import fetch, placeholders
 from lots.ledger.row_writer import insert_rows
 from lots.ledger.seal_digests import SealDigest
-from lots.models import LedgerHead, Seal, SealLayout
+from lots.models import LedgerHead, Movement, Seal, SealLayout
 
 _STATEMENT: Final = re.compile(r'(INSERT INTO|UPDATE) "(\w+)" ')
 _SET_COLUMN: Final = re.compile(r'"(\w+)" = ')
@@ -32,12 +33,14 @@ class _Watch:
         self.tables = sealed_tables()
         self.floors: dict[str, int] = {}
         self.changed: dict[str, set[int]] = defaultdict(set)
+        self.has_posted = False
 
     def __call__(
         self, execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any
     ) -> Any:
         found = _STATEMENT.match(sql)
         table = self.tables.get(found[2]) if found else None
+        self.has_posted |= found is not None and found[2] == Movement._meta.db_table
         if found and table is not None and not table.is_late:
             if found[1] == "UPDATE":
                 self._note_update(table, sql, params)
@@ -79,23 +82,30 @@ class _Watch:
 def sealing(head: LedgerHead) -> Iterator[None]:
     """Seals what the block writes, under the ledger's lock, before the transaction ends.
 
-    The first seal of a database covers every row it has. A service called by another leaves the
-    sealing to it.
+    What posts a movement is sealed even when it writes nothing else: the seal names the movement,
+    so that it can't be cut off unseen. The first seal of a database covers every row it has. A
+    service called by another leaves the sealing to it.
     """
     if _watching.get():
         yield
         return
     watch = _Watch()
-    token = _watching.set(True)
-    try:
-        with connection.execute_wrapper(watch):
-            yield
-    finally:
-        _watching.reset(token)
+    with unsealed(), connection.execute_wrapper(watch):
+        yield
     if not head.last_seal:
         _seal(_never_sealed())
-    elif watch.floors or watch.changed:
-        _seal(watch.rows())
+    elif watch.floors or watch.changed or watch.has_posted:
+        _seal(watch.rows(), is_due=watch.has_posted)
+
+
+@contextmanager
+def unsealed() -> Iterator[None]:
+    """Services called inside leave the sealing to whoever called them."""
+    token = _watching.set(True)
+    try:
+        yield
+    finally:
+        _watching.reset(token)
 
 
 def seal_waiting() -> Seal | None:
@@ -146,9 +156,12 @@ def _waiting() -> Iterator[tuple[SealedTable, int, str]]:
                 yield table, key, digest
 
 
-def _seal(rows: Iterator[tuple[SealedTable, int, str]], reason: str = "") -> Seal | None:
-    first = next(rows, None)
-    if first is None:
+def _seal(
+    rows: Iterator[tuple[SealedTable, int, str]], reason: str = "", *, is_due: bool = False
+) -> Seal | None:
+    """None when there is no row to seal, unless a seal `is_due` all the same."""
+    first = list(islice(rows, 1))
+    if not first and not is_due:
         return None
     ((number, previous, ledger_digest),) = fetch(
         "SELECT last_seal, last_seal_digest, last_digest FROM lots_ledgerhead WHERE id = 1"
@@ -160,7 +173,7 @@ def _seal(rows: Iterator[tuple[SealedTable, int, str]], reason: str = "") -> Sea
     layouts = _Layouts()
     waiting: list[tuple[int, int, int, str]] = []
     # The seal's own row comes last, with the digest over all of these; their foreign key waits.
-    for table, key, row_digest in _and_then(first, rows):
+    for table, key, row_digest in chain(first, rows):
         layout_id = layouts.of(table)
         digest.add(layout_id, key, row_digest)
         waiting.append((seal.number, layout_id, key, row_digest))
@@ -175,11 +188,6 @@ def _seal(rows: Iterator[tuple[SealedTable, int, str]], reason: str = "") -> Sea
             [seal.number, seal.digest],
         )
     return seal
-
-
-def _and_then(first: Any, rest: Iterator[Any]) -> Iterator[Any]:
-    yield first
-    yield from rest
 
 
 def _write(rows: list[tuple[int, int, int, str]]) -> None:

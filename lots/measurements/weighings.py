@@ -12,6 +12,7 @@ from lots import clock
 from lots.declaration.event import Asks, Event, Menu
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Measurement, Weighing
+from lots.queries.works_zone import works_zone
 from lots.services.lot_register import ON_LOT
 from lots.units import ug_to_g
 
@@ -76,7 +77,7 @@ def keep_weighing(
     A balance whose calibration has run out is accepted and the weighing stays marked for it.
     """
     check_weight(weight, field=field)
-    day = timezone.localdate(act.moment, timezone.get_default_timezone())
+    day = timezone.localdate(act.moment, works_zone())
     return Weighing.objects.create(
         kind=Measurement.Kind.WEIGHING,
         lot=lot,

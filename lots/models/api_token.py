@@ -21,6 +21,13 @@ class ApiToken(models.Model):
     )
     name = models.CharField(max_length=80, help_text="Which program it is for.")
     token_sha256 = models.CharField(max_length=64, unique=True)
+    password_sha256 = models.CharField(
+        max_length=64,
+        blank=True,
+        default="",
+        db_default="",
+        help_text="Of the stored password it was made under: with another it opens nothing.",
+    )
     shown_start = models.CharField(max_length=12, help_text="The key's first signs, to know it by.")
     scopes = models.JSONField(default=list)
     created_at = models.DateTimeField()

@@ -55,7 +55,10 @@ class LedgerHead(models.Model):
 
 
 class BooksMonth(models.Model):
-    """A month in the works' time zone. A closed one takes no movement that occurred in it."""
+    """A month on the books: the bounds stored here rule, whatever the time zone.
+
+    A closed one takes no movement that occurred in it, or before it.
+    """
 
     class State(models.TextChoices):
         OPEN = "open", "Open"

@@ -59,6 +59,11 @@ class Person(models.Model):
     party = models.ForeignKey(
         Party, on_delete=models.PROTECT, null=True, blank=True, related_name="people"
     )
+    must_change_password = models.BooleanField(
+        default=False,
+        db_default=False,
+        help_text="The password was given to them: it opens nothing but the change of it.",
+    )
 
     class Meta:
         ordering = ["user_id"]

@@ -8,8 +8,8 @@ from django import forms
 from django.db.models import Model
 
 from lots.declaration.as_page import EventForm, EventPage
+from lots.ledger.posting import house
 from lots.ledger.recording import Act
-from lots.models import Party
 from lots.pages.bench_form import ActForm, place_field
 from lots.pages.form_fields import MassField, VolumeField
 from lots.services.process_batches import BATCH_CAUTIONS
@@ -60,8 +60,7 @@ class ReceivePage(EventPage):
     def perform(self, act: Act, form: Any) -> Model:
         answers = form.answers()
         bought = form.cleaned_data["bought"]
-        house = Party.objects.get(kind=Party.Kind.HOUSE) if bought else None
-        answers["owner"] = house or answers["party"]
+        answers["owner"] = house() if bought else answers["party"]
         return self.event.service(**self.event.arguments(answers, None), act=act)
 
 

@@ -23,13 +23,14 @@ from lots.pages.steps import BenchStep
 from lots.people.access import office_page
 from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, Keeping, keeping_counts, keeping_of, papers_by_party
+from lots.queries.works_zone import works_zone
 from lots.services.documents import Filing, attach_document, file_document
 
 KEEPING_CSS: Final = {Keeping.OVER: "bad", Keeping.ENDING: "mind"}
 
 
 def _today() -> dt.date:
-    return timezone.localdate(clock.now(), timezone.get_default_timezone())
+    return timezone.localdate(clock.now(), works_zone())
 
 
 def _until() -> forms.DateField:

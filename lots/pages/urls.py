@@ -20,6 +20,7 @@ from lots.pages import (
 )
 from lots.pages.overrides import OVERRIDES
 from lots.people import tokens_page
+from lots.people.own_password import OwnPassword
 from lots.sheets import pages
 
 LOT = "lots/<str:code>"
@@ -65,6 +66,7 @@ urlpatterns: list[URLPattern] = [
     path("reference/balances/", reference.balance_list, name="balances-kept"),
     path("reference/balances/add/", reference.EditBalance.as_view(), name="balance-add"),
     path("reference/balances/of/<str:code>/", reference.EditBalance.as_view(), name="balance-edit"),
+    path("password/", OwnPassword.as_view(), name="own-password"),
     path("tokens/", tokens_page.token_page, name="tokens"),
     path("tokens/<int:pk>/revoke/", tokens_page.revoke, name="token-revoke"),
     path("papers/", papers.papers_page, name="papers"),

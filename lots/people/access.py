@@ -15,19 +15,34 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from config.menu import links_for
 from lots.models import Lot, Party, Person
-from lots.people.roles import OFFICE, role_of_user
+from lots.people.acting import managers
+from lots.people.roles import OFFICE, role_as
 
 View = Callable[..., HttpResponseBase]
 
 
-def role_of(request: HttpRequest) -> str | None:
-    """The signed-in person's role, or None for a stranger. Superusers act as managers.
+def person_of(request: HttpRequest) -> Person | None:
+    """Who is signed in, as a person of the works or of a customer; asked once a request."""
+    if not hasattr(request, "_works_person"):
+        found = None
+        if request.user.is_authenticated:
+            people = Person.objects.filter(user_id=request.user.pk).select_related("party")
+            found = people.first()
+        request._works_person = found  # type: ignore[attr-defined]
+    person: Person | None = request._works_person  # type: ignore[attr-defined]
+    return person
 
-    Asked of the database once a request.
-    """
-    if not hasattr(request, "_works_role"):
-        request._works_role = role_of_user(request.user)  # type: ignore[attr-defined]
-    role: str | None = request._works_role  # type: ignore[attr-defined]
+
+def role_of(request: HttpRequest) -> str | None:
+    """The signed-in person's role, or None for a stranger. Superusers act as managers."""
+    return role_as(person_of(request), request.user)
+
+
+def role_here(request: HttpRequest) -> str:
+    """The role of somebody signed in. Raises PermissionDenied for who has none."""
+    role = role_of(request)
+    if role is None:
+        raise PermissionDenied
     return role
 
 
@@ -35,12 +50,12 @@ def check_staff(request: HttpRequest, roles: frozenset[str] | None = None) -> Ht
     """None when the person may go on; a way to sign in for a stranger.
 
     Raises Http404 for customers, to whom these pages do not exist, and PermissionDenied for staff
-    of another role.
+    of another role and for who has none.
     """
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    role = role_of(request)
-    if role is None or role == Person.Role.CUSTOMER:
+    role = role_here(request)
+    if role == Person.Role.CUSTOMER:
         raise Http404
     if roles is not None and role not in roles:
         raise PermissionDenied
@@ -81,32 +96,28 @@ def _guarded(
 
 def party_looking(request: HttpRequest) -> Party | None:
     """The customer who is signed in; None for anyone else."""
-    if not request.user.is_authenticated:
-        return None
-    person = (
-        Person.objects.filter(user_id=request.user.pk, role=Person.Role.CUSTOMER)
-        .select_related("party")
-        .first()
-    )
-    return person.party if person else None
+    person = person_of(request)
+    return person.party if person and person.role == Person.Role.CUSTOMER else None
 
 
 def lot_for(request: HttpRequest, code: str) -> Lot:
     """The lot of that code if this person may see it: staff any, customers what they sent in."""
     lots = Lot.objects.select_related("owner", "place", "received_from")
-    if role_of(request) == Person.Role.CUSTOMER:
+    if role_here(request) == Person.Role.CUSTOMER:
         party = party_looking(request)
         assert party is not None
         lots = lots.filter(received_from=party)
-    elif role_of(request) is None:
-        raise Http404
     return get_object_or_404(lots, code=code.upper())
 
 
 def shell(request: HttpRequest) -> dict[str, Any]:
-    """Template context for every page: the person's role and the tabs they may follow."""
+    """Template context for every page: the person's role, their tabs, and whom to ask for one."""
     if not hasattr(request, "user"):
         return {}
     role = role_of(request)
     tabs = "THEIRS" if role == Person.Role.CUSTOMER else "TABS"
-    return {"role": role, "tabs": links_for(tabs, role) if role else []}
+    return {
+        "role": role,
+        "tabs": links_for(tabs, role) if role else [],
+        "managers": managers,
+    }

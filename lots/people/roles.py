@@ -26,7 +26,11 @@ def role_of_user(user: Any) -> str | None:
     """The signed-in person's role, or None for a stranger. Superusers act as managers."""
     if not user.is_authenticated:
         return None
-    person = Person.objects.filter(user_id=user.pk).first()
+    return role_as(Person.objects.filter(user_id=user.pk).first(), user)
+
+
+def role_as(person: Person | None, user: Any) -> str | None:
+    """The role of a signed-in user who is that person of the works, or nobody of it."""
     if person is not None:
         return person.role
     return _ROLE.MANAGER.value if user.is_superuser else None

@@ -11,6 +11,8 @@ from rest_framework.request import Request
 
 from lots import clock
 from lots.models import ApiToken
+from lots.people.acting import check_password_chosen
+from lots.people.token_list import is_outlived
 from lots.people.tokens import START, digest_of_key, note_use
 
 _KEYWORDS: Final = {b"bearer", b"token"}
@@ -18,7 +20,11 @@ _KEY_MAX: Final = 120
 
 
 class ByToken(BaseAuthentication):
-    """Answers 401 `token_unknown`, `token_expired` or `token_revoked` to a key of no use."""
+    """Answers 401 to a key of no use: `token_unknown`, `token_expired`, `token_revoked`,
+    `token_password_changed`.
+
+    And 403 `password_not_chosen` while its person has a password that was given to them.
+    """
 
     def authenticate(self, request: Request) -> tuple[Any, ApiToken] | None:
         parts = get_authorization_header(request).split()
@@ -31,6 +37,9 @@ class ByToken(BaseAuthentication):
             raise _refused("token_revoked", "This token was revoked.")
         if token.expires_at <= clock.now():
             raise _refused("token_expired", "This token has expired.")
+        if is_outlived(token):
+            raise _refused("token_password_changed", "The password was changed since.")
+        check_password_chosen(token.user)
         note_use(token)
         return token.user, token
 

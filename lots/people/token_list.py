@@ -1,7 +1,8 @@
-"""Which tokens a person may see and revoke."""
+"""Which tokens a person may see and revoke, and whether one outlived its person's password."""
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any
 
 from django.db.models import QuerySet
@@ -17,3 +18,13 @@ def tokens_seen_by(user: Any) -> QuerySet[ApiToken]:
     if role_of_user(user) == Person.Role.MANAGER:
         return ApiToken.objects.all()
     return ApiToken.objects.filter(user_id=user.pk)
+
+
+def digest_of_password(user: Any) -> str:
+    """Of the password as it is stored: salted and slow to guess, so this tells nothing of it."""
+    return hashlib.sha256(user.password.encode()).hexdigest()
+
+
+def is_outlived(token: ApiToken) -> bool:
+    """Whether the person's password is another one than the token was made under."""
+    return token.password_sha256 != digest_of_password(token.user)

@@ -14,7 +14,9 @@ from config.refusals import refuse
 from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import ApiToken, Person
+from lots.people.acting import check_password_chosen
 from lots.people.roles import OFFICE, role_of_user
+from lots.people.token_list import digest_of_password
 from lots.texts import checked_text
 
 DAYS_MAX: Final = 366
@@ -43,9 +45,12 @@ def make_token(
 ) -> tuple[ApiToken, str]:
     """The token and its key, which is told this once: only its hash is kept.
 
+    It ends with the person's password.
+
     Raises InvalidError `empty`, `too_long`, `not_text`, `unknown_choice`, `scope_needed`,
-    `expiry_out_of_range`; ForbiddenError `scope_above_role`.
+    `expiry_out_of_range`; ForbiddenError `scope_above_role`, `password_not_chosen`.
     """
+    check_password_chosen(user)
     name = checked_text(name, field="name", limit=NAME_MAX, required=True)
     _check_scopes(set(scopes), user)
     if not 1 <= days <= DAYS_MAX:
@@ -56,6 +61,7 @@ def make_token(
         user=user,
         name=name,
         token_sha256=digest_of_key(key),
+        password_sha256=digest_of_password(user),
         shown_start=key[:SHOWN],
         scopes=sorted(set(scopes)),
         created_at=now,

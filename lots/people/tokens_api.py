@@ -21,7 +21,7 @@ from lots.ledger.recording import Act
 from lots.models import ApiToken, SignInAttempt
 from lots.people.attempts import knock, let_in
 from lots.people.permissions import AnyRole
-from lots.people.token_list import tokens_seen_by
+from lots.people.token_list import is_outlived, tokens_seen_by
 from lots.people.tokens import DAYS_MAX, make_token, revoke_token
 
 
@@ -30,6 +30,12 @@ class TokenSerializer(serializers.ModelSerializer[ApiToken]):
 
     user = serializers.CharField(source="user.username", read_only=True)
     scopes = serializers.ListField(child=serializers.CharField(), read_only=True)
+    password_changed = serializers.SerializerMethodField(
+        help_text="Whether its person's password was changed since; it opens nothing then."
+    )
+
+    def get_password_changed(self, token: ApiToken) -> bool:
+        return is_outlived(token)
 
     class Meta:
         model = ApiToken
@@ -43,6 +49,7 @@ class TokenSerializer(serializers.ModelSerializer[ApiToken]):
             "expires_at",
             "last_used_at",
             "revoked_at",
+            "password_changed",
         ]
         read_only_fields = fields
 
@@ -76,6 +83,7 @@ class ObtainToken(APIView):
 
     authentication_classes = ()
     permission_classes = ()
+    body_bytes_max = 16 * 1024  # strangers send it
 
     def get_authenticate_header(self, request: Request) -> str:
         """So that a wrong password is answered 401 and not 403."""

@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.contrib.auth.views import redirect_to_login
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -15,8 +15,8 @@ from config.pages import put_refusal
 from config.refusals import ConflictError, RefusalError
 from lots.ledger.recording import Act
 from lots.models import ApiToken
-from lots.people.access import role_of
-from lots.people.token_list import tokens_seen_by
+from lots.people.access import role_here
+from lots.people.token_list import is_outlived, tokens_seen_by
 from lots.people.tokens import DAYS_MAX, NAME_MAX, make_token, revoke_token, scopes_of
 
 
@@ -44,9 +44,7 @@ def token_page(request: HttpRequest) -> HttpResponse:
     """GET lists; POST makes one and shows its key in the answer, this once."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     form = TokenForm(role, request.POST or None)
     key = ""
     if request.method == "POST" and form.is_valid():
@@ -55,7 +53,8 @@ def token_page(request: HttpRequest) -> HttpResponse:
             form = TokenForm(role)
         except RefusalError as refusal:
             put_refusal(form, refusal)
-    tokens = tokens_seen_by(request.user).select_related("user")[:200]
+    seen = tokens_seen_by(request.user).select_related("user")[:200]
+    tokens = [(each, is_outlived(each)) for each in seen]
     refused = request.method == "POST" and not key
     context = {"form": form, "key": key, "tokens": tokens, "section": "tokens"}
     answer = render(request, "lots/tokens.html", context, status=400 if refused else 200)
@@ -67,8 +66,7 @@ def token_page(request: HttpRequest) -> HttpResponse:
 def revoke(request: HttpRequest, pk: int) -> HttpResponse:
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    if role_of(request) is None:
-        raise Http404
+    role_here(request)
     token = get_object_or_404(tokens_seen_by(request.user), pk=pk)
     try:
         revoke_token(token=token, act=Act(who=request.user))

@@ -31,7 +31,10 @@ class DeliveredLot:
 
 @dataclass(frozen=True)
 class DeliveryDocument:
-    """A delivery note ready for JSON and the PDF. Totals leave out what was taken back."""
+    """A delivery note ready for JSON and the PDF. Totals leave out what was taken back.
+
+    `withheld` says to the party what metal is left out, and why.
+    """
 
     code: str
     kind: str
@@ -45,6 +48,7 @@ class DeliveryDocument:
     lots: tuple[DeliveredLot, ...]
     metals: dict[str, int]
     mass_ug: int
+    withheld: str = ""
     local_law: str = LOCAL_LAW
 
 
@@ -58,7 +62,6 @@ def delivery_document(note: DeliveryNote) -> DeliveryDocument:
         ).order_by("id")
     )
     house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
-    gone = [each for each in lots if not each.taken_back]
     return DeliveryDocument(
         code=note.code,
         kind=note.get_kind_display(),
@@ -70,8 +73,8 @@ def delivery_document(note: DeliveryNote) -> DeliveryDocument:
         delivered_by=note.delivered_by.get_username(),
         note=note.note,
         lots=lots,
-        metals=_together(gone),
-        mass_ug=sum(each.mass_ug for each in gone),
+        metals=metals_together(lots),
+        mass_ug=sum(each.mass_ug for each in lots if not each.taken_back),
     )
 
 
@@ -92,9 +95,10 @@ def _delivered(line: DeliveryLine) -> DeliveredLot:
     )
 
 
-def _together(lots: Sequence[DeliveredLot]) -> dict[str, int]:
+def metals_together(lots: Sequence[DeliveredLot]) -> dict[str, int]:
+    """Micrograms by metal of all lots that were not taken back."""
     total: dict[str, int] = {}
-    for each in lots:
+    for each in (each for each in lots if not each.taken_back):
         for metal, mass_ug in each.metals.items():
             total[metal] = total.get(metal, 0) + mass_ug
     return {metal: total[metal] for metal in Metal.values if metal in total}

@@ -17,6 +17,7 @@ from lots import clock
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Document, Lot, Party
 from lots.models.lot import document_path
+from lots.queries.works_zone import works_zone
 from lots.texts import checked_text
 
 PDF: Final = "application/pdf"
@@ -111,7 +112,7 @@ def _check_filing(filing: Filing, act: Act) -> None:
             value=filing.kind,
             document=", ".join(Document.Kind.values),
         )
-    day = timezone.localdate(act.moment, timezone.get_default_timezone())
+    day = timezone.localdate(act.moment, works_zone())
     if filing.retention_until is not None and filing.retention_until < day:
         raise refuse("retention_passed", field="retention_until", value=filing.retention_until)
 

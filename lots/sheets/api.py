@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from typing import Any, Final
 
@@ -11,11 +10,13 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.decorators import action
+from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from config.refusals import refuse
+from config.parsers import ExactJSONParser, exact_json
+from config.refusals import InvalidError, refuse
 from lots.api import filters
 from lots.api.commands import (
     KEY_PARAMETER,
@@ -23,6 +24,7 @@ from lots.api.commands import (
     ProblemSerializer,
     act_of,
     as_plain,
+    facts_of,
 )
 from lots.api.fields import ShownMetals
 from lots.ledger.recording import remember_answer
@@ -85,7 +87,9 @@ class ColumnsField(serializers.Field):  # type: ignore[type-arg]
     def to_internal_value(self, data: Any) -> dict[str, Any]:
         if isinstance(data, str):
             try:
-                data = json.loads(data)
+                data = exact_json(data)
+            except InvalidError:
+                raise
             except (ValueError, RecursionError):
                 data = None
         if isinstance(data, dict):
@@ -210,6 +214,7 @@ class SheetImportViewSet(ReadOnlyModelViewSet[SheetImport]):
     serializer_class = ImportSerializer
     filterset_class = filters.SheetImportFilter
     writers = OFFICE_AND_BENCH
+    parser_classes = [ExactJSONParser, MultiPartParser]
     lookup_field = "code"
     lookup_value_regex = "[A-Za-z0-9]{2,6}-[A-Za-z0-9-]{1,14}"
     http_method_names = ["get", "post", "head", "options"]
@@ -228,7 +233,7 @@ class SheetImportViewSet(ReadOnlyModelViewSet[SheetImport]):
         With `dry_run` nothing is recorded and the answer (200) says what would happen. A request
         takes at most 2000 rows; the pages take 10000.
         """
-        body = ImportInput(data=request.data, context={"request": request})
+        body = ImportInput(data=facts_of(request), context={"request": request})
         body.is_valid(raise_exception=True)
         data = dict(body.validated_data)
         act = act_of(request, data)

@@ -12,7 +12,7 @@ from django.db.models import F
 
 from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots import clock
-from lots.ledger.recording import Act, lock_ledger
+from lots.ledger.recording import Act
 from lots.models import ImportDraft, SheetImport
 from lots.sheets.cells import Sheet, from_json, to_json
 from lots.sheets.columns import Layout, check_layout, rows_below, shows_commas
@@ -29,10 +29,11 @@ from lots.sheets.record import (
 )
 from lots.sheets.rows import PROBLEMS_MAX, Problem, sheet_order
 from lots.sheets.subjects import subject_named
+from lots.sheets.trial import on_trial
 
 KEPT_FOR: Final = dt.timedelta(days=7)
 DRAFTS_MAX: Final = 20
-# What is checked in one go, with the ledger's lock held: others wait for no longer than this takes.
+# What is checked by one request, so that the page can say how far it is.
 SLICE_ROWS: Final = 400
 PREVIEW_ROWS: Final = 20
 _State = ImportDraft.State
@@ -116,22 +117,20 @@ def lay_out(*, draft: ImportDraft, layout: Layout) -> ImportDraft:
 
 
 def check_slice(*, draft: ImportDraft, act: Act, rows: int = SLICE_ROWS) -> ImportDraft:
-    """Tries the next rows for real and takes them back, so that what it says is what would happen.
+    """Tries the next rows by their own services, each on the books as they stand (`on_trial`).
 
-    A slice doesn't see what earlier slices would have recorded; the whole is tried once more when
-    it is recorded. Called again after a lost answer it goes on from where it stood.
+    A row doesn't see what other rows would record; that is tried when the whole is recorded. Called
+    again after a lost answer it goes on from where it stood.
     """
     if draft.state != _State.CHECKING:
         return draft
     first = draft.rows_checked
     last = min(first + rows, draft.row_count)
-    with transaction.atomic():
-        lock_ledger()
+    with on_trial():
         sifter = sifter_of(upload_of(draft), draft.findings["commas"])
         outcome = sifter.record(_at_one_moment(act), first=first, last=last)
         room = max(0, PREVIEW_ROWS - len(draft.findings["preview"]))
         shown = [shown_row(sifter.subject, row) for row in outcome.rows[:room]]
-        transaction.set_rollback(True)
     problems = outcome.problems
     if last >= draft.row_count:
         problems = [*problems, *sifter.repeated()]

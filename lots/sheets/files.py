@@ -8,8 +8,8 @@ import datetime as dt
 import io
 import re
 from collections.abc import Iterable, Iterator
-from decimal import Decimal
-from typing import Any, Final
+from decimal import Context, Decimal
+from typing import Final
 
 from django.conf import settings
 
@@ -21,6 +21,7 @@ from config.safe_workbook import (
     sheet_rows,
 )
 from config.sheet_text import as_written, as_written_in_csv
+from config.workbook_reader import ReadCell
 from lots.sheets.cells import (
     BLANK,
     MOMENT,
@@ -36,12 +37,12 @@ ROWS_MAX: Final = 10_000
 COLUMNS_MAX: Final = 60
 CELLS_MAX: Final = 300_000
 CELL_LENGTH_MAX: Final = 2000
-# Sheets are often formatted far below their last row; blank rows are passed over up to here.
+# Blank rows are passed over, as far down as a spreadsheet goes.
 _ROWS_SCANNED_MAX: Final = 1_048_576
 _SEPARATORS: Final = "\t;,"
 _SNIFFED_LINES: Final = 30
 # A spreadsheet keeps and shows fifteen significant digits.
-_DIGITS: Final = 15
+_AS_SHOWN: Final = Context(prec=15)
 _PLAIN_FORMATS: Final = frozenset({"General", "0", "0.00", "#,##0", "#,##0.00"})
 _QUOTED: Final = re.compile(r'"([^"]*)"')
 _BEYOND: Final = Cell(text="…")
@@ -73,16 +74,10 @@ def check_size(size_bytes: int | None) -> None:
 def _of_workbook(content: bytes) -> Sheet:
     book = open_workbook_safely(content, limits=WorkbookLimits(bytes_max=settings.UPLOAD_BYTES_MAX))
     try:
-        shown = [each for each in book.worksheets if each.sheet_state == "visible"]
-        sheet = (shown or book.worksheets)[0]
-        read = sheet_rows(
-            sheet, rows_max=_ROWS_SCANNED_MAX, columns_max=COLUMNS_MAX + 1, values_only=False
-        )
-        rows = _kept(
-            [] if all(cell.value is None for cell in row) else [_cell(cell) for cell in row]
-            for row in read
-        )
-        return Sheet(rows, str(sheet.title)[:80], book.epoch.year == 1904)
+        sheet = next((each for each in book.sheets if each.is_visible), book.sheets[0])
+        read = sheet_rows(sheet, rows_max=_ROWS_SCANNED_MAX, columns_max=COLUMNS_MAX)
+        rows = _kept((number, [_cell(cell) for cell in row]) for number, row in read)
+        return Sheet(rows, sheet.title[:80], book.is_from_1904)
     finally:
         book.close()
 
@@ -92,7 +87,7 @@ def _of_text(content: bytes) -> Sheet:
     separator, text = _separator(text)
     try:
         read = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-        return Sheet(_kept(_text_cells(row) for row in read))
+        return Sheet(_kept(enumerate(map(_text_cells, read), 1)))
     except csv.Error as error:
         raise _not_a_sheet() from error
 
@@ -107,12 +102,14 @@ def _text_cells(row: list[str]) -> list[Cell]:
     )
 
 
-def _kept(rows: Iterable[list[Cell]]) -> tuple[SheetRow, ...]:
+def _kept(rows: Iterable[tuple[int, list[Cell]]]) -> tuple[SheetRow, ...]:
     """The rows that are not blank, numbered as the spreadsheet counts."""
     kept: list[SheetRow] = []
     cells_kept = 0
-    for number, cells in enumerate(rows, 1):
+    for number, cells in rows:
         row = trimmed(cells)
+        if number > _ROWS_SCANNED_MAX:
+            raise _too_many_rows()
         if not row:
             continue
         if len(row) > COLUMNS_MAX:
@@ -128,29 +125,27 @@ def _kept(rows: Iterable[list[Cell]]) -> tuple[SheetRow, ...]:
             )
         # A few lines above the headings don't count.
         if len(kept) >= ROWS_MAX + _SNIFFED_LINES:
-            raise _refusal(
-                f"The sheet has more than {ROWS_MAX} rows.", "too_many_rows", "Send it in parts."
-            )
+            raise _too_many_rows()
         kept.append(SheetRow(number, row))
     return tuple(kept)
 
 
-def _cell(cell: Any) -> Cell:
+def _cell(cell: ReadCell | None) -> Cell:
     """A workbook's cell; numbers with the digits, and the unit, that the spreadsheet shows."""
-    value = cell.value
-    if value is None:
+    if cell is None:
         return BLANK
+    value = cell.value
     if isinstance(value, bool):
         return Cell(text="yes" if value else "no")
     if isinstance(value, int | float):
-        return _with_shown_unit(_number(value), str(cell.number_format))
+        return _with_shown_unit(_number(value), cell.number_format)
     if isinstance(value, dt.datetime):
         return Cell(MOMENT, value.replace(microsecond=0).isoformat())
     if isinstance(value, dt.date):
         return Cell(MOMENT, dt.datetime(value.year, value.month, value.day).isoformat())  # noqa: DTZ001
     if isinstance(value, str):
         return text_cell(as_written(value[:CELL_LENGTH_MAX]))
-    return text_cell(str(getattr(value, "text", value))[:CELL_LENGTH_MAX])
+    return text_cell(str(value)[:CELL_LENGTH_MAX])
 
 
 def _with_shown_unit(number: Cell, number_format: str) -> Cell:
@@ -165,9 +160,9 @@ def _with_shown_unit(number: Cell, number_format: str) -> Cell:
 
 
 def _number(value: float) -> Cell:
-    number = Decimal(f"{value:.{_DIGITS}g}")
+    number = _AS_SHOWN.create_decimal(value).normalize()
     if not number.is_finite() or abs(number.adjusted()) > 30:
-        return text_cell(str(value))
+        return text_cell(str(value)[:CELL_LENGTH_MAX])
     return Cell(NUMBER, f"{number:f}")
 
 
@@ -213,6 +208,12 @@ def _first_rows(text: str, separator: str) -> Iterator[list[str]]:
     read = csv.reader(io.StringIO(text[:200_000], newline=""), delimiter=separator)
     for _, row in zip(range(_SNIFFED_LINES), read, strict=False):
         yield row
+
+
+def _too_many_rows() -> InvalidError:
+    return _refusal(
+        f"The sheet has more than {ROWS_MAX} rows.", "too_many_rows", "Send it in parts."
+    )
 
 
 def _not_a_sheet() -> InvalidError:

@@ -6,7 +6,6 @@ import io
 from collections.abc import Mapping
 from typing import Any, Final
 
-from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
@@ -21,6 +20,7 @@ from lots.ledger.recording import Act
 from lots.models import ImportDraft, SheetImport
 from lots.pages.lists import filtered, paged_address
 from lots.people.access import role_of, staff_action, staff_form, staff_page
+from lots.queries.works_zone import works_zone
 from lots.sheets import drafts
 from lots.sheets.cells import Sheet, letters
 from lots.sheets.columns import Layout, header_of
@@ -306,7 +306,7 @@ def _checked(
         "more_problems": max(0, len(problems) - PROBLEMS_SHOWN),
         "earlier": earlier_import(draft.subject, draft.sha256),
         "sheet_name": sheet.name,
-        "zone": settings.TIME_ZONE,
+        "zone": works_zone().key,
     }
 
 

@@ -10,6 +10,7 @@ from django.db.models import Model
 from django.utils import timezone
 
 from lots import display
+from lots.queries.works_zone import works_zone
 from lots.sheets.columns import Column, Kind
 from lots.sheets.subjects import Row, Subject
 
@@ -37,7 +38,7 @@ def shown_value(column: Column, value: Any) -> str:
     if isinstance(value, Decimal):
         return f"{display.grouped(value.normalize())} {column.usual_unit}".strip()
     if isinstance(value, dt.datetime):
-        local = timezone.localtime(value, timezone.get_default_timezone())
+        local = timezone.localtime(value, works_zone())
         return f"{local:%Y-%m-%d %H:%M:%S}".removesuffix(":00")
     if isinstance(value, bool):
         return "yes" if value else "no"

@@ -10,7 +10,6 @@ from dataclasses import dataclass, replace
 from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, Final
 
-from django.db import transaction
 from django.db.models import Model
 
 from config.refusals import RefusalError, RowsRefusedError, refuse
@@ -22,6 +21,7 @@ from lots.sheets.cells import from_json
 from lots.sheets.columns import Layout, check_layout
 from lots.sheets.rows import Outcome, Sifter, sheet_order
 from lots.sheets.subjects import subject_named
+from lots.sheets.trial import on_trial
 
 PREFIX: Final = "SH"
 NAME_LENGTH_MAX: Final = 120
@@ -104,12 +104,11 @@ class Trial:
 
 
 def try_import(*, upload: Upload, act: Act) -> Trial:
-    """Records the sheet and takes all of it back, to say what would happen."""
+    """Says what recording the sheet would come to; see `on_trial`."""
     moment = act.occurred_at or clock.now()
-    with transaction.atomic():
+    with on_trial():
         sifter = sifter_of(upload)
         outcome = sifter.record(replace(act, occurred_at=moment, key=""))
-        transaction.set_rollback(True)
     problems = sheet_order([*outcome.problems, *sifter.repeated()])
     return Trial(
         rows=len(sifter.rows),

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from django.db.models import Model
-from django.utils import timezone
 
 from config.refusals import RefusalError, refuse
 from lots.ledger.recording import Act
+from lots.queries.works_zone import works_zone
 from lots.sheets.cells import Sheet, SheetRow
 from lots.sheets.columns import Layout, RowRead, read_row, rows_below, shows_commas, ways_of
 from lots.sheets.subjects import Desk, Row, Subject
@@ -62,7 +62,7 @@ class Sifter:
         self.subject = subject
         self.layout = layout
         rows = rows_below(sheet, layout)
-        zone = timezone.get_default_timezone()
+        zone = works_zone()
         self.ways: Ways = ways_of(sheet, layout, Ways(zone))
         if commas_seen is None:
             commas_seen = shows_commas(layout, subject.columns, rows)

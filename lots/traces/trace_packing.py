@@ -15,6 +15,8 @@ from lots.traces.trace import Kept, Mixture, Origin
 
 # Mixtures of a few dozen origins: more effort makes them no smaller.
 _EFFORT: Final = 6
+# Millions of origins; what unpacks to more was not packed here.
+_BYTES_MAX: Final = 64 * 1024 * 1024
 
 
 class DamagedError(ValueError):
@@ -31,11 +33,19 @@ def pack(kept: Kept) -> str:
 def unpack(packed: str) -> Kept:
     """What was packed. Raises DamagedError when that can't be read, or is out of its order."""
     try:
-        mixtures, brought = json.loads(zlib.decompress(base64.b64decode(packed, validate=True)))
+        mixtures, brought = json.loads(_unzipped(base64.b64decode(packed, validate=True)))
         contents = {metal: _mixture(columns) for metal, columns in mixtures.items()}
         return Kept(contents, {metal: int(ug) for metal, ug in brought.items()})
     except (zlib.error, ValueError, TypeError, AttributeError) as error:
         raise DamagedError(str(error)) from error
+
+
+def _unzipped(content: bytes) -> bytes:
+    unpacker = zlib.decompressobj()
+    text = unpacker.decompress(content, _BYTES_MAX)
+    if not unpacker.eof:
+        raise ValueError("it is cut off, or unpacks without end")
+    return text
 
 
 def _columns(mixture: Mixture) -> dict[str, tuple[list[int], list[int]]]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from django.shortcuts import get_object_or_404
-from django.utils import timezone
 from rest_framework import serializers
 from rest_framework.response import Response
 
@@ -22,6 +21,7 @@ from reports.exports.movements import movements_table
 from reports.exports.tables import Table
 from reports.models import AccessRecord
 from reports.queries.account_statement import AccountStatement, account_statement
+from reports.queries.month.periods import day_start
 from reports.queries.movements_list import MovementRow, entries_between, movement_rows
 
 # Lines of the ledger in one JSON answer; a CSV has no such limit.
@@ -48,17 +48,13 @@ class MovementsQuestion(ReportQuestion, DaysQuestion):
 
 
 def span_asked(asked: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
-    """From the first day's midnight to the one after the last. Raises InvalidError."""
+    """From the first day's beginning to the end of the last. Raises InvalidError."""
     first, last = asked["from_date"], asked["to_date"]
     if last.year > YEAR_MAX:
         raise refuse("too_large:accounts", field="to_date", value=last)
     if last < first:
         raise refuse("range_reversed", field="to_date", value=last)
-    return _midnight(first), _midnight(last + dt.timedelta(days=1))
-
-
-def _midnight(day: dt.date) -> dt.datetime:
-    return dt.datetime.combine(day, dt.time(), timezone.get_default_timezone())
+    return day_start(first), day_start(last + dt.timedelta(days=1))
 
 
 class AccountReport(ReportView):
@@ -80,7 +76,7 @@ class AccountReport(ReportView):
             parties = parties.filter(pk=looking.pk)
         party, span = get_object_or_404(parties, code=path["party"]), span_asked(asked)
         note_read(self.request, party, AccessRecord.What.ACCOUNT, party.code, asked["as"])
-        return account_statement(party, *span)
+        return account_statement(party, *span, is_theirs=looking is not None)
 
     def tables(self, answered: AccountStatement) -> list[Table]:
         return account_tables(answered)

@@ -16,11 +16,12 @@ from lots.api.records import show
 from lots.metals import Metal
 from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Party
 from lots.queries.bar_list import BarList, bar_list
-from lots.queries.delivery_note import DeliveryDocument, delivery_document
+from lots.queries.delivery_note import DeliveryDocument
 from reports.api.answers import CSV, PDF, XLSX, ReportQuestion, note_read, sent, temporary
 from reports.exports.bar_list import write_bar_list_csv, write_bar_list_workbook
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord
+from reports.queries.lot.customer_view import delivery_shown
 
 
 class BarListQuestion(ReportQuestion):
@@ -91,7 +92,7 @@ class DeliveryNoteReport(QuestionView):
 
     def answer(self, asked: dict[str, Any], **path: Any) -> DeliveryDocument:
         notes = DeliveryNote.objects.select_related("party", "delivered_by")
-        return delivery_document(get_object_or_404(notes, code=path["code"]))
+        return delivery_shown(get_object_or_404(notes, code=path["code"]))
 
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         document = self.answer(asked, **path)

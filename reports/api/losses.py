@@ -190,6 +190,7 @@ class LossMovements(ListAPIView[Entry]):
     Positive is metal gone from the books, negative is metal found above them.
     """
 
+    queryset = Entry.objects.none()  # tells of what, where there is no database to ask
     serializer_class = LossEntrySerializer
     search_fields = ["movement__note"]
     ordering_fields = ["occurred_at", "mass_ug"]

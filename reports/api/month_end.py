@@ -29,7 +29,7 @@ from reports.models import (
     MonthReopening,
 )
 from reports.queries.count_sheets import blind_lines
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import parse_first_day
 from reports.services.counts import ON_SHEET
 from reports.services.month_end import month_end_of
 
@@ -179,7 +179,7 @@ class CountSheetSerializer(serializers.ModelSerializer[CountSheet]):
 
 
 def _of_month(sheets: QuerySet[CountSheet], name: str, value: str) -> QuerySet[CountSheet]:
-    return sheets.filter(month_end__books_month__first_day=parse_month(value).first_day)
+    return sheets.filter(month_end__books_month__first_day=parse_first_day(value))
 
 
 CountSheetList: Final = listed(

@@ -20,6 +20,7 @@ from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.top_up import Addition, top_up_electrolyte
 from lots.measurements.weighings import Weight
 from lots.models import Lot
+from lots.queries.works_zone import works_zone
 from lots.services.melting import Melted, melt_lot
 from lots.services.opening import Amount, Opening, open_claim, open_lot
 from lots.services.ownership import settle_claim
@@ -44,7 +45,7 @@ class Story:
     def on(self, month: int, day: int, hour: int = 9, minute: int = 0) -> dt.datetime:
         """A moment in the works' own time."""
         naive = dt.datetime.combine(self.months[month].replace(day=day), dt.time(hour, minute))
-        return timezone.make_aware(naive, timezone.get_default_timezone())
+        return timezone.make_aware(naive, works_zone())
 
     # Opening
 

@@ -37,7 +37,7 @@ _MONEY = (
 def account_tables(account: AccountStatement) -> list[Table]:
     """Metal and money of the period; balances are live sums of the lines above them."""
     span = span_note(account.starts_at, account.ends_at)
-    notes = [span, account.signs, account.deference]
+    notes = [*filter(None, [account.withheld]), span, account.signs, account.deference]
     title = f"Statement of account: {account.customer_name}"
     return [
         Table("Metal", title, _METAL, [*_metal_rows(account.metals)], [*notes, OUNCE_RULE]),

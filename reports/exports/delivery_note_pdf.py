@@ -37,6 +37,8 @@ def delivery_note_pdf(document: DeliveryDocument) -> bytes:
     for metal, mass_ug in document.metals.items():
         paper.say(f"{metal}: {ug_to_g(mass_ug):,f} g = {ounces_of(mass_ug):,f} ozt", 6)
     paper.say(f"Together: {ug_to_g(document.mass_ug):,f} g", 6)
+    if document.withheld:
+        paper.say(document.withheld, 5)
     paper.ln(2)
     paper.small_print((OUNCE_RULE, document.local_law))
     paper.to_sign((f"Handed over by {document.delivered_by}", "Received by"))

@@ -53,6 +53,7 @@ def lot_answer_tables(answer: LotAnswer) -> list[Table]:
         for each in answer.metals
     ]
     notes = [
+        *filter(None, [answer.withheld]),
         as_of_note(AsOf(answer.as_of_occurred, answer.as_of_recorded)),
         answer.signs,
         answer.mixing,

@@ -32,6 +32,8 @@ def lot_answer_pdf(answer: LotAnswer, *, house: str, made_at: dt.datetime) -> by
             ("As of", as_of_note(AsOf(answer.as_of_occurred, answer.as_of_recorded))),
         ]
     )
+    if answer.withheld:
+        paper.say(answer.withheld, 5)
     for metal in answer.metals:
         _metal(paper, metal)
     _payable(paper, answer)
@@ -47,6 +49,8 @@ def _metal(paper: Paper, metal: MetalAnswer) -> None:
         for where in Where
         if (ug := metal.where_ug.get(where))
     ]
+    if not rows:
+        return
     paper.ruled(
         ("Where it is", "Grams", "± u", "Troy ounces"),
         rows,

@@ -16,6 +16,7 @@ from typing import Any, Final, TextIO
 from django.utils import timezone
 
 from config.sheet_text import fit_for_xml, neutralised, neutralised_in_csv
+from lots.queries.works_zone import works_zone
 from lots.units import ug_to_g
 from reports.conventions import ounces_of, percent_of
 
@@ -126,7 +127,7 @@ def plain_of(value: Any) -> Any:
 
 def local(moment: dt.datetime) -> dt.datetime:
     """The moment on the works' clocks, aware."""
-    return timezone.localtime(moment, timezone.get_default_timezone())
+    return timezone.localtime(moment, works_zone())
 
 
 def percent_in(row: Row, column: Column) -> Decimal | None:

@@ -15,8 +15,9 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.people.access import party_looking, role_of, staff_page
+from lots.people.access import party_looking, role_here, staff_page
 from lots.people.roles import OFFICE
+from lots.queries.works_zone import next_month
 from lots.units import ug_to_g
 from reports import conventions
 from reports.models import AccessRecord
@@ -27,7 +28,7 @@ from reports.queries.month.periods import (
     Period,
     local_day,
     month_period,
-    next_month,
+    month_periods,
     parse_month,
 )
 from reports.queries.obligations import obligations, owed_by_customer
@@ -50,9 +51,7 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
     """Staff see any customer's account, customers their own."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
     if role == Person.Role.CUSTOMER:
         own = party_looking(request)
@@ -68,10 +67,12 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "period": period,
             "last_day": next_month(period.first_day) - dt.timedelta(days=1),
             "is_office": role in OFFICE,
-            "after": month_period(next_month(period.first_day)),
+            "after": f"{next_month(period.first_day):%Y-%m}",
             "is_over": period.ends_at <= clock.now(),
-            "before": month_period(period.first_day - dt.timedelta(days=1)),
-            "account": account_statement(customer, period.starts_at, period.ends_at),
+            "before": f"{period.first_day - dt.timedelta(days=1):%Y-%m}",
+            "account": account_statement(
+                customer, period.starts_at, period.ends_at, is_theirs=role == Person.Role.CUSTOMER
+            ),
         },
     )
 
@@ -97,8 +98,9 @@ def cover_page(request: HttpRequest) -> HttpResponse:
 @staff_page
 def losses_page(request: HttpRequest) -> HttpResponse:
     """The last twelve months together, and month by month."""
-    last = month_period(local_day(clock.now()))
-    first = month_period(last.first_day - dt.timedelta(days=30 * (MONTHS_BACK - 1)))
+    today = local_day(clock.now())
+    back = today.replace(day=1) - dt.timedelta(days=30 * (MONTHS_BACK - 1))
+    first, last = month_periods([back, today])
     report = losses(first.starts_at, last.ends_at)
     wanted = request.GET.get("metal", Metal.AG)
     metal = wanted if wanted in Metal.values else Metal.AG.value

@@ -21,14 +21,14 @@ from lots.pages.bench_form import begins_with
 from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
 from lots.pages.movement import ReversalForm
 from lots.pages.steps import BenchStep
-from lots.people.access import lot_for, party_looking, role_of, staff_page
-from lots.queries.delivery_note import delivery_document
+from lots.people.access import lot_for, party_looking, role_here, role_of, staff_page
 from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord
 from reports.pages.access_log import note_page
 from reports.pages.delivery_form import DeliveryForm
 from reports.queries.delivery_effect import effect_of_note, effect_of_plan
+from reports.queries.lot.customer_view import delivery_shown
 from reports.queries.obligations import COVER
 
 
@@ -119,6 +119,7 @@ def customer_deliveries(request: HttpRequest) -> HttpResponse:
     """What left the works for the signed-in customer, a page at a time."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
+    role_here(request)
     party = party_looking(request)
     if party is None:
         raise Http404
@@ -144,9 +145,7 @@ def _note(code: str) -> DeliveryNote:
 
 def note_for(request: HttpRequest, code: str) -> DeliveryNote:
     """Staff may see any; a customer what was delivered to them."""
-    role = role_of(request)
-    if role is None:
-        raise Http404
+    role = role_here(request)
     note = _note(code)
     if role == Person.Role.CUSTOMER and note.party != party_looking(request):
         raise Http404
@@ -161,7 +160,7 @@ def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code)
     is_staff = role_of(request) != Person.Role.CUSTOMER
-    document = delivery_document(note)
+    document = delivery_shown(note)
     return render(
         request,
         "reports/delivery.html",
@@ -190,7 +189,7 @@ def delivery_paper(request: HttpRequest, code: str) -> HttpResponse:
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code, form="pdf")
     headers = {"Content-Disposition": f'attachment; filename="{note.code}.pdf"'}
-    paper = delivery_note_pdf(delivery_document(note))
+    paper = delivery_note_pdf(delivery_shown(note))
     return HttpResponse(paper, content_type="application/pdf", headers=headers)
 
 

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 
 from config.drawing.charts import Bar, BarChart
 from lots.models import Lot
-from lots.people.access import lot_for, party_looking, role_of
+from lots.people.access import lot_for, party_looking, role_here, role_of
 from lots.people.roles import OFFICE
 from lots.units import ug_to_g
 from reports.models import AccessRecord
@@ -60,6 +60,7 @@ def customer_lots(request: HttpRequest) -> HttpResponse:
     """The lots the signed-in customer sent in."""
     if not request.user.is_authenticated:
         return redirect_to_login(request.get_full_path())
+    role_here(request)
     party = party_looking(request)
     if party is None:
         raise Http404

@@ -30,6 +30,7 @@ from reports.pages.office_step import OfficeForm, OfficeStep
 
 _KINDS: Final = dict(Movement.Kind.choices)
 _FAILURES: Final = {
+    "kept_back": "not to be told to this customer yet",
     "timeout": "no answer in time",
     "no_answer": "no answer",
     "certificate": "its certificate does not hold",

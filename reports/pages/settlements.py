@@ -5,12 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib.auth.views import redirect_to_login
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
 from lots.models import Person
-from lots.people.access import party_looking, role_of, staff_page
+from lots.people.access import party_looking, role_here, role_of, staff_page
 from lots.people.roles import OFFICE
 from reports.models import AccessRecord, Settlement, SettlementQuestion
 from reports.pages.access_log import note_page
@@ -24,11 +24,8 @@ LISTED_MAX = 200
 def settlement_for(request: HttpRequest, code: str) -> Settlement:
     """Staff may see any; a customer their own, once it is approved."""
     settlements = Settlement.objects.select_related("lot", "customer")
-    role = role_of(request)
-    if role == Person.Role.CUSTOMER:
+    if role_here(request) == Person.Role.CUSTOMER:
         settlements = settlements.filter(customer=party_looking(request), state__in=SHOWN_STATES)
-    elif role is None:
-        raise Http404
     return get_object_or_404(settlements, code=code.upper())
 
 

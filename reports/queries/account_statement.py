@@ -14,6 +14,8 @@ from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import ClaimEntry, Entry, Movement, Party
 from reports.queries.account_money import MoneyAccount, money_accounts
+from reports.queries.lot.sealed_results import Sealed, sealed_for
+from reports.queries.sealed_lines import left_out
 
 SIGNS: Final = (
     "Metal: positive adds to what the customer has with the works (lots kept apart and the claim "
@@ -62,12 +64,15 @@ class MetalAccount:
 
 @dataclass(frozen=True)
 class AccountStatement:
+    """`withheld` says to the customer what is left out, and why."""
+
     customer: str
     customer_name: str
     starts_at: dt.datetime
     ends_at: dt.datetime
     metals: tuple[MetalAccount, ...]
     money: tuple[MoneyAccount, ...]
+    withheld: str = ""
     signs: str = SIGNS
     money_rule: str = MONEY_RULE
     deference: str = DEFERENCE
@@ -75,14 +80,20 @@ class AccountStatement:
 
 @unmoving
 def account_statement(
-    customer: Party, starts_at: dt.datetime, ends_at: dt.datetime
+    customer: Party, starts_at: dt.datetime, ends_at: dt.datetime, *, is_theirs: bool = False
 ) -> AccountStatement:
-    """The account from `starts_at` up to, not including, `ends_at`; the queries don't grow."""
+    """The account from `starts_at` up to, not including, `ends_at`; the queries don't grow.
+
+    With `is_theirs`, as the customer reads it: lots whose results are still being exchanged stand
+    as they were declared.
+    """
+    sealed = sealed_for(customer) if is_theirs else Sealed(customer)
+    shown = ~left_out(sealed) if sealed else Q()
     before = Q(occurred_at__lt=starts_at)
     within = Q(occurred_at__gte=starts_at, occurred_at__lt=ends_at)
-    apart, claims = _sums(customer, before)
-    changes = _changes(customer, within)
-    apart_after, claims_after = _sums(customer, before | within)
+    apart, claims = _sums(customer, before & shown)
+    changes = _changes(customer, within & shown)
+    apart_after, claims_after = _sums(customer, (before | within) & shown)
     wanted = {*apart, *claims, *apart_after, *claims_after, *(key[0] for key in changes)}
     movements = Movement.objects.in_bulk({key[1] for key in changes})
     codes = _lot_codes(customer, movements)
@@ -113,6 +124,7 @@ def account_statement(
         ends_at=ends_at,
         metals=tuple(accounts),
         money=money_accounts(customer, starts_at, ends_at),
+        withheld=sealed.words,
     )
 
 

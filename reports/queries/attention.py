@@ -13,8 +13,9 @@ from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
 from cells.queries.slimes_queue import slimes_queue
 from lots.display import grams
 from lots.models import Balance, Excess, Lot, ProcessBatch
+from lots.queries.works_zone import next_month
 from reports.queries.month.months_on_books import months_on_books
-from reports.queries.month.periods import local_day, next_month
+from reports.queries.month.periods import local_day
 from reports.queries.office_attention import office_matters
 from reports.queries.to_do import LISTED_MAX, Attention, Urgency
 

@@ -7,7 +7,7 @@ import io
 import itertools
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from django.conf import settings
 
@@ -19,6 +19,7 @@ from config.safe_workbook import (
     sheet_rows,
 )
 from config.sheet_text import as_written, as_written_in_csv
+from config.workbook_reader import ReadCell
 from reports.exports.count_form import COLUMNS
 
 ROWS_MAX: Final = 5000
@@ -59,43 +60,46 @@ def read_rows(content: bytes) -> list[UploadedRow]:
     return rows
 
 
-def _workbook_rows(content: bytes) -> Iterator[list[str]]:
+def _workbook_rows(content: bytes) -> list[tuple[int, list[str]]]:
     limits = WorkbookLimits(bytes_max=settings.UPLOAD_BYTES_MAX)
     book = open_workbook_safely(content, limits=limits)
     try:
-        rows = sheet_rows(book.worksheets[0], rows_max=ROWS_MAX, columns_max=CELLS_MAX)
-        return iter([[as_written(_text(value)) for value in row] for row in rows])
+        rows = sheet_rows(book.sheets[0], rows_max=ROWS_MAX, columns_max=CELLS_MAX)
+        return [
+            (number, [as_written(_text(cell)) for cell in row[:CELLS_MAX]]) for number, row in rows
+        ]
     finally:
         book.close()
 
 
-def _csv_rows(content: bytes) -> Iterator[list[str]]:
+def _csv_rows(content: bytes) -> list[tuple[int, list[str]]]:
     try:
         text = content.decode("utf-8-sig")
         if "\0" in text:
             raise _not_a_form()
         read = csv.reader(io.StringIO(text, newline=""), strict=True)
-        return iter(
-            [[as_written_in_csv(cell) for cell in row[:CELLS_MAX]] for row in _at_most(read)]
-        )
+        return [
+            (number, [as_written_in_csv(cell) for cell in row[:CELLS_MAX]])
+            for number, row in _at_most(read)
+        ]
     except (UnicodeDecodeError, csv.Error) as error:
         raise _not_a_form() from error
 
 
-def _at_most(rows: Iterable[Any]) -> Iterator[Any]:
-    for number, row in enumerate(rows):
-        if number >= ROWS_MAX:
+def _at_most(rows: Iterable[list[str]]) -> Iterator[tuple[int, list[str]]]:
+    for number, row in enumerate(rows, 1):
+        if number > ROWS_MAX:
             raise _refusal(
                 f"The file has more than {ROWS_MAX} rows.",
                 code="too_many_rows",
                 remedy="Send one sheet's form.",
             )
-        yield row
+        yield number, row
 
 
-def _below_header(lines: Iterator[list[str]]) -> Iterator[UploadedRow]:
+def _below_header(lines: Iterable[tuple[int, list[str]]]) -> Iterator[UploadedRow]:
     names: list[str | None] = []
-    numbered = enumerate(lines, 1)
+    numbered = iter(lines)
     for _, line in itertools.islice(numbered, _HEADER_WITHIN):
         names = [_NAMES.get(cell.strip().casefold()) for cell in line]
         if set(names) >= _NEEDED:
@@ -112,13 +116,14 @@ def _below_header(lines: Iterator[list[str]]) -> Iterator[UploadedRow]:
             yield UploadedRow(number, cells)
 
 
-def _text(value: object) -> str:
+def _text(cell: ReadCell | None) -> str:
     """A cell as text; a number as the shortest digits that give it back."""
-    if value is None:
+    if cell is None:
         return ""
+    value = cell.value
     if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
         return str(int(value))
-    return str(value)
+    return str(value)[: CELL_LENGTH_MAX + 1]
 
 
 def _not_a_form() -> InvalidError:

@@ -15,9 +15,11 @@ from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import BooksMonth, Movement
 from lots.people.roles import OFFICE
+from lots.queries.works_zone import next_month
+from lots.services.works_zone import fix_zone
 from reports.models import MonthEnd, MonthReopening
 from reports.queries.count_sheets import open_sheets, stale_lines, undecided
-from reports.queries.month.periods import local_day, month_period, next_month, parse_month
+from reports.queries.month.periods import local_day, month_period, parse_first_day
 from reports.queries.month.statement_digest import is_as_signed
 from reports.services.sign_statement import signed_with_key
 
@@ -28,7 +30,7 @@ REASON_LENGTH_MAX: Final = 300
 def month_end_of(month: str) -> MonthEnd:
     """The month's end of a month such as "2026-05", or 404 while it is not begun."""
     ends = MonthEnd.objects.select_related("books_month")
-    return get_object_or_404(ends, books_month__first_day=parse_month(month).first_day)
+    return get_object_or_404(ends, books_month__first_day=parse_first_day(month))
 
 
 ON_MONTH: Final = On(
@@ -45,7 +47,7 @@ ON_MONTH: Final = On(
 ON_MONTH_OF_BOOKS: Final = replace(
     ON_MONTH,
     param="first_day",
-    found=lambda address: parse_month(address["month"]).first_day,
+    found=lambda address: parse_first_day(address["month"]),
 )
 
 
@@ -53,8 +55,10 @@ ON_MONTH_OF_BOOKS: Final = replace(
 def begin_month_end(*, first_day: dt.date, act: Act) -> MonthEnd:
     """Begins the close of the month of `first_day`; counting may begin before the month is over.
 
-    Raises ConflictError `already_begun`; InvalidError `in_the_future`.
+    Its bounds are stored, and with them the works' time zone becomes a fact if it was none yet.
+    Raises ConflictError `already_begun`, `other_zone`; InvalidError `in_the_future`.
     """
+    fix_zone()
     period = month_period(first_day)
     if period.starts_at > clock.now():
         raise refuse("in_the_future:month_end", field="month", value=str(period), period=period)

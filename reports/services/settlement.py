@@ -73,7 +73,8 @@ def prepare_settlement(
 ) -> Settlement:
     """Computes a draft of a lot's settlement from what stands on record; nothing is posted.
 
-    It supersedes, once approved, the lot's settlement in force, and shows the difference. Raises
+    A provisional one rests on what was declared while the customer's result is awaited. It
+    supersedes, once approved, the lot's settlement in force, and shows the difference. Raises
     InvalidError `unknown_choice`, `not_a_customers_lot`; ConflictError `no_terms`,
     `settlement_draft_exists`, `final_in_force`, `weighing_missing`, and what `settle` raises.
     """
@@ -86,6 +87,7 @@ def prepare_settlement(
         lot,
         parse_terms(contract.content),
         is_provisional=kind == Settlement.Kind.PROVISIONAL,
+        is_shown=True,
         impurities_ppt=impurities_ppt,
         tax=tax,
         moisture_ppt=moisture_ppt,

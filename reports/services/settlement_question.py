@@ -200,6 +200,7 @@ def _facts(
             for line in answer.evidence.weighings
             if not line.withdrawn
         ],
+        withheld=answer.withheld,
         compared=[_compared(each) for each in agreements],
         outcomes=outcomes,
         whereabouts=[

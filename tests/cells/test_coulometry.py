@@ -47,6 +47,7 @@ def test_gap_is_set_apart_and_bridged_only_on_request():
     count = count_charge(series((0, 4.0), (2, 4.0), (32, 2.0), (34, 2.0)), EXACT)
     assert count.ampere_hours == pytest.approx(8.0 + 4.0)
     (gap,) = count.gaps
+    assert (gap.start, gap.end) == (START + timedelta(hours=2), START + timedelta(hours=32))
     assert (gap.powered_h, gap.bridge_ah) == (30.0, pytest.approx(90.0))
     # Rectangular between 0 and 30 h x 4 A about the straight line's 90 A h.
     assert gap.u_bridge_ah == pytest.approx(np.hypot(120 / np.sqrt(12), 30.0))
@@ -88,11 +89,15 @@ def test_sampling_bound_of_a_ragged_current_grows_with_the_root_of_its_readings(
         return sampling_bound_ah(series(*ragged))
 
     assert bound(401) == pytest.approx(2 * bound(101), rel=0.05)
+    # Two triangles of 2 Ah, one up and one down, in squares; each interval is in both.
+    assert bound(4) == pytest.approx(2.0)
 
 
 def test_lone_interval_is_bounded_by_half_its_change():
     points = series((0, 6.0), (4, 2.0))
     assert sampling_bound_ah(points) == pytest.approx(4 * 4 / 2)
+    # A half-width is read as a rectangular distribution: GUM (JCGM 100:2008) 4.3.7.
+    assert count_charge(points, EXACT).u_sampling_ah == pytest.approx(8 / np.sqrt(3))
 
 
 def test_an_ampere_for_thirteen_days_plates_about_1_3_kg():

@@ -41,6 +41,19 @@ def test_zero_at_the_edges_of_a_cut_does_not_bend_the_current():
     assert series.powered_h.tolist() == [0.0, 3.0]
 
 
+def test_a_current_at_the_very_moments_of_a_cut_is_taken():
+    cut = PowerCut(after(2), after(5))
+    series = read_series(readings((0, 5.0), (2, 4.0), (5, 3.0), (6, 5.0)), power_cuts=[cut])
+    assert series.current_a.tolist() == [5.0, 4.0, 3.0, 5.0]
+    assert series.powered_h.tolist() == [0.0, 2.0, 2.0, 3.0]
+
+
+def test_a_cut_that_began_before_the_first_reading_counts_from_there():
+    cut = PowerCut(after(-3), after(0.5))
+    series = read_series(readings((0, 0.0), (1, 5.0), (4, 5.0)), power_cuts=[cut])
+    assert series.powered_h.tolist() == [0.5, 3.5]
+
+
 def test_cuts_before_after_and_between_readings():
     cuts = [
         PowerCut(after(-5), after(-1)),
@@ -63,6 +76,7 @@ def test_gap_is_judged_by_powered_time():
 @pytest.mark.parametrize(
     ("points", "code", "field"),
     [
+        ([], "too_few_readings", "readings"),
         ([(0, 5.0)], "too_few_readings", "readings"),
         ([(0, 5.0), (0, 5.0)], "readings_not_in_order", "readings"),
         ([(1, 5.0), (0, 5.0)], "readings_not_in_order", "readings"),
@@ -87,7 +101,7 @@ def test_unusable_readings_are_refused(points, code, field):
 def test_unusable_power_cuts_are_refused(cuts, code, field):
     power_cuts = [PowerCut(after(begin), after(end)) for begin, end in cuts]
     with pytest.raises(InvalidError) as refusal:
-        read_series(readings((0, 5.0), (1, 5.0), (5, 5.0)), power_cuts=power_cuts)
+        read_series(readings((0, 5.0), (1, 0.5), (5, 5.0)), power_cuts=power_cuts)
     assert (refusal.value.code, refusal.value.field) == (code, field)
 
 

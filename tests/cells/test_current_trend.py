@@ -44,9 +44,44 @@ def test_line_is_fitted_at_the_last_reading():
     assert trend.slope == pytest.approx(-0.02)
 
 
+@pytest.mark.parametrize("name", ["linear_time", "exponential_charge", "slimes_resistance"])
+def test_line_and_its_covariance_are_those_of_least_squares(name):
+    """Against numpy's polyfit, whose matrix is scaled by residuals over degrees of freedom."""
+    blocks = block_readings(HOURS, 2.0 - 0.01 * HOURS + 0.03 * np.cos(2.5 * HOURS))
+    trend = next(each for each in fit_trends(blocks) if each.model == name)
+    axis = blocks.hours if MODEL_BY_NAME[name].axis == "hours" else blocks.charge_ah
+    line = MODEL_BY_NAME[name].to_line(blocks.current_a)
+    (slope, now), spread = np.polyfit(axis - axis[-1], line, 1, cov=True)
+    assert (trend.slope, trend.now) == pytest.approx((slope, now))
+    found = [[trend.var_slope, trend.covariance], [trend.covariance, trend.var_now]]
+    assert np.array(found) == pytest.approx(spread)
+    assert trend.degrees == 23
+
+
+def test_level_current_is_as_sure_as_a_mean():
+    current = 2.0 + 0.01 * np.cos(3.0 * HOURS)
+    trend = next(e for e in fit_trends(block_readings(HOURS, current)) if e.model == "constant")
+    assert (trend.slope, trend.var_slope, trend.covariance, trend.degrees) == (0, 0, 0, 24)
+    assert trend.now == pytest.approx(current.mean())
+    assert trend.var_now == pytest.approx(current.var(ddof=1) / 25)
+
+
+def test_a_score_is_the_error_of_forecasts_from_each_origin():
+    """Six hourly readings of 2 A, the last of 1 A, by hand.
+
+    From the fourth the level model foretells 2 and 4 Ah where 2 and 3.5 pass, from the fifth 2
+    where 1.5 pass: mean currents wrong by 0, 0.25 and 0.5 A, over 1, 2 and 1 h.
+    """
+    blocks = block_readings(np.arange(6.0), [2.0, 2.0, 2.0, 2.0, 2.0, 1.0])
+    trends = fit_trends(blocks)
+    mean_square = ((0 + 0.25**2) / 2 + 0.5**2) / 2
+    assert trends[0].scores["constant"] == pytest.approx(mean_square**0.5 / (11 / 6))
+    assert trends[0].error_hours == pytest.approx((((1 + 2**2) / 2 + 1) / 2) ** 0.5)
+
+
 @pytest.mark.parametrize("model", MODELS, ids=lambda model: model.name)
 def test_hours_to_a_charge_undo_the_charge_of_hours(model):
-    now = model.to_line(np.array([1.5]))
+    now = model.to_line(np.array([0.5]))
     slope = np.array([0.004 * model.slope_sign])
     charge = model.ahead_ah(now, slope, np.array([20.0]))
     assert model.hours_to(now, slope, charge) == pytest.approx(20.0)
@@ -79,6 +114,7 @@ def test_many_readings_are_averaged_into_blocks():
 def test_rising_current_is_forecast_level():
     trends = fit_trends(block_readings(HOURS, 1.0 + 0.01 * HOURS))
     assert all(trend.slope == 0.0 for trend in trends)
+    assert trends[0].scores["linear_time"] == trends[0].scores["constant"]
 
 
 def test_no_forecast_from_too_few_blocks():

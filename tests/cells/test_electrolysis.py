@@ -63,10 +63,24 @@ def test_anode_is_consumed_by_the_charge_that_dissolves_it():
     assert anode_consumed_g_per_ah(anode) < 4.0247  # copper needs more charge per gram
 
 
+def test_charge_is_shared_by_moles_of_electrons():
+    anode = AnodeComposition(
+        0.7, 0.2, 0.05, palladium_dissolving=0.5, other_electrons_mol_per_g=0.001
+    )
+    moles = {"Ag": 0.7 / 107.8682, "Cu": 2 * 0.2 / 63.546, "Pd": 0.05 / 106.42, "other": 0.001}
+    whole = sum(moles.values())
+    balance = balance_charge(1000.0, anode)
+    dissolved_mol = 1000.0 * 3600 / 96485.33212
+    silver_g = dissolved_mol * moles["Ag"] / whole * 107.8682
+    assert balance.anode_consumed_g * 0.7 == pytest.approx(silver_g)
+
+
 def test_composition_from_masses_divides_by_the_whole_anode():
-    anode = composition_from_masses({"Ag": 900.0, "Cu": 80.0, "Au": 5.0}, 1000.0)
-    assert (anode.silver, anode.copper, anode.gold) == (0.9, 0.08, 0.005)
-    assert anode.dissolving == pytest.approx(0.98)
+    masses = {"Ag": 800.0, "Cu": 80.0, "Pd": 40.0, "Au": 5.0, "Pt": 3.0, "Rh": 1.0}
+    anode = composition_from_masses(masses, 1000.0, palladium_dissolving=0.25)
+    assert anode == AnodeComposition(0.8, 0.08, 0.04, 0.005, 0.003, 0.001, 0.25)
+    assert anode.dissolving == pytest.approx(0.8 + 0.08 + 0.01)
+    assert anode.slimes_metal == pytest.approx(0.03 + 0.009)
 
 
 def test_electrolyte_that_plated_200_g_more_than_the_anode_gave_gained_58_9_g_of_copper():
@@ -93,6 +107,12 @@ def test_impossible_anode_is_refused(arguments, code, field):
     with pytest.raises(InvalidError) as refusal:
         AnodeComposition(**arguments)
     assert (refusal.value.code, refusal.value.field) == (code, field)
+
+
+def test_an_anode_that_weighs_nothing_is_refused():
+    with pytest.raises(InvalidError) as refusal:
+        composition_from_masses({"Ag": 0.0}, 0.0)
+    assert (refusal.value.code, refusal.value.field) == ("too_small", "anode_g")
 
 
 def test_unknown_metal_is_refused():

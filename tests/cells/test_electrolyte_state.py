@@ -16,6 +16,7 @@ from cells.electrochemistry.electrolyte_state import (
     COPPER,
     PALLADIUM,
     PLATED,
+    SCALE,
     SILVER,
     VOLUME,
     Addition,
@@ -201,6 +202,12 @@ def test_interval_is_cut_off_at_zero():
     assert (low, high) == (0.0, pytest.approx(2.96, abs=0.001))
 
 
+def test_an_ammeter_nobody_rated_is_known_to_one_per_cent():
+    begun = begin_run(fresh(), AnodeCharge(1.0, ANODE), RunAssumptions(Estimate(1.1)))
+    assert begun.estimate(SCALE).value == 1.1
+    assert begun.estimate(SCALE).u == pytest.approx(0.011)
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "field"),
     [
@@ -233,9 +240,11 @@ def test_electrolyte_without_volume_is_refused():
     ("build", "code", "field"),
     [
         (lambda: Estimate(-1.0), "too_small", "value"),
+        (lambda: Estimate(1.0, -0.1), "too_small", "u"),
         (lambda: AnodeCharge(0.0, ANODE), "too_small", "anode.mass_g"),
         (lambda: AnodeCharge(1.0, ANODE, u_copper=2.0), "too_large", "anode.u_copper"),
         (lambda: RunAssumptions(Estimate(0.0)), "too_small", "efficiency"),
+        (lambda: RunAssumptions(Estimate(1.1001)), "too_large", "efficiency"),
         (lambda: RunAssumptions(Estimate(1.0), u_gain=-0.1), "too_small", "u_gain"),
     ],
 )

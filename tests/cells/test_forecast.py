@@ -111,6 +111,18 @@ def test_current_that_dies_has_no_date_and_says_so():
     assert forecast.exhausted.probability == 0.0
 
 
+def test_the_trend_named_is_the_best_by_which_the_anode_is_exhausted():
+    # A straight fall foretells its own past best; by it 9.9 Ah are to come, and 11.8 are needed.
+    hours = np.linspace(0.0, 20.0, 21)
+    wobble = np.where(np.arange(21) % 2, 0.15, -0.15)
+    run = _run(hours=hours, current_a=2.0 - 0.05 * hours + wobble, anode_g=Estimate(450.0))
+    forecast = forecast_run(run)
+    assert min(forecast.scores, key=forecast.scores.get) == "linear_time"
+    assert forecast.model == "exponential_charge"
+    assert forecast.exhausted.hours > 11.8
+    assert forecast.reason == ""
+
+
 def test_uncertain_charge_widens_the_interval():
     sure = forecast_run(_run()).exhausted
     unsure = forecast_run(_run(charge_ah=Estimate(100.0, 5.0))).exhausted
@@ -148,6 +160,21 @@ def test_rules_are_the_users_own():
     assert forecast_run(_run(), rules).state == "too_few_readings"
 
 
+def test_fewer_readings_than_a_trend_can_be_tried_on_are_too_few_whatever_the_rules():
+    hours = np.array([0.0, 30.0, 60.0, 90.0])
+    rules = ForecastRules(readings_min=1)
+    few = forecast_run(_run(hours=hours, current_a=np.full(4, 1.0)), rules)
+    assert few.reason == "4 readings under current; a forecast needs 5."
+    enough = _run(hours=np.append(hours, 120.0), current_a=np.full(5, 1.0))
+    assert forecast_run(enough, rules).state == "forecast"
+
+
+def test_readings_over_just_the_time_asked_for_are_enough():
+    hours = np.linspace(0.0, 6.0, 20)
+    run = _run(hours=hours, current_a=np.full(20, 1.0), charge_ah=Estimate(300.0))
+    assert forecast_run(run).state == "forecast"
+
+
 def test_forecasts_come_in_the_order_of_the_runs():
     one, two = forecast_runs([_run(), _run(anode_g=Estimate(900.0))])
     assert one == forecast_run(_run())
@@ -160,6 +187,7 @@ def test_forecasts_come_in_the_order_of_the_runs():
         ({"as_of": datetime.datetime(2026, 3, 2)}, "naive_time", "as_of"),
         ({"anode_g": Estimate(0.0)}, "too_small", "anode_g"),
         ({"efficiency": Estimate(1.2)}, "too_large", "efficiency"),
+        ({"efficiency": Estimate(0.0)}, "too_small", "efficiency"),
         ({"volume_l": Estimate(0.0)}, "too_small", "volume_l"),
         ({"copper_limit_g_per_l": 0.0}, "too_small", "copper_limit_g_per_l"),
     ],

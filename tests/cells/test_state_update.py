@@ -99,6 +99,19 @@ def test_weighed_remnant_sets_what_was_consumed():
     assert after.anode_left_g.u < 0.6
 
 
+def test_an_anode_hung_and_taken_out_whole_has_given_nothing():
+    after = update_from_remnant(run_after(1.0), Estimate(4000.0, 0.01)).state
+    assert after.anode_left_g.value == pytest.approx(4000.0, abs=0.1)
+
+
+def test_less_than_a_litre_is_measured_too():
+    small = electrolyte_from_assay(
+        ElectrolyteAssay(silver_g_per_l=Estimate(80.0, 1.0)), Estimate(0.5, 0.1)
+    )
+    after = update_from_volume(small, Estimate(0.45, 0.01)).state
+    assert after.estimate(VOLUME).value == pytest.approx(0.45, abs=0.001)
+
+
 def test_no_amount_falls_below_zero():
     updated = update_from_assay(
         electrolyte(20.0), ElectrolyteAssay(copper_g_per_l=Estimate(0.0, 0.01))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import http.client
+import json
 import re
 import subprocess
 import sys
@@ -15,6 +17,43 @@ def get(address: str, **headers: str) -> tuple[Any, str]:
     request = urllib.request.Request(address, headers=headers)
     with urllib.request.urlopen(request, timeout=20) as answer:
         return answer.headers, answer.read().decode("latin-1")
+
+
+def post(bound_to: tuple[str, int], address: str, kind: str, size: int) -> tuple[int, str]:
+    connection = http.client.HTTPConnection(*bound_to, timeout=60)
+    headers = {"Content-Type": kind, "Connection": "close"}
+    connection.request("POST", address, b"a" * size, headers)
+    answer = connection.getresponse()
+    told = answer.status, answer.read().decode()
+    connection.close()
+    return told
+
+
+def test_too_large_a_body_is_answered_and_not_cut_off(emptied_database, tmp_path):
+    with served(tmp_path) as server:
+        for kind in ("application/json", "multipart/form-data; boundary=x", "text/plain"):
+            status, page = post(server.bound_to, "/sign-in/", kind, 11_000_000)
+            assert (status, "larger than 10 MiB" in page) == (413, True)
+            status, told = post(server.bound_to, "/api/v1/token/", kind, 11_000_000)
+            assert (status, json.loads(told)["code"]) == (413, "too_large")
+        status, told = post(server.bound_to, "/api/v1/receipts/", "application/json", 5_000_000)
+        assert (status, json.loads(told)["code"]) == (401, "not_authenticated")
+        kind = "application/json; charset*=no-such''utf-8"
+        status, told = post(server.bound_to, "/api/v1/token/", kind, 5_000_000)
+        assert (status, json.loads(told)["code"]) == (415, "not_utf8")
+
+
+def test_only_a_proxy_that_was_named_says_that_tls_was_used(emptied_database, tmp_path):
+    """Its address alone does not make a peer one, not even this machine's own."""
+    claimed = {"X-Forwarded-Proto": "https", "X-Forwarded-For": "198.51.100.9"}
+    for name, status in (("unnamed", 301), ("named", 200)):
+        folder = tmp_path / name
+        folder.mkdir()
+        with served(folder, HTTPS="1", TRUST_PROXY="1" if name == "named" else "0") as server:
+            connection = http.client.HTTPConnection(*server.bound_to, timeout=60)
+            connection.request("GET", "/sign-in/", headers=claimed)
+            assert connection.getresponse().status == status
+            connection.close()
 
 
 def test_files_measures_and_lines_in_service(emptied_database, tmp_path, monkeypatch):

@@ -15,11 +15,13 @@ from django.db.models import Sum
 
 from config.refusals import RefusalError
 from lots.ledger.reversal import reverse_movement
-from lots.measurements.assays import AssayReport, Finding
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.measurements.rulings import rule_assay
 from lots.measurements.weighings import Weight
-from lots.models import ClaimEntry, Entry, Lot, MaterialEntry, Movement, Place
+from lots.models import AssayRuling, ClaimEntry, Entry, Lot, MaterialEntry, Movement, Place
 from lots.services.opening import Amount, Opening, open_lot
 from lots.services.receipt import Receipt, receive_lot
+from lots.services.splitting import Part, split_lot
 
 G = 1_000_000
 
@@ -104,10 +106,10 @@ def refused() -> Callable[..., Any]:
     """Asserts that the block is refused with code and field, and that no row was written."""
 
     @contextmanager
-    def check(code: str, field: str | None) -> Iterator[None]:
+    def check(code: str, field: str | None) -> Iterator[pytest.ExceptionInfo[RefusalError]]:
         before = rows()
         with pytest.raises(RefusalError) as caught:
-            yield
+            yield caught
         assert (caught.value.code, caught.value.field) == (code, field)
         assert caught.value.remedy
         assert rows() == before
@@ -156,3 +158,26 @@ def solution(works: SimpleNamespace, act: Callable[..., Any]) -> Callable[..., L
         return open_lot(opening=opening, act=act(hours))
 
     return make
+
+
+@pytest.fixture
+def split(act: Callable[..., Any]) -> Callable[..., list[Lot]]:
+    """Divides parts of so many grams from a lot."""
+
+    def divide(lot: Lot, *grams: int, hours: float = 1) -> list[Lot]:
+        parts = [Part(mass_ug=each * G) for each in grams]
+        movement = split_lot(lot=lot, parts=parts, act=act(hours))
+        return [each.lot for each in movement.standings.order_by("id")]
+
+    return divide
+
+
+@pytest.fixture
+def rule(act: Callable[..., Any], report: Callable[..., AssayReport]) -> Callable[..., AssayRuling]:
+    """Has the works' laboratory assay a lot, and rules by what it found."""
+
+    def decide(lot: Lot, values: dict[str, str], hours: float = 6, **given: Any) -> AssayRuling:
+        assay = record_assay(lot=lot, report=report(values, **given), act=act(hours))
+        return rule_assay(assay=assay, reason="our own assay", act=act(hours))
+
+    return decide

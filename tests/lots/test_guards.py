@@ -8,6 +8,8 @@ from types import SimpleNamespace
 import pytest
 from django.apps import apps
 from django.db import DatabaseError, connection, transaction
+from django.db.migrations import RunPython
+from django.db.migrations.loader import MigrationLoader
 
 from lots.ledger import guards
 from lots.ledger.recording import Act
@@ -88,8 +90,7 @@ def test_a_closed_month_takes_no_movement_even_past_the_service(
     movement.save(force_insert=True)
 
 
-def test_every_guarded_table_is_named_by_its_app(db: None) -> None:
-    """An app's AppConfig names its append-only tables, or check_ledger would not miss a trigger."""
+def installed() -> set[str]:
     found = (
         "SELECT tgname FROM pg_trigger WHERE NOT tgisinternal"
         if connection.vendor == "postgresql"
@@ -97,8 +98,30 @@ def test_every_guarded_table_is_named_by_its_app(db: None) -> None:
     )
     with connection.cursor() as cursor:
         cursor.execute(found)
-        installed = {name for (name,) in cursor.fetchall()}
-    assert installed == set(guards.expected_triggers(connection.vendor))
+        return {name for (name,) in cursor.fetchall()}
+
+
+def test_every_guarded_table_is_named_by_its_app(db: None) -> None:
+    """An app's AppConfig names its append-only tables, or check_ledger would not miss a trigger."""
+    assert installed() == set(guards.expected_triggers(connection.vendor))
+
+
+def test_migrations_take_every_guard_away_and_put_it_back(db: None) -> None:
+    migrations = MigrationLoader(None).disk_migrations
+    steps = [
+        step
+        for (app, _), migration in sorted(migrations.items())
+        if app in {"lots", "cells", "reports"}
+        for step in migration.operations
+        if isinstance(step, RunPython)
+    ]
+    editor = SimpleNamespace(connection=connection)
+    for step in steps:
+        step.reverse_code(apps, editor)  # type: ignore[misc]
+    assert installed() == set()
+    for step in steps:
+        step.code(apps, editor)
+    assert installed() == set(guards.expected_triggers(connection.vendor))
 
 
 def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:

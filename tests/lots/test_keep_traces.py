@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
+import zlib
 from io import StringIO
 from types import SimpleNamespace
 
@@ -245,6 +247,12 @@ def test_packing_keeps_every_origin_and_refuses_what_it_did_not_pack(kept):
     )
     assert brought == {}
     assert len(row.packed) < 120
-    for wrong in ("", "not packed", pack(Kept({"Ag": dict.fromkeys(contents["Ag"], 0)}, {}))):
+    swollen = b"[{}, {}" + b" " * 80_000_000 + b"]"
+    for wrong in (
+        "",
+        "not packed",
+        pack(Kept({"Ag": dict.fromkeys(contents["Ag"], 0)}, {})),
+        base64.b64encode(zlib.compress(swollen, 9)).decode(),
+    ):
         with pytest.raises(DamagedError):
             unpack(wrong)

@@ -35,25 +35,6 @@ def on_account(code, metal="Ag"):
     )
 
 
-@pytest.fixture
-def split(act):
-    def divide(lot, *grams, hours=1.0):
-        parts = [Part(mass_ug=each * G) for each in grams]
-        movement = split_lot(lot=lot, parts=parts, act=act(hours))
-        return [each.lot for each in movement.standings.order_by("id")]
-
-    return divide
-
-
-@pytest.fixture
-def rule(act, report):
-    def decide(lot, values, hours=6.0, **given):
-        assay = record_assay(lot=lot, report=report(values, **given), act=act(hours))
-        return rule_assay(assay=assay, reason="our own assay", act=act(hours))
-
-    return decide
-
-
 def silver(lot):
     return holding(lot).metals.get("Ag", 0)
 

@@ -144,6 +144,15 @@ def test_nobody_settles_with_the_same_owner_or_for_the_house(works, act, pool, r
     assert not Movement.objects.filter(kind="claim").exists()
 
 
+def test_what_would_stay_the_old_owners_for_a_time_is_refused_too(works, act, received, refused):
+    lot = received(1000)
+    lost = write_off(lot=lot, cause="spill", stage="store", act=act(1), mass_ug=10 * G)
+    change_owner(lot=lot, owner=works.pellow, act=act(2))
+    change_owner(lot=lot, owner=works.brackwater, act=act(4))
+    with refused("changed_hands_since", "occurred_at"):
+        reverse_movement(movement=lost, reason="It was found.", act=act(5))
+
+
 def test_what_is_put_down_late_leaves_nothing_of_the_old_owners_behind(
     works, act, received, refused
 ):

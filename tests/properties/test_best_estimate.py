@@ -17,8 +17,7 @@ from lots.models import Entry
 from reports.queries.month.best_estimate import best_estimate, holdings_by
 from reports.queries.month.difference_sequence import difference_sequences
 from reports.queries.month.entry_uncertainty import BookUncertainty, book_uncertainty
-from reports.queries.month.periods import month_period
-from tests.conftest import MORNING
+from tests.builders import month_2026
 from tests.properties.test_cell_runs import cell_works, runs  # noqa: F401
 from tests.properties.test_cell_runs import play as play_run
 from tests.properties.test_ledger_model import Run, steps_of
@@ -29,7 +28,7 @@ QUICK = settings(
     print_blob=True,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
-MAY = month_period(MORNING.date())
+MAY = month_2026(5)
 
 
 def check_figures(book: BookUncertainty) -> None:

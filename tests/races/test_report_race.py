@@ -2,21 +2,36 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 import threading
 from collections.abc import Callable
 from contextlib import contextmanager
 from types import SimpleNamespace
 from typing import Any
 
-from django.db import connection, connections
+from django.db import connection, connections, transaction
 
 from lots import clock
 from lots.models import Lot
-from reports.queries import inventory as inventory_module
-from tests.builders import receive
+from lots.services.quarantine import quarantine_lot
+from lots.services.receipt import receive_lot
+from lots.services.transfer import transfer_lot
+from lots.services.write_off import write_off
+from reports.queries.inventory import inventory
+from reports.queries.month.claims_statement import claims_statement
+from reports.queries.month.figure_uncertainty import inventory_uncertainty, statement_uncertainty
+from reports.queries.month.losses import losses
+from reports.queries.month.metal_flow import metal_flow
+from reports.queries.month.month_pack import month_pack
+from reports.queries.month.month_statement import month_statement
+from reports.queries.month.periods import month_period
+from reports.queries.obligations import obligations
+from tests.builders import GRAM, receipt_of, receive
 from tests.conftest import MORNING
 
 NOON = MORNING.replace(hour=12)
+MAY = month_period(dt.date(2026, 5, 1))
 
 
 @contextmanager
@@ -41,12 +56,36 @@ def posted_after_the_first_balance(post: Callable[[], Any]) -> Any:
         yield done
 
 
+REPORTS: dict[str, Callable[[], Any]] = {
+    "inventory": lambda: inventory().rows,
+    "inventory_uncertainty": inventory_uncertainty,
+    "month_statement": lambda: month_statement(MAY),
+    "statement_uncertainty": lambda: statement_uncertainty(MAY),
+    "metal_flow": lambda: metal_flow(MAY, "Ag"),
+    "claims_statement": lambda: claims_statement(MAY),
+    "obligations": obligations,
+    "losses": lambda: losses(MAY.starts_at, MAY.ends_at),
+    "month_pack": lambda: month_pack(MAY),
+}
+
+
 def test_a_report_is_of_one_moment(emptied_database: None, works: SimpleNamespace, act: Any):
-    receive(works, act(0), grams=100)
-    before = inventory_module.inventory().rows
-    with posted_after_the_first_balance(lambda: receive(works, act(1), grams=50)) as posted:
-        during = inventory_module.inventory().rows
-    assert len(posted) == 1
-    assert Lot.objects.count() == 2
-    assert during == before
-    assert inventory_module.inventory().rows != before
+    lot = receive(works, act(0), owner=works.brackwater)
+    places = itertools.cycle([works.places["quarantine"], works.places["feed-shelf"]])
+
+    def post() -> None:
+        """Metal comes in, is set aside, is lost and moves, in one transaction."""
+        with transaction.atomic():
+            receive(works, act(1), owner=works.pellow)
+            fine = receipt_of(works, form=Lot.Form.FINE_CRYSTAL)
+            quarantine_lot(lot=receive_lot(receipt=fine, act=act(1)), reason="damp", act=act(1))
+            write_off(lot=lot, cause="spill", stage="store", mass_ug=GRAM, act=act(2))
+            transfer_lot(lot=lot, place=next(places), act=act(2))
+
+    for name, report in REPORTS.items():
+        before = report()
+        with posted_after_the_first_balance(post) as posted:
+            during = report()
+        assert len(posted) == 1
+        assert during == before, name
+        assert report() != before, name

@@ -42,7 +42,7 @@ def on(month: int, day: int, hour: int = 9) -> dt.datetime:
 
 
 @pytest.fixture
-def april() -> Period:
+def april(db: None) -> Period:
     return month_period(APRIL)
 
 
@@ -161,10 +161,10 @@ def refused() -> Callable[..., Any]:
     """Asserts that the block is refused with code and field, and that no row was written."""
 
     @contextmanager
-    def check(code: str, field: str | None) -> Iterator[None]:
+    def check(code: str, field: str | None) -> Iterator[pytest.ExceptionInfo[RefusalError]]:
         before = every_row()
         with pytest.raises(RefusalError) as caught:
-            yield
+            yield caught
         assert (caught.value.code, caught.value.field) == (code, field)
         assert caught.value.remedy
         assert every_row() == before

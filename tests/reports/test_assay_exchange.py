@@ -170,3 +170,5 @@ def test_results_agree_when_their_uncertainties_allow_the_difference():
     assert (near.within, near.allowed_ppt) == (True, Decimal("0.9800"))
     assert not far.within
     assert far.difference_ppt == Decimal(1)
+    exact = agreement_of(Decimal(900), Decimal(0), Decimal(900), Decimal(0))
+    assert exact.within

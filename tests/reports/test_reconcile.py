@@ -8,6 +8,7 @@ from scipy.sparse import csr_array
 
 from config.refusals import InvalidError
 from reports.statistics import constrained_fit
+from reports.statistics import reconcile as module
 from reports.statistics.covariance import factor_from_covariance, factor_from_sd
 from reports.statistics.reconcile import reconcile
 
@@ -42,6 +43,15 @@ def test_a_fixed_target_shifts_a_balance(engine):
         csr_array([[1.0, -1.0]]), np.array([5.0]), np.array([10.0, 4.0]), factor_from_sd(np.ones(2))
     )
     assert np.allclose(result.reconciled, [9.5, 4.5])
+    assert result.residuals.tolist() == result.check_residuals.tolist() == [1]
+
+
+def test_exact_figures_are_held_to_a_fixed_target(engine):
+    matrix, target, exact = csr_array([[1.0, -1.0]]), np.array([5.0]), factor_from_sd(np.zeros(2))
+    assert reconcile(matrix, target, np.array([9.0, 4.0]), exact).reconciled.tolist() == [9, 4]
+    with pytest.raises(InvalidError) as caught:
+        reconcile(matrix, target, np.array([10.0, 4.0]), exact)
+    assert (caught.value.code, caught.value.field) == ("contradiction", "measurements")
 
 
 def test_an_exact_figure_is_not_moved(engine):
@@ -91,6 +101,7 @@ def test_a_bound_is_held_and_named(engine):
     assert free.reconciled[2] < 0
     assert held.at_bound == (2,)
     assert np.allclose(held.reconciled, [11, 11, 0])
+    assert np.allclose(held.adjustment, [1, -1, 3])
     assert held.converged
     assert held.statistic == free.statistic
 
@@ -105,12 +116,22 @@ def test_a_figure_held_too_early_is_let_go_again(engine):
     assert np.allclose(held.reconciled, [5, 2 / 3, 0, 0, 1 / 3, 1 / 3])
 
 
-def test_an_unmeasured_figure_is_bounded_too(engine):
+@pytest.mark.parametrize(("target", "expected"), [(0.0, [11, 11, 0]), (2.0, [12, 10, 0])])
+def test_an_unmeasured_figure_is_bounded_too(engine, target, expected):
     matrix = csr_array([[1.0, -1.0, -1.0]])
     values, factor = np.array([10.0, 12.0, np.nan]), factor_from_sd(np.array([1.0, 1.0, 0.0]))
-    held = reconcile(matrix, np.zeros(1), values, factor, lower=np.array([-np.inf, -np.inf, 0.0]))
-    assert np.allclose(held.reconciled, [11, 11, 0])
+    lower = np.array([-np.inf, -np.inf, 0.0])
+    held = reconcile(matrix, np.array([target]), values, factor, lower=lower)
+    assert np.allclose(held.reconciled, expected)
     assert held.at_bound == (2,)
+
+
+def test_bounds_that_are_not_settled_in_time_are_told(monkeypatch):
+    readings = ([-3.0, 3.0, 3.0], [1.0, 1.0, 1.0])
+    assert solve(*readings, lower=np.full(3, 1.5)).converged
+    monkeypatch.setattr(module, "BLOCK_STEPS_MAX", 1)
+    monkeypatch.setattr(module, "SINGLE_STEPS_MAX", 0)
+    assert not solve(*readings, lower=np.full(3, 1.5)).converged
 
 
 def test_an_exact_figure_below_its_bound_is_refused(engine):

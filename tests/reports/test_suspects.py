@@ -69,6 +69,27 @@ def test_two_errors_are_both_named():
     assert found.dof_left == 3
 
 
+def test_no_more_suspects_are_named_than_asked_for_and_none_is_its_own_rival():
+    values = TRUE.copy()
+    values[1] += 100
+    values[6] -= 80
+    result = reconcile(ROUTE, np.zeros(5), values, factor_from_sd(np.full(7, 5.0)))
+    assert [each.index for each in find_suspects(result, suspects_max=1).suspects] == [1]
+    for suspect in find_suspects(result).suspects:
+        assert suspect.index not in suspect.rivals
+
+
+def test_rivals_fit_nearly_as_well_and_the_best_comes_first():
+    """Four weighings of one lot: z is 3.23, -2.66, -2.77 and 2.19 of a mean of 100."""
+    matrix = csr_array([[1.0, -1, 0, 0], [0, 1, -1, 0], [0, 0, 1, -1]])
+    values = np.array([114.0, 88.5, 88, 109.5])
+    result = reconcile(matrix, np.zeros(3), values, factor_from_sd(np.full(4, 5.0)))
+    (suspect,) = find_suspects(result, suspects_max=1).suspects
+    assert suspect.z == pytest.approx(14 / (5 * 0.75**0.5))
+    # z^2 less 3.84, the 95 % point of chi-squared with one degree of freedom: |z| above 2.57.
+    assert (suspect.index, suspect.rivals) == (0, (2, 1))
+
+
 def test_measurements_that_cannot_be_told_apart_are_named_together():
     values = TRUE.copy()
     values[3] += 90
@@ -90,6 +111,7 @@ def test_in_and_out_of_one_node_are_equivalent_with_opposite_sign():
 def test_nothing_is_suspected_in_a_sound_month():
     found = doubt(TRUE + np.array([3.0, -2, 4, 1, -3, 2, -4]), np.full(7, 5.0))
     assert found.suspects == ()
+    assert (found.statistic_left, found.dof_left) == (found.statistic, found.dof)
     assert not found.global_failed
     assert not any(test.flagged for test in found.nodal_tests)
 
@@ -141,6 +163,8 @@ def test_sidak_and_holm_by_hand():
         (-1234.1, 0.01, "1200 g low"),
         (100.2, 3.0, "100 g high"),
         (99.96, 0.1, "100 g high"),
+        (0.0, 0.1, "0 g low"),
+        (98.4, 0.0, "98 g high"),
     ],
 )
 def test_plain_words_round_to_sense(bias, u, figure):

@@ -5,13 +5,15 @@ from __future__ import annotations
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from config.api_description import KEPT_IN, as_text, described
+from config.commands import LedgerCommand
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--check", action="store_true", help="Write nothing; exit 1 if not.")

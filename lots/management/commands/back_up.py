@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management import call_command
-from django.core.management.base import BaseCommand
 
+from config.commands import LedgerCommand
 from lots.keeping.backup import back_up
 from lots.keeping.saying import said_plainly, warn_of_missing
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Backs everything up to a new file, as in: manage.py back_up /safe/2026-11-25.backup"
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -7,13 +7,14 @@ import json
 import time
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
+from config.commands import LedgerCommand
 from lots.ledger.ledger_checks import ROWS_SHOWN, CheckResult, all_checks, run_check
 from lots.ledger.snapshot import snapshot
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -8,13 +8,13 @@ from argparse import ArgumentParser
 from collections import Counter
 from typing import Any
 
-from django.core.management.base import BaseCommand
 from django.db import OperationalError, close_old_connections
 
+from config.commands import LedgerCommand
 from lots.feed.event_delivery import deliver_due
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

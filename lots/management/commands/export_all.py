@@ -6,13 +6,12 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand
-
+from config.commands import LedgerCommand
 from lots.keeping.folder_export import export_all
 from lots.keeping.saying import said_plainly, warn_of_missing
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Exports everything into a new folder, as in: manage.py export_all /safe/2026-11-25"
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -7,13 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management import call_command
-from django.core.management.base import BaseCommand
 
+from config.commands import LedgerCommand
 from lots.keeping.folder_import import import_all
 from lots.keeping.saying import said_plainly
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Imports into an empty database, as in: manage.py import_all /safe/2026-11-25"
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import CommandParser
 
+from config.commands import LedgerCommand
 from lots.traces.keep_traces import forget_traces, keep_traces
 from lots.traces.kept_traces import last_kept
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: CommandParser) -> None:

@@ -6,14 +6,15 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.contrib.auth import get_user_model
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.models import ApiToken
 from lots.people.tokens import make_token
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -14,8 +14,9 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from typing import Any, Final
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError, refuse
 from lots.codes import parse_code
 from lots.display import both
@@ -30,7 +31,7 @@ READ_BYTES: Final = 65_536
 _ENDS: Final = re.compile(rb"[\r\n]+")
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

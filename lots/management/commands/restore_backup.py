@@ -7,14 +7,15 @@ from pathlib import Path
 from typing import Any
 
 from django.core.management import call_command
-from django.core.management.base import BaseCommand
 
+from config.commands import LedgerCommand
 from lots.keeping.restore import restore_backup
 from lots.keeping.saying import said_plainly
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Restores a backup, as in: manage.py restore_backup /safe/2026-11-25.backup"
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path)

@@ -5,16 +5,17 @@ from __future__ import annotations
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.db import transaction
 
+from config.commands import LedgerCommand
 from lots.ledger.recording import lock_ledger
 from lots.ledger.seal_findings import rows_not_as_sealed
 from lots.ledger.sealing import accept_rows, seal_waiting
 from lots.models import SealedRow
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = (
         "Seals what waits: records of reading, and tables that are sealed from this version on. "
         "Run it after migrate and once a day."

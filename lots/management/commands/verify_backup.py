@@ -6,14 +6,16 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from lots.keeping.restore import verify_backup
 from lots.keeping.saying import said_plainly
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Tries a backup in a new database, as in: manage.py verify_backup 2026-11-25.backup"
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path)

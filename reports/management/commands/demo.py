@@ -12,14 +12,15 @@ from pathlib import Path
 from typing import Any, Final
 
 from django.conf import settings
-from django.core.management import BaseCommand, CommandError, call_command
+from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.models import BarRecord, DeliveryNote, Lot, Movement
 from lots.queries.bar_list import bar_list
-from lots.queries.delivery_note import delivery_document
+from lots.queries.works_zone import works_zone
 from reports.demo.office import CURRENCY
 from reports.demo.play import open_month_on, play
 from reports.demo.wet_work import WetWork
@@ -28,19 +29,22 @@ from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import Settlement
+from reports.queries.lot.customer_view import delivery_shown
 from reports.queries.lot.settlement_statement import settlement_statement
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import parse_first_day
+from reports.services.signing_key import make_signing_key, private_key
 
 SIGN_IN_AS: Final = "marit"
 FOLDER: Final = "demo"
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = (
         "Builds the demo database in a folder of its own, prints the month-end reconciliation, "
         "writes the month-end workbooks, settlement statements, the bar list and a delivery note, "
         "and serves the site."
     )
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--no-serve", action="store_true", help="Stop after printing.")
@@ -71,7 +75,8 @@ class Command(BaseCommand):
         folder = Path(settings.DATA_DIR) / FOLDER
         shutil.rmtree(folder, ignore_errors=True)
         environment = {**os.environ, "DATA_DIR": str(folder)}
-        environment.pop("DATABASE_URL", None)
+        for name in ("DATABASE_URL", "SIGNING_KEY_FILE"):
+            environment.pop(name, None)
         self.stdout.flush()
         command = [sys.executable, *sys.argv, "--in-place"]
         os.execve(sys.executable, command, environment)  # noqa: S606 - this program again, no shell
@@ -83,8 +88,10 @@ class Command(BaseCommand):
                 "The configured database holds movements already; the demo needs an empty one."
             )
         try:
-            today = timezone.localdate()
-            first_day = parse_month(month).first_day if month else open_month_on(today)
+            if private_key() is None:
+                make_signing_key()
+            today = timezone.localdate(timezone=works_zone())
+            first_day = parse_first_day(month) if month else open_month_on(today)
             self.password = secrets.token_urlsafe(12)
             return play(first_day, self.password, self._tell)
         except RefusalError as error:
@@ -124,7 +131,7 @@ class Command(BaseCommand):
         files = [(f"bar list, {len(listed.bars)} bars at the works", path)]
         for note in DeliveryNote.objects.select_related("party", "delivered_by").order_by("pk"):
             path = folder / f"delivery-note-{note.code}.pdf"
-            path.write_bytes(delivery_note_pdf(delivery_document(note)))
+            path.write_bytes(delivery_note_pdf(delivery_shown(note)))
             files.append((f"delivery note {note.code} to {note.party}", path))
         return files
 
@@ -133,6 +140,7 @@ class Command(BaseCommand):
         for name, path in files:
             self.stdout.write(f"  {name}: {path}")
         self.stdout.write(f"\nDatabase: {connection.settings_dict['NAME']}")
+        self.stdout.write(f"Other commands work on it with DATA_DIR={settings.DATA_DIR}")
         self.stdout.write(
             f"Sign in as {SIGN_IN_AS} (manager), joss (operator), pia (assayer), odell "
             "(accountant), isolde or dane\n  (customers); the password of this demo is "

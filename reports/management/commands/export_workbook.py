@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.ledger.holdings import AsOf
+from lots.queries.works_zone import works_zone
 from reports.exports.count_form import count_form_table
 from reports.exports.inventory import inventory_tables
 from reports.exports.losses import loss_tables
@@ -32,7 +34,7 @@ from reports.queries.month.periods import parse_month
 KINDS = ("inventory", "lots", "losses", "month-end", "count-form")
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Writes a workbook, as in: manage.py export_workbook losses losses.xlsx --from 2026-04"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
@@ -86,5 +88,5 @@ def _as_of(text: str) -> AsOf:
     if moment is None:
         raise CommandError("Give the moment as in 2026-04-30T17:00+01:00.")
     if timezone.is_naive(moment):
-        moment = timezone.make_aware(moment, timezone.get_default_timezone())
+        moment = timezone.make_aware(moment, works_zone())
     return AsOf(moment)

@@ -7,8 +7,9 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.people.acting import acting_person
@@ -16,7 +17,7 @@ from lots.people.roles import OFFICE
 from reports.services.price_import import load_prices
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

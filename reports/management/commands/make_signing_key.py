@@ -5,14 +5,14 @@ from __future__ import annotations
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand
-
+from config.commands import LedgerCommand
 from lots.keeping.saying import said_plainly
 from reports.services.signing_key import key_path, list_path, make_signing_key
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Makes a private key in SIGNING_KEY_FILE; months closed from then on are signed."
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(

@@ -8,8 +8,9 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from reports.conventions import SIGN_CONVENTION, STATEMENT_SIGNS
 from reports.exports.month_end import month_end_tables, statement_table
@@ -18,14 +19,16 @@ from reports.exports.tables import as_json, write_csv
 from reports.exports.workbook import save_workbook
 from reports.queries.month.month_pack import month_pack
 from reports.queries.month.month_statement import month_statement
-from reports.queries.month.periods import parse_month
+from reports.queries.month.periods import month_or_last_closed
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Prints the month-end statement of a month, as in: manage.py month_end 2026-05"
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("month", help="year and month, as in 2026-05")
+        parser.add_argument(
+            "month", nargs="?", default="", help="as in 2026-05; unless told, the last one closed"
+        )
         parser.add_argument("--currency", default="", help="value losses in it, as in EUR")
         form = parser.add_mutually_exclusive_group()
         form.add_argument("--csv", action="store_true", help="the statement as CSV")
@@ -34,7 +37,7 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            period = parse_month(options["month"])
+            period = month_or_last_closed(options["month"])
             if options["xlsx"] is not None or options["json"]:
                 pack = month_pack(period, currency=options["currency"], with_estimate=True)
                 tables = month_end_tables(pack)

@@ -6,8 +6,9 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.contrib.auth import get_user_model
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from lots.keeping.saying import said_plainly
 from lots.ledger.recording import Act
 from reports.models import MonthEnd
@@ -16,7 +17,7 @@ from reports.services.sign_statement import sign_statement
 from reports.signatures import fingerprint_of
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -6,8 +6,9 @@ from argparse import ArgumentParser
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand, check_migrated
 from lots.keeping.saying import said_plainly
 from lots.units import ug_to_g
 from reports.queries.month.signed_file import GivenStatement, given_statement
@@ -16,8 +17,9 @@ from reports.services.signing_key import ListedKey, list_path, listed_keys
 from reports.signatures import fingerprint_of, holds
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = "Verifies a statement, as in: manage.py verify_statement month-end-2026-10.xlsx"
+    begins_anywhere = True
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path)
@@ -29,6 +31,8 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        if options["ledger"]:
+            check_migrated()
         with said_plainly():
             given = given_statement(options["file"])
             keys = listed_keys(options["keys"] or list_path())

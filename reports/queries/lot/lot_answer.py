@@ -51,7 +51,7 @@ def lot_answer(lot: Lot, as_of: AsOf = NOW, *, seen_by: Party | None = None) -> 
     lot = Lot.objects.select_related("owner", "received_from").get(pk=lot.pk)
     ahead = trace_forward(lot, as_of)
     parts = _parts(lot, ahead)
-    customer = customer_of(lot)
+    customer = seen_by or customer_of(lot)
     claims = claims_of(customer, as_of) if customer is not None else {}
     answer = LotAnswer(
         lot=lot.code,

@@ -84,14 +84,15 @@ class MetalAnswer:
     """One metal of the lot: `where_ug` sums to `entered_ug` to the microgram.
 
     `joined_pool_ug` is what of it joined the works' pool and became the customer's claim;
-    `claim_ug` is all the customer has in the pool, of every lot.
+    `claim_ug` is all the customer has in the pool, of every lot. Where something is withheld
+    `where_ug` is empty and `joined_pool_ug` None.
     """
 
     metal: str
     entered_ug: int
     standard_uncertainty_ug: int | None
     where_ug: dict[Where, int]
-    joined_pool_ug: int
+    joined_pool_ug: int | None
     claim_ug: int
 
     def uncertainty_of(self, where: Where) -> int | None:
@@ -105,7 +106,10 @@ class MetalAnswer:
 
 @dataclass(frozen=True)
 class LotAnswer:
-    """The whole answer for one lot, ready for JSON, the page and the printed statement."""
+    """The whole answer for one lot, ready for JSON, the page and the printed statement.
+
+    `withheld` says to a customer what is left out, and why.
+    """
 
     lot: str
     form: str
@@ -121,6 +125,7 @@ class LotAnswer:
     parts: tuple[WherePart, ...]
     graph: Graph
     payable: LotPayable
+    withheld: str = ""
     signs: str = SIGNS
     mixing: str = MIXING
     unsure: str = UNSURE

@@ -100,7 +100,7 @@ def question_facts(question: SettlementQuestion) -> QuestionFacts:
         ),
         metals=tuple(_metal(each) for each in lot["metals"]),
         payable=lot["payable"],
-        notes=(lot["signs"], lot["mixing"], lot["deference"]),
+        notes=(*filter(None, [lot.get("withheld")]), lot["signs"], lot["mixing"], lot["deference"]),
     )
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
+from typing import Final
 
 from config.refusals import refuse
+from lots.fineness import WHOLE_PPT
 from lots.ledger.holdings import NOW, AsOf
-from lots.models import Assay, Lot, Party, Weighing
+from lots.models import Assay, Entry, Lot, MaterialEntry, Movement, Party, Weighing
 from lots.units import UG_PER_G, UG_PER_UNIT, ug_to_g
 from reports.models import ContractTerms, MetalPrice
 from reports.queries.lot.lot_evidence import AssayLine, LotEvidence, WeighingLine, lot_evidence
@@ -18,6 +20,7 @@ from reports.settlement_lines import Case, Evidence, Figure, MetalFigures
 from reports.terms import PriceBasis, SamplingBasis, SettleIn, Terms, WeightBasis
 
 _SIDE = Assay.Side
+DECLARED_DECIMALS: Final = 3
 
 
 def terms_for(customer: Party, form: str, day: dt.date) -> ContractTerms | None:
@@ -33,6 +36,7 @@ def settlement_case(
     terms: Terms,
     *,
     is_provisional: bool = False,
+    is_shown: bool = False,
     impurities_ppt: Mapping[str, Decimal] | None = None,
     tax: Decimal | None = None,
     moisture_ppt: Decimal | None = None,
@@ -43,23 +47,35 @@ def settlement_case(
     The weight is the latest of its kind; each side's result the latest that reports the metal, but
     the house's is the one that rules where it does. Where the terms say of what the sample is
     taken, assays of other samples don't count. Impurities given by the user go before those found
-    in assays. Raises ConflictError `weighing_missing`.
+    in assays. A provisional case that is to be shown to the customer takes what was declared in
+    place of results that are still to be exchanged. Raises ConflictError `weighing_missing`,
+    `result_missing`.
     """
     evidence = _as_sampled(lot_evidence(lot, as_of), lot, terms)
-    metals = tuple(
+    awaited = set()
+    if is_shown and is_provisional and terms.exchanged:
+        metals = {each.metal for each in terms.metals}
+        awaited = {each for each in metals if not _result(evidence, _SIDE.COUNTERPARTY, each)}
+    figures = tuple(
         MetalFigures(
             metal=each.metal,
-            house=_result(evidence, _SIDE.HOUSE, each.metal),
-            counterparty=_result(evidence, _SIDE.COUNTERPARTY, each.metal),
-            umpire=_result(evidence, _SIDE.UMPIRE, each.metal),
             fixings=_fixings(lot, terms, each.metal) if terms.settle_in == SettleIn.MONEY else (),
+            **(
+                {"declared": _declared(lot, each.metal)}
+                if each.metal in awaited
+                else {side: _result(evidence, side, each.metal) for side in _SIDE.values}
+            ),
         )
         for each in terms.metals
     )
+    if awaited:
+        _check_declared(lot, awaited)
+        theirs = tuple(each for each in evidence.assays if each.side == _SIDE.COUNTERPARTY)
+        evidence = replace(evidence, assays=theirs)
     return Case(
         terms=terms,
         weight_g=_weight(evidence, terms),
-        metals=metals,
+        metals=figures,
         impurities_ppt=_impurities(evidence, terms, impurities_ppt or {}),
         tax=None if tax is None else Figure(tax, (Evidence("user", "tax"),)),
         is_provisional=is_provisional,
@@ -106,6 +122,30 @@ def _result(evidence: LotEvidence, side: str, metal: str) -> Figure | None:
     if line.certificate:
         text += f", {line.certificate}"
     return Figure(value, (Evidence("assay", str(line.id), text),))
+
+
+def _check_declared(lot: Lot, metals: Collection[str]) -> None:
+    if not lot_evidence(lot).declared_ug.keys() & metals:
+        raise refuse("result_missing", field="assays", value=lot.code)
+
+
+def _declared(lot: Lot, metal: str) -> Figure:
+    """What the sender declared of the lot, parts per thousand of the weight received.
+
+    Of a metal that was not declared nothing is reckoned until its results are exchanged.
+    """
+    entry = Entry.objects.filter(
+        lot=lot,
+        metal=metal,
+        movement__kind=Movement.Kind.RECEIPT,
+        movement__reversed_by=None,
+    ).first()
+    if entry is None:
+        return Figure(Decimal(0), (Evidence("declared", lot.code, f"no {metal}"),))
+    received = MaterialEntry.objects.get(movement=entry.movement_id, lot=lot)
+    ppt = round(Decimal(entry.mass_ug) / received.mass_ug * WHOLE_PPT, DECLARED_DECIMALS)
+    text = "by the sender, of the weight received"
+    return Figure(ppt.normalize(), (Evidence("declared", lot.code, text),))
 
 
 def _found(assays: Sequence[AssayLine], side: str, metal: str) -> list[tuple[AssayLine, Decimal]]:

@@ -129,6 +129,7 @@ def case_of(settlement: Settlement) -> Case:
                 house=_figure_or_none(each["house"]),
                 counterparty=_figure_or_none(each["counterparty"]),
                 umpire=_figure_or_none(each["umpire"]),
+                declared=_figure_or_none(each.get("declared")),
                 fixings=tuple(_figure(fixing) for fixing in each["fixings"]),
             )
             for each in case["metals"]

@@ -116,5 +116,6 @@ def _metal(given: MetalFigures, supposed: Supposed) -> MetalFigures:
         house=figures.get("house", given.house),
         counterparty=figures.get("counterparty", given.counterparty),
         umpire=figures.get("umpire", given.umpire),
+        declared=None if "house" in figures else given.declared,
         fixings=fixings,
     )

@@ -18,7 +18,6 @@ from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import (
     AssayResult,
-    BooksMonth,
     Entry,
     Lot,
     LotStanding,
@@ -37,7 +36,7 @@ from reports.queries.month.entry_uncertainty import (
     volume_figure,
     weighing_figure,
 )
-from reports.queries.month.periods import Period, local_day, month_period, period_of
+from reports.queries.month.periods import Period, local_day, month_periods
 from reports.statistics.inventory_difference import Difference, Sequential, judged, sequence
 from reports.statistics.propagation import counted
 from reports.statistics.uncertainty import Figure, fine_mass, linear, product
@@ -177,8 +176,7 @@ def _periods(last: Period, months: int) -> list[Period]:
     while len(days) < months and day >= local_day(first).replace(day=1):
         days.append(day)
         day = (day - dt.timedelta(days=1)).replace(day=1)
-    known = {month.first_day: month for month in BooksMonth.objects.filter(first_day__in=days)}
-    return [period_of(known[day]) if day in known else month_period(day) for day in reversed(days)]
+    return month_periods(reversed(days))
 
 
 def _lines(periods: Iterable[Period]) -> dict[Period, list[CountLine]]:

@@ -12,15 +12,16 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from django.db.models import Case, Count, F, Q, QuerySet, Sum, When
+from django.db.models import Case, Count, DateField, F, Q, QuerySet, Sum, Value, When
 from django.db.models.functions import TruncMonth
-from django.utils import timezone
 
 from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import Account, Entry, Movement
+from lots.queries.works_zone import next_month, works_midnight, works_zone
 from reports.conventions import percent_of, value_of
 from reports.models import MetalPrice
+from reports.queries.month.periods import INSTANT, local_day, month_periods
 
 _KIND: Final = Movement.Kind
 _STAGE: Final = Movement.Stage
@@ -150,14 +151,13 @@ def losses(
 
     Valued at the prices in force on the span's last day when `currency` is given.
     """
-    last_day = timezone.localdate(
-        ends_at - dt.timedelta(microseconds=1), timezone.get_default_timezone()
-    )
+    last_day = local_day(ends_at - INSTANT)
     prices = prices_on(last_day, currency) if currency else {}
-    throughput = _throughput(starts_at, ends_at, recorded)
+    month_of = _month_of(starts_at, last_day)
+    throughput = _throughput(starts_at, ends_at, recorded, month_of)
     rows = [
         LossRow(
-            month=month.date(),
+            month=month,
             stage=stage,
             account=account,
             account_name=name,
@@ -166,7 +166,7 @@ def losses(
             metal=metal,
             movements=movements,
             mass_ug=total,
-            throughput_ug=throughput.get((month.date(), stage, metal), 0),
+            throughput_ug=throughput.get((month, stage, metal), 0),
             value=value_of(total, prices[metal].per_unit, prices[metal].price)
             if metal in prices
             else None,
@@ -175,7 +175,7 @@ def losses(
             starts_at, ends_at, recorded=recorded
         )
         .order_by()
-        .annotate(month=_month())
+        .annotate(month=month_of)
         .values_list(
             "month",
             "movement__stage",
@@ -235,7 +235,10 @@ def prices_on(day: dt.date, currency: str) -> dict[str, MetalPrice]:
 
 
 def _throughput(
-    starts_at: dt.datetime, ends_at: dt.datetime, recorded: dt.datetime | None
+    starts_at: dt.datetime,
+    ends_at: dt.datetime,
+    recorded: dt.datetime | None,
+    month_of: Case,
 ) -> dict[tuple[dt.date, str, str], int]:
     """Metal brought into each stage by month, stage and metal; reversals take theirs back.
 
@@ -252,7 +255,7 @@ def _throughput(
         lot__isnull=False, movement__reverses__isnull=False, mass_ug__lt=0
     )
     rows = (
-        entries.annotate(meant=meant, month=_month())
+        entries.annotate(meant=meant, month=month_of)
         .filter(
             Q(filled, meant__in=BRINGS_IN)
             | Q(account__kind=Account.Kind.TRADE, meant__in=TAKES_OUT)
@@ -263,11 +266,29 @@ def _throughput(
     )
     sums: dict[tuple[dt.date, str, str], int] = defaultdict(int)
     for month, stage, kind, metal, total in rows:
-        sums[month.date(), stage, metal] += total
+        sums[month, stage, metal] += total
         if kind == _KIND.RECEIPT:
-            sums[month.date(), _STAGE.STORE, metal] += total
+            sums[month, _STAGE.STORE, metal] += total
     return dict(sums)
 
 
-def _month() -> TruncMonth:
-    return TruncMonth("occurred_at", tzinfo=timezone.get_default_timezone())
+def _month_of(starts_at: dt.datetime, last_day: dt.date) -> Case:
+    """The first day of the month an entry belongs to.
+
+    The calendar's, except in a month whose stored bounds are not the midnights of the works.
+    """
+    days = [local_day(starts_at).replace(day=1)]
+    while next_month(days[-1]) <= last_day:
+        days.append(next_month(days[-1]))
+    odd = [
+        When(
+            occurred_at__gte=period.starts_at,
+            occurred_at__lt=period.ends_at,
+            then=Value(period.first_day, output_field=DateField()),
+        )
+        for period in month_periods(days)
+        if (period.starts_at, period.ends_at)
+        != (works_midnight(period.first_day), works_midnight(next_month(period.first_day)))
+    ]
+    calendar = TruncMonth("occurred_at", output_field=DateField(), tzinfo=works_zone())
+    return Case(*odd, default=calendar)

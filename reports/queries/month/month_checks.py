@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from typing import Final
 
 from lots.ledger.ledger_checks import Check
-from reports.models import StatementSignature
+from reports.models import MonthEnd, StatementSignature
+from reports.queries.month.periods import month_periods
 from reports.queries.month.signed_statement import against_ledger
+from reports.queries.month.statement_digest import statement_digests
 from reports.signatures import holds
 
 # A movement recorded at the very moment of closing may have come just before it. A closed month
@@ -47,7 +49,27 @@ def signatures_that_fail() -> Iterator[dict[str, object]]:
             yield {**about, "found": found}
 
 
+def months_not_as_approved() -> Iterator[dict[str, object]]:
+    """Closed months of which the books now give other figures than those that were approved."""
+    closed = list(
+        MonthEnd.objects.filter(state=MonthEnd.State.CLOSED)
+        .order_by("books_month__first_day")
+        .values_list("pk", "books_month__first_day", "statement_digest")
+    )
+    periods = month_periods(first_day for _, first_day, _ in closed)
+    digests = statement_digests(periods)
+    for (pk, _, approved), period, digest in zip(closed, periods, digests, strict=True):
+        if digest != approved:
+            yield {"month_end_id": pk, "month": str(period), "approved": approved, "now": digest}
+
+
 CHECKS: Final = (
+    Check(
+        "closed-figures",
+        "the books give every closed month the figures that were approved and signed",
+        "reports_monthend",
+        months_not_as_approved,
+    ),
     Check(
         "signed-statements",
         "every signed statement's signature holds, and the ledger it names is this one",

@@ -15,6 +15,7 @@ from cells.queries.efficiency_history import efficiencies
 from lots.ledger import accounts
 from lots.ledger.holdings import AsOf
 from lots.models import Assay, Lot, Measurement, Movement, Weighing
+from lots.queries.works_zone import works_zone
 from lots.units import UG_PER_G
 from reports.queries.month.entry_uncertainty import assay_figure, volume_figure, weighing_figure
 from reports.queries.month.month_facts import MonthFacts
@@ -172,5 +173,5 @@ class MonthReadings:
 
 
 def _labelled(what: str, measurement: Measurement) -> str:
-    at = timezone.localtime(measurement.taken_at, timezone.get_default_timezone())
+    at = timezone.localtime(measurement.taken_at, works_zone())
     return f"{what} {measurement.pk} of lot {measurement.lot.code} at {at:%Y-%m-%d %H:%M}"

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from django.db.models import Min
 
 from lots.models import BooksMonth, Movement
+from lots.queries.works_zone import next_month
 from reports.models import MonthEnd
-from reports.queries.month.periods import Period, local_day, month_period, next_month
+from reports.queries.month.periods import Period, local_day, month_periods
 
 
 @dataclass(frozen=True)
@@ -27,17 +28,20 @@ class MonthOnBooks:
 
 
 def months_on_books(now: dt.datetime) -> list[MonthOnBooks]:
-    """Oldest first, in two queries; none before the first movement."""
+    """Oldest first, in three queries; none before the first movement."""
     first = Movement.objects.aggregate(first=Min("occurred_at"))["first"]
     if first is None:
         return []
     rows = {
         month.first_day: month for month in BooksMonth.objects.select_related("month_end").all()
     }
+    today = local_day(now)
+    days = [min([local_day(first).replace(day=1), *rows])]
+    while next_month(days[-1]) <= today:
+        days.append(next_month(days[-1]))
     found = []
-    day = min([month_period(local_day(first)).first_day, *rows])
-    while day <= local_day(now):
-        period, row = month_period(day), rows.get(day)
+    for period in month_periods(days):
+        row = rows.get(period.first_day)
         month_end = getattr(row, "month_end", None)
         found.append(
             MonthOnBooks(
@@ -47,5 +51,4 @@ def months_on_books(now: dt.datetime) -> list[MonthOnBooks]:
                 close_state=month_end.state if month_end is not None else "",
             )
         )
-        day = next_month(day)
     return found

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from openpyxl import load_workbook
-from openpyxl.utils.exceptions import InvalidFileException
-
 from config.refusals import InvalidError
+from config.safe_workbook import WorkbookLimits, open_workbook_safely, sheet_rows
+from config.workbook_reader import ROWS_MAX
 from reports.exports.signature import SHEET
 
 _PDF_HEAD: Final = b"%PDF-"
@@ -49,7 +48,7 @@ def given_statement(path: Path) -> GivenStatement:
         raise _refused("The file is too large for a statement.", "too_large", path)
     try:
         found = _read(path)
-    except (ValueError, KeyError, TypeError, InvalidFileException, zipfile.BadZipFile) as error:
+    except (ValueError, KeyError, TypeError, RecursionError) as error:
         raise _refused("This is no statement that can be read.", "not_readable", path) from error
     if found is None:
         raise _refused("The statement is not signed.", "not_signed", path)
@@ -98,10 +97,14 @@ def _of_signed(signed: dict[str, str]) -> GivenStatement:
 
 
 def _of_workbook(path: Path) -> GivenStatement | None:
-    workbook = load_workbook(path, read_only=True)
+    limits = WorkbookLimits(bytes_max=FILE_BYTES_MAX)
+    workbook = open_workbook_safely(path.read_bytes(), limits=limits)
     try:
-        rows = workbook[SHEET].iter_rows(values_only=True)
-        return _of_rows((*row, None, None)[:2] for row in rows)
+        sheet = next(each for each in workbook.sheets if each.title == SHEET)
+        rows = sheet_rows(sheet, rows_max=ROWS_MAX, columns_max=2)
+        return _of_rows([cell and cell.value for cell in (*row, None, None)[:2]] for _, row in rows)
+    except StopIteration:
+        return None
     finally:
         workbook.close()
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterable
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from django.db.models import F, Sum
+from django.db.models import Case, F, IntegerField, QuerySet, Sum, Value, When
 
 from lots.ledger.digests import CLAIM_COLUMNS, ENTRY_COLUMNS, MATERIAL_COLUMNS, STANDING_COLUMNS
+from lots.metals import Metal
 from lots.models import ClaimEntry, Entry, LotStanding, MaterialEntry, Movement
 from reports.models import CountedMetal, MonthEnd
-from reports.queries.month.periods import Period, period_of
+from reports.queries.month.periods import Period, month_period
 
 _LINES: Final = (
     (Entry, ENTRY_COLUMNS),
@@ -29,55 +32,98 @@ def statement_digest(period: Period) -> str:
     One JSON array a row, in the order of the ledger; a row added, changed or taken away, by
     whatever way, gives another digest.
     """
-    digest = hashlib.sha256()
-    _add(digest, [["month", str(period)]])
-    _add(digest, _opening(period))
-    inside = {"occurred_at__gte": period.starts_at, "occurred_at__lt": period.ends_at}
-    _add(
-        digest,
-        Movement.objects.filter(**inside)
-        .order_by("sequence")
-        .values_list("sequence", "digest")
-        .iterator(_CHUNK),
-    )
+    return statement_digests([period])[0]
+
+
+def statement_digests(periods: Sequence[Period]) -> list[str]:
+    """The same of several months, oldest first: the books are read once for all of them."""
+    if not periods:
+        return []
+    digests = [hashlib.sha256() for _ in periods]
+    for digest, period, opening in zip(digests, periods, _openings(periods), strict=True):
+        _add(digest, ["month", str(period)])
+        for row in sorted(opening.items()):
+            _add(digest, row)
+    inside = {
+        "occurred_at__gte": min(period.starts_at for period in periods),
+        "occurred_at__lt": max(period.ends_at for period in periods),
+    }
+    movements = Movement.objects.filter(**inside).order_by("sequence")
+    _add_each(digests, periods, movements.values_list("occurred_at", "sequence", "digest"))
     for model, columns in _LINES:
         rows = model._default_manager.filter(**inside).annotate(of=F("movement__sequence"))
-        _add(
-            digest,
-            rows.order_by("of", "id").values_list("of", *columns).iterator(_CHUNK),
-        )
-    _add(digest, _counts(period))
-    return digest.hexdigest()
+        lines = rows.order_by("of", "id").values_list("occurred_at", "of", *columns)
+        _add_each(digests, periods, lines)
+    by_day = {period.first_day: digest for digest, period in zip(digests, periods, strict=True)}
+    for first_day, *row in _counts(by_day):
+        _add(by_day[first_day], row)
+    return [digest.hexdigest() for digest in digests]
 
 
 def is_as_signed(month_end: MonthEnd) -> bool:
-    """Whether the books of an approved or closed month still give the digest that was signed."""
-    period = period_of(month_end.books_month)
+    """Whether the books of an approved or closed month still give the digest that was signed.
+
+    Between the bounds that every report of the month has, so that these figures are those.
+    """
+    period = month_period(month_end.books_month.first_day)
     return month_end.statement_digest == statement_digest(period)
 
 
-def _opening(period: Period) -> Iterable[Any]:
-    rows = (
-        Entry.objects.filter(period.opening().limit(), lot__isnull=False)
-        .order_by("metal")
-        .values_list("metal")
-        .annotate(total=Sum("mass_ug"))
+def _openings(periods: Sequence[Period]) -> list[dict[str, int]]:
+    """What all lots together held of each metal just before each month, but for nothings."""
+    first_after = Case(
+        *(When(occurred_at__lt=each.starts_at, then=Value(at)) for at, each in enumerate(periods)),
+        output_field=IntegerField(),
     )
-    return [row for row in rows if row[1]]
+    sums: dict[tuple[int, str], int] = {
+        (at, metal): total
+        for at, metal, total in Entry.objects.filter(
+            occurred_at__lt=periods[-1].starts_at, lot__isnull=False
+        )
+        .order_by()
+        .annotate(at=first_after)
+        .values_list("at", "metal")
+        .annotate(total=Sum("mass_ug"))
+    }
+    held: dict[str, int] = {}
+    openings = []
+    for at in range(len(periods)):
+        held = {
+            metal: total
+            for metal in Metal.values
+            if (total := held.get(metal, 0) + sums.get((at, metal), 0))
+        }
+        openings.append(held)
+    return openings
 
 
-def _counts(period: Period) -> Iterable[Any]:
+def _counts(first_days: Iterable[dt.date]) -> Iterable[Any]:
     return (
         CountedMetal.objects.filter(
-            line__sheet__month_end__books_month__first_day=period.first_day,
+            line__sheet__month_end__books_month__first_day__in=list(first_days),
             line__recounted_by__isnull=True,
         )
         .order_by("line_id", "id")
-        .values_list("line_id", "line__lot_id", "metal", "book_ug", "counted_ug")
+        .values_list(
+            "line__sheet__month_end__books_month__first_day",
+            "line_id",
+            "line__lot_id",
+            "metal",
+            "book_ug",
+            "counted_ug",
+        )
     )
 
 
-def _add(digest: Any, rows: Iterable[Iterable[Any]]) -> None:
-    for row in rows:
-        digest.update(json.dumps(list(row), separators=(",", ":")).encode())
-        digest.update(b"\n")
+def _add_each(digests: Sequence[Any], periods: Sequence[Period], rows: QuerySet[Any]) -> None:
+    """Adds each row, whose moment comes first, to its month; to both where two should overlap."""
+    starts = [period.starts_at for period in periods]
+    for moment, *row in rows.iterator(_CHUNK):
+        begun = bisect_right(starts, moment)
+        for at in range(max(begun - 2, 0), begun):
+            if moment < periods[at].ends_at:
+                _add(digests[at], row)
+
+
+def _add(digest: Any, row: Iterable[Any]) -> None:
+    digest.update(json.dumps(list(row), separators=(",", ":")).encode() + b"\n")

@@ -12,11 +12,12 @@ from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from config.refusals import ConflictError, InvalidError
 from lots.ledger import accounts
-from lots.ledger.holdings import holding
+from lots.ledger.holdings import AsOf, holding
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.outputs import Volume
 from lots.models import Entry
 from lots.services.taking import Take
+from lots.services.write_off import write_off
 
 
 @pytest.fixture
@@ -50,6 +51,17 @@ def test_silver_is_what_equal_charges_leave(bench, harvested):
     assert silver.basis == Entry.Basis.COMPUTED
     # The declared charge is known to one per cent: 13.6 g of silver and more.
     assert silver.standard_uncertainty_ug > 13_597_500
+
+
+def test_what_the_charge_leaves_is_no_surer_than_the_crystal(bench):
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    rough = bench.crystal("1500", assay=bench.assay(Ag="980", u="50"), declared=None)
+    harvest_run(run=run, crystal=rough, act=bench.act(14))
+    run = close_run(run=run, act=bench.act(15))
+    silver = run.closing_movement.entries.get(metal="Ag", lot=run.electrolyte.lot)
+    # Fifty per mille of 1500 g are 75 g; a hundredth of what dissolved adds 13.6 g in squares.
+    assert silver.standard_uncertainty_ug == pytest.approx(76_300_000, rel=0.01)
 
 
 def test_the_electrolyte_never_holds_less_than_nothing(bench):
@@ -113,6 +125,9 @@ def test_refused_before_the_harvest_and_twice(bench, harvested, unchanged):
     with pytest.raises(InvalidError) as invalid:
         close_run(run=harvested, act=bench.act(15), measurement=ElectrolyteMeasurement())
     assert (invalid.value.code, invalid.value.field) == ("nothing_measured", "measurement")
+    with pytest.raises(InvalidError) as invalid:
+        close_run(run=harvested, act=bench.act(13.5))
+    assert (invalid.value.code, invalid.value.field) == ("out_of_order", "occurred_at")
     assert unchanged() == before
     close_run(run=harvested, act=bench.act(15))
     before = unchanged()
@@ -139,6 +154,42 @@ def test_reversing_a_closing_opens_the_run_again(bench, harvested):
     assert close_run(run=run, act=bench.act(17)).state == CellRun.State.CLOSED
 
 
+def test_what_was_spilt_after_the_closing_is_no_part_of_its_book(bench, harvested):
+    bath = harvested.electrolyte.lot
+    act = bench.act(16)
+    write_off(lot=bath, cause="spill", stage="cell", act=act, volume_ul=1_200_000)
+    measurement = ElectrolyteMeasurement(
+        volume=Volume(12_000_000, 20_000), assay=bench.assay("g_per_l", Ag="60")
+    )
+    close_run(run=harvested, act=bench.act(15), measurement=measurement)
+    at_close = holding(bath, AsOf(bench.act(15).moment))
+    assert (at_close.volume_ul, at_close.metals["Ag"]) == (12_000_000, 720_000_000)
+
+
+def test_copper_found_in_the_crystal_does_not_make_its_silver_unsure(bench):
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    crystal = bench.crystal("1500", assay=bench.assay(Cu="1", u="40"))
+    harvest_run(run=run, crystal=crystal, act=bench.act(14))
+    run = close_run(run=run, act=bench.act(15))
+    silver = run.closing_movement.entries.get(metal="Ag", lot=run.electrolyte.lot)
+    # The charge's one per cent of 1 359.75 g; the copper's 1500 g x 40 per thousand is not in it.
+    assert silver.standard_uncertainty_ug == pytest.approx(13.6e6, rel=0.05)
+
+
+def test_a_run_elsewhere_does_not_keep_a_closing_from_being_reversed(bench, harvested):
+    run = close_run(run=harvested, act=bench.act(15))
+    bench.charged(
+        hours=17,
+        cell=bench.new_cell("south", "south-cell"),
+        electrolyte=bench.electrolyte(hours=15),
+        takes=[Take(bench.granules(hours=15))],
+    )
+    reverse_movement(movement=run.closing_movement, reason="assay came", act=bench.act(18))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.HARVESTED
+
+
 def test_a_closing_stands_once_the_electrolyte_or_the_cell_goes_on(bench, harvested, unchanged):
     run = close_run(run=harvested, act=bench.act(15))
     fresh = bench.electrolyte(hours=15)
@@ -152,3 +203,22 @@ def test_a_closing_stands_once_the_electrolyte_or_the_cell_goes_on(bench, harves
         assert later.code in caught.value.remedy
         assert unchanged() == before
         reverse_movement(movement=later.run_movements.get().movement, reason="x", act=bench.act(17))
+    reverse_movement(movement=run.closing_movement, reason="x", act=bench.act(18))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.HARVESTED
+
+
+def test_a_closing_does_not_stand_for_runs_that_are_done_or_elsewhere(bench, harvested):
+    run = close_run(run=harvested, act=bench.act(15))
+    fresh = bench.electrolyte(hours=15)
+    again = bench.stopped(
+        bench.charged(hours=16, electrolyte=fresh, takes=[Take(bench.granules(hours=15))]), hours=17
+    )
+    bag_slimes(run=again, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(28))
+    harvest_run(run=again, crystal=bench.crystal("1400"), act=bench.act(29))
+    close_run(run=again, act=bench.act(30))
+    south = bench.new_cell("south", "south-cell")
+    bench.charged(hours=31, cell=south, electrolyte=fresh, takes=[Take(bench.granules(hours=15))])
+    reverse_movement(movement=run.closing_movement, reason="assay came", act=bench.act(32))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.HARVESTED

@@ -75,7 +75,6 @@ def test_readings_that_cannot_be_are_named_and_none_is_recorded(bench, run, by_o
         by_operator,
     )
     assert faults(draft) == [
-        (3, "when", "reading_out_of_order"),
         (3, "run", "row_twice"),
         (4, "when", "reading_out_of_order"),
         (5, "is_interruption", "not_yes_or_no"),
@@ -135,7 +134,6 @@ def test_the_sheets_of_readings_in_the_fixtures(bench, run, by_operator):
     of_run = {"run": Source(constant=run.code)}
     bad = sent("readings", (SHEETS / "readings-bad.csv").read_bytes(), by_operator, sources=of_run)
     assert faults(bad) == [
-        (4, "when", "reading_out_of_order"),
         (4, "run", "row_twice"),
         (5, "when", "ambiguous_date"),
         (6, "current_a", "too_small"),

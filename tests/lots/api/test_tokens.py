@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.contrib.auth.hashers import make_password
 from django.core.management import CommandError, call_command
 from django.test import Client
 from rest_framework.test import APIClient
@@ -20,6 +21,7 @@ from lots.people.tokens import make_token
 
 PASSWORD = "silver-in-the-cell"
 LOTS, REPORT = "/api/v1/lots/", "/api/v1/reports/inventory/"
+OFFICE = "/api/v1/access-records/"
 RECEIPTS, PRICES = "/api/v1/receipts/", "/api/v1/prices/record/"
 
 
@@ -48,23 +50,31 @@ def test_a_token_opens_what_it_is_made_for_and_is_kept_as_a_hash(works: SimpleNa
 @pytest.mark.parametrize(
     ("scopes", "opened"),
     [
-        (["read"], {LOTS}),
+        (["read"], {LOTS, OFFICE}),
         (["report"], {REPORT}),
         (["record"], {RECEIPTS}),
         (["administer"], {PRICES}),
-        (["read", "record"], {LOTS, RECEIPTS}),
+        (["read", "record"], {LOTS, OFFICE, RECEIPTS}),
     ],
 )
 def test_a_token_does_nothing_beyond_its_scopes(
     works: SimpleNamespace, scopes: list[str], opened: set[str]
 ) -> None:
     client, _ = asking(works.manager, *scopes)
-    answers = {address: seen(client.get(address)) for address in (LOTS, REPORT)}
+    answers = {address: seen(client.get(address)) for address in (LOTS, OFFICE, REPORT)}
     answers |= {address: seen(client.post(address, {})) for address in (RECEIPTS, PRICES)}
     for address, (status, code) in answers.items():
         is_out = (status, code) == (403, "token_out_of_scope")
         assert is_out == (address not in opened), address
         assert status < 500
+
+
+def test_a_customers_token_does_nothing_beyond_its_scopes_either(works: SimpleNamespace) -> None:
+    events, tokens = "/api/v1/events/", "/api/v1/tokens/"
+    for scope, opened, closed in (("report", events, tokens), ("read", tokens, events)):
+        client, _ = asking(works.isolde, scope)
+        assert client.get(opened).status_code == 200
+        assert seen(client.get(closed)) == (403, "token_out_of_scope")
 
 
 def test_a_token_that_ended_says_how(works: SimpleNamespace) -> None:
@@ -81,6 +91,56 @@ def test_a_token_that_ended_says_how(works: SimpleNamespace) -> None:
     works.operator.save()
     other, _ = asking(works.operator, "read")
     assert seen(other.get(LOTS)) == (401, "token_unknown")
+
+
+def by_form(user: Any) -> None:
+    user.set_password(PASSWORD)
+    user.save()
+
+
+def in_the_database(user: Any) -> None:
+    type(user).objects.filter(pk=user.pk).update(password=make_password(PASSWORD))
+
+
+def for_good(user: Any) -> None:
+    user.set_unusable_password()
+    user.save()
+
+
+@pytest.mark.parametrize("change", [by_form, in_the_database, for_good])
+def test_a_token_ends_with_the_password_it_was_made_under(
+    works: SimpleNamespace, browse_as: Callable[[object], Client], change: Callable[[Any], None]
+) -> None:
+    session = browse_as(works.operator)
+    client, token = asking(works.operator, "read")
+    another, _ = asking(works.assayer, "read")
+    assert session.get("/bench/").status_code == client.get(LOTS).status_code == 200
+    change(works.operator)
+    answer = client.get(LOTS)
+    assert seen(answer) == (401, "token_password_changed")
+    assert answer.headers["WWW-Authenticate"] == "Bearer"
+    token.refresh_from_db()
+    assert token.last_used_at == clock.now()  # of its use before
+    assert session.get("/bench/").url.startswith("/sign-in/")
+    assert another.get(LOTS).status_code == 200
+    manager, _ = asking(works.manager, "read")
+    told = manager.get("/api/v1/tokens/").json()["results"]
+    assert {each["user"]: each["password_changed"] for each in told} == {
+        "operator": True,
+        "assayer": False,
+        "manager": False,
+    }
+    page = browse_as(works.manager).get("/tokens/").content.decode()
+    assert page.count("password changed since") == 1
+    works.operator.refresh_from_db()
+    after, _ = asking(works.operator, "read")
+    assert after.get(LOTS).status_code == 200
+
+
+def test_a_token_from_before_passwords_were_watched_opens_nothing(works: SimpleNamespace) -> None:
+    client, token = asking(works.operator, "read")
+    ApiToken.objects.filter(pk=token.pk).update(password_sha256="")
+    assert seen(client.get(LOTS)) == (401, "token_password_changed")
 
 
 def test_a_token_may_no_more_than_its_person_then_or_later(works: SimpleNamespace) -> None:

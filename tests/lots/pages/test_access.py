@@ -6,6 +6,7 @@ from collections.abc import Callable
 from types import SimpleNamespace
 
 import pytest
+from django.contrib.auth import get_user_model
 from django.test import Client
 from django.urls import reverse
 
@@ -48,6 +49,24 @@ def test_customer_sees_the_answer_of_their_own_lot_only(
     assert browse_as(works.dane).get(address).status_code == 404
     assert lot.code in browse_as(works.isolde).get(reverse("my-lots")).content.decode()
     assert lot.code not in browse_as(works.dane).get(reverse("my-lots")).content.decode()
+
+
+def test_who_has_no_role_is_told_whom_to_ask(
+    works: SimpleNamespace, browse_as: Callable[[object], Client], act: Callable[..., object]
+) -> None:
+    lot = receive(works, act(), owner=works.brackwater)
+    works.manager.first_name, works.manager.last_name = "Rut", "Larsen"
+    works.manager.save()
+    nobody = browse_as(get_user_model().objects.create_user("nobody"))
+    addresses = [reverse(name) for name in [*STAFF_PAGES, "today", "my-lots", "tokens"]]
+    addresses += [reverse(name, args=[lot.code]) for name in ("lot", "lot-answer", "weigh")]
+    for address in [*addresses, reverse("account", args=["brackwater"]), reverse("my-deliveries")]:
+        answer = nobody.get(address)
+        page = answer.content.decode()
+        assert answer.status_code == 403, address
+        assert "Rut Larsen" in page, address
+        assert "label" not in page, address
+    assert nobody.get("/no-such-page/").status_code == 404
 
 
 def test_label_leads_staff_to_the_lot_and_the_customer_to_the_answer(

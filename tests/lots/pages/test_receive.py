@@ -45,6 +45,19 @@ def test_received_lot_shows_its_receipt_and_its_figures(
     assert movement.occurred_at.isoformat() == "2026-05-04T09:30:00+00:00"
 
 
+@pytest.mark.parametrize("bought", ["", "on"])
+def test_a_lot_is_refused_before_the_works_is_among_the_parties(
+    browser: Client, works: SimpleNamespace, sent: dict[str, str], bought: str
+) -> None:
+    works.house.delete()
+    counts = row_counts()
+    answer = browser.post(reverse("receive"), sent | {"bought": bought})
+    assert answer.status_code == 409
+    assert answer.context["form"].has_error("__all__", "no_house")
+    assert "Add a party of kind" in answer.content.decode()
+    assert row_counts() == counts
+
+
 def test_same_form_sent_twice_is_recorded_once(browser: Client, sent: dict[str, str]) -> None:
     first = browser.post(reverse("receive"), sent)
     counts = row_counts()

@@ -75,11 +75,23 @@ def test_many_names_from_one_address_wait_and_who_works_there_does_not(operator:
     assert sign_in(PASSWORD).status_code == 302
 
 
-def test_a_proxy_that_nobody_told_of_is_nobodys_address(operator: Any) -> None:
-    for number in range(FREE_BY_ADDRESS + 1):
-        answer = sign_in("wrong", f"name-{number}", "127.0.0.1", **{"X-Forwarded-For": OTHER})
-        assert answer.status_code == 200
-    assert not SignInAttempt.objects.exclude(address=None).exists()
+@pytest.mark.parametrize("peer", ["127.0.0.1", "::1", "10.1.2.3", "192.168.0.9", "fd00::1", HOME])
+def test_what_is_forwarded_by_nobody_named_counts_for_nothing(operator: Any, peer: str) -> None:
+    for number in range(FREE_BY_ADDRESS):
+        forwarded = {"X-Forwarded-For": f"198.51.100.{number}", "Forwarded": "for=_hidden"}
+        assert sign_in("wrong", f"name-{number}", peer, **forwarded).status_code == 200
+    for forwarded in ({}, {"X-Forwarded-For": OTHER}, {"X-Real-Ip": OTHER}):
+        assert sign_in("wrong", "one-more", peer, **forwarded).status_code == 429
+    assert {each.address for each in SignInAttempt.objects.all()} == {peer}
+
+
+@pytest.mark.parametrize("forwarded", ["", "unknown", "198.51.100.9, ", "[::1]:80"])
+def test_a_trusted_proxy_that_names_nobody_is_counted_itself(
+    operator: Any, settings: Any, forwarded: str
+) -> None:
+    settings.TRUST_PROXY = True
+    sign_in("wrong", address="127.0.0.1", **{"X-Forwarded-For": forwarded})
+    assert SignInAttempt.objects.get().address == "127.0.0.1"
 
 
 def test_a_trusted_proxys_last_word_is_the_address(operator: Any, settings: Any) -> None:

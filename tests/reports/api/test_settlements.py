@@ -119,7 +119,7 @@ def test_what_if_reckons_again_and_keeps_nothing(desks):
         desks.operator.post(address, {"terms": {"currency": "euro"}}),
         400,
         "not_a_currency",
-        "content.currency",
+        "terms.currency",
     )
     assert (row_counts(), list(Settlement.objects.values())) == before
 

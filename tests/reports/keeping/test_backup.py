@@ -14,7 +14,7 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection, connections
 
-from lots.keeping import backup
+from lots.keeping import archive, backup, manifest
 from lots.keeping.attachments import attachment_path
 from lots.keeping.other_database import pointed_at
 from lots.keeping.tables import content_of, kept_tables, rows_in_use
@@ -180,6 +180,41 @@ def test_a_bad_backup_changes_nothing(kept: Path, blank: Blank, tmp_path: Path) 
                     call_command(command, path)
             assert rows_in_use() == [], path
         call_command("check_ledger")
+
+
+def test_a_backup_unpacks_to_no_more_than_it_says(
+    kept: Path, blank: Blank, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def one_byte(manifest: dict[str, Any]) -> None:
+        for each in manifest["files"].values():
+            each["bytes"] = 1
+
+    shorter = rewritten(kept, tmp_path / "shorter", one_byte)
+    read: list[int] = []
+    whole = zipfile.ZipExtFile.read
+
+    def counted(self: zipfile.ZipExtFile, n: int | None = -1) -> bytes:
+        chunk = whole(self, n)
+        read.append(len(chunk))
+        return chunk
+
+    monkeypatch.setattr(archive, "CHUNK_BYTES", 1000)
+    monkeypatch.setattr(zipfile.ZipExtFile, "read", counted)
+    with blank():
+        with pytest.raises(CommandError, match="is not as it was written"):
+            call_command("verify_backup", shorter)
+        size = len(zipfile.ZipFile(shorter).read("manifest.json"))
+        assert sum(read) <= 2 * size + 1000
+        monkeypatch.setattr(manifest, "BYTES_MAX", size - 1)
+        with pytest.raises(CommandError, match="is cut off or is no backup"):
+            call_command("verify_backup", shorter)
+        monkeypatch.undo()
+        usage = shutil.disk_usage(tmp_path)
+        monkeypatch.setattr(shutil, "disk_usage", lambda folder: usage._replace(free=1000))
+        for command in ("verify_backup", "restore_backup"):
+            with pytest.raises(CommandError, match="no room"):
+                call_command(command, kept)
+        assert rows_in_use() == []
 
 
 def test_a_backup_never_overwrites_and_leaves_nothing_half_written(

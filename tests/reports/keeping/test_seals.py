@@ -221,6 +221,7 @@ def test_records_of_reading_wait_for_their_seal(demo: WetWork) -> None:
     call_command("seal_ledger", stdout=StringIO())
     with unguarded(connection):
         planted(AccessRecord, "reference", record.pk, "none")
+    call_command("seal_ledger", stdout=StringIO())
     (found,) = rows_not_as_sealed()
     assert found == {"table": "reports_accessrecord", "row_id": record.pk, "found": "changed"}
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import io
 import json
 from pathlib import Path
@@ -13,9 +14,10 @@ import pytest
 from django.core.management import CommandError, call_command
 from openpyxl import load_workbook
 
-from lots.models import Lot
+from lots.models import BooksMonth, Lot
 from reports.conventions import SIGN_CONVENTION
 from reports.queries.lot import lot_sheet
+from reports.queries.month.periods import month_period
 from reports.services.counts import Found, enter_count, open_count_sheet
 from reports.services.month_end import begin_month_end
 from tests.reports.conftest import APRIL
@@ -137,3 +139,16 @@ def test_lots_are_read_a_page_at_a_time(
     monkeypatch.setattr(lot_sheet, "PAGE", 2)
     codes = [each.lot.code for each in lot_sheet.every_lot_balance()]
     assert sorted(codes) == sorted(Lot.objects.values_list("code", flat=True))
+
+
+def test_without_a_month_it_is_the_last_one_closed(in_june: SimpleNamespace) -> None:
+    with pytest.raises(CommandError, match="as in 2026-05"):
+        printed("month_end")
+    for month in (month_period(dt.date(2026, 3, 1)), month_period(APRIL)):
+        BooksMonth.objects.create(
+            first_day=month.first_day,
+            starts_at=month.starts_at,
+            ends_at=month.ends_at,
+            state=BooksMonth.State.CLOSED,
+        )
+    assert printed("month_end").startswith("Month end 2026-04, ")

@@ -57,8 +57,8 @@ def test_readings_are_listed_latest_first_and_narrowed(works, office):
     assert shown(office, day="2026-05-02", customer="pellow-dane") == []
 
 
-def test_a_day_is_the_works_own(works, office, settings):
-    settings.TIME_ZONE = "Pacific/Auckland"
+def test_a_day_is_the_works_own(works, office, keep_time_in):
+    keep_time_in("Pacific/Auckland")
     read(works.pellow, works.operator)  # nine in the evening there
     read(works.brackwater, works.operator, hours=5)  # two in the next morning there
     assert [code for code, _ in shown(office, day="2026-05-04")] == ["pellow-dane"]

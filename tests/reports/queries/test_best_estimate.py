@@ -37,12 +37,13 @@ from reports.queries.month.periods import month_period
 from reports.statistics.equations import solve
 from reports.statistics.inventory_difference import Verdict
 from reports.statistics.mistake_shapes import Shape
+from tests.builders import month_2026
 from tests.reports.queries.test_metal_flow import unbalanced
 
 pytestmark = pytest.mark.django_db
 
 UG = 1_000_000
-APRIL, MAY, JUNE = (month_period(dt.date(2026, month, 1)) for month in (4, 5, 6))
+APRIL, MAY, JUNE = map(month_2026, (4, 5, 6))
 
 
 @pytest.fixture(scope="module")

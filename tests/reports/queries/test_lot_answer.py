@@ -147,7 +147,8 @@ def test_each_part_is_as_unsure_as_the_lot_and_a_customer_reads_it_with_the_resu
     assert parts == [148_500, 1_500]
     seen = lot_answer(melted.isolde, seen_by=works.brackwater)
     assert seen.metals[0].standard_uncertainty_ug is None
-    assert {part.standard_uncertainty_ug for part in seen.parts} == {None}
+    assert (seen.metals[0].entered_ug, seen.metals[0].where_ug, seen.parts) == (270_000_000, {}, ())
+    assert melted.isolde.code in seen.withheld
 
 
 def test_a_customer_reads_no_other_customers_lot(melted, works, act):
@@ -208,6 +209,28 @@ def test_of_a_melt_of_two_lots_each_has_its_share_of_the_claim(works, act):
     change_owner(lot=granules, owner=works.house, act=act(4), as_claim=True)
     assert [joined(each) for each in lots] == [270_000_000, 90_000_000]
     assert claims_of(works.brackwater)["Ag"] == 360_000_000
+
+
+def test_an_assay_ruled_after_a_lot_joined_the_pool_changes_what_joined(works, act):
+    lot = received(works, act, works.brackwater, 300, 0)
+    change_owner(lot=lot, owner=works.house, act=act(1), as_claim=True)
+    report = AssayReport("gravimetric", works.laboratory, {"Ag": Finding(Decimal(880), Decimal(1))})
+    assay = record_assay(lot=lot, report=report, act=act(2))
+    ruling = rule_assay(assay=assay, reason="The report came.", act=act(2))
+    assert joined(lot) == claims_of(works.brackwater)["Ag"] == 264_000_000
+    assert joined(lot, AsOf(act(1.5).moment)) == 270_000_000
+    reverse_movement(movement=ruling.movement, reason="another lot's report", act=act(3))
+    assert joined(lot) == claims_of(works.brackwater)["Ag"] == 270_000_000
+
+
+def test_what_is_taken_back_out_of_the_pool_or_never_joined_is_no_claim(works, act):
+    lot = received(works, act, works.brackwater, 300, 0)
+    change_owner(lot=lot, owner=works.house, act=act(1), as_claim=True)
+    change_owner(lot=lot, owner=works.brackwater, act=act(2), as_claim=True)
+    assert (joined(lot), claims_of(works.brackwater)) == (0, {})
+    joining = change_owner(lot=lot, owner=works.house, act=act(3), as_claim=True)
+    reverse_movement(movement=joining, reason="kept apart after all", act=act(4))
+    assert (joined(lot), claims_of(works.brackwater)) == (0, {})
 
 
 def test_metal_that_is_bought_joins_no_claim(works, act):

@@ -16,6 +16,8 @@ from lots.ledger.ledger_checks import run_checks
 from lots.ledger.recording import Act
 from lots.models import BooksMonth, Movement
 from reports.models import MonthEnd
+from reports.queries.month.periods import period_of
+from reports.queries.month.statement_digest import statement_digest
 from tests.builders import receive
 from tests.conftest import MORNING
 from tests.databases import unguarded
@@ -39,7 +41,7 @@ def closed_april(works: SimpleNamespace, act: Callable[..., Act]) -> BooksMonth:
         state="closed",
         closed_at=CLOSED_AT,
         closed_by=works.manager,
-        statement_digest="0" * 64,
+        statement_digest=statement_digest(period_of(month)),
     )
     receive(works, act())
     call_command("seal_ledger", accept="a month closed by hand", stdout=StringIO())
@@ -63,7 +65,7 @@ def test_a_movement_slipped_into_a_closed_month_or_before_is_found(
     BooksMonth.objects.update(state="closed")
     slipped = Movement.objects.get(sequence=3)
     found = findings()
-    assert set(found) == {"closed-months"}
+    assert set(found) == {"closed-months", "closed-figures"}
     assert [row["movement_id"] for row in found["closed-months"]] == [slipped.pk]
 
 
@@ -80,6 +82,22 @@ def test_a_recorded_time_set_back_to_hide_it_is_found_too(
         ):
             cursor.execute(f"UPDATE {table} SET recorded_at = '2026-05-01 00:00:00' WHERE {which}")
     assert {"sequence", "digests", "times-agree"} <= set(findings())
+
+
+DAMAGE = {
+    "the digest approved rewritten": "UPDATE reports_monthend SET statement_digest = 'f'",
+    "its beginning put off": "UPDATE lots_booksmonth SET starts_at = '2026-04-05 00:00:00'",
+    "its end put forward": "UPDATE lots_booksmonth SET ends_at = '2026-04-03 00:00:00'",
+}
+
+
+@pytest.mark.parametrize("damage", DAMAGE)
+def test_figures_other_than_those_approved_are_found(closed_april: BooksMonth, damage: str) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(DAMAGE[damage])
+    found = findings()
+    assert set(found) == {"closed-figures", "as-sealed"}
+    assert [row["month"] for row in found["closed-figures"]] == ["2026-04"]
 
 
 def test_books_left_unlocked_are_found(closed_april: BooksMonth) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
@@ -15,6 +16,7 @@ from reports.queries.inventory import inventory
 from reports.queries.month.month_pack import month_pack
 from reports.queries.month.month_statement import month_statement
 from reports.queries.month.periods import Period, month_period, parse_month
+from reports.services.month_end import begin_month_end, prepare_month
 from tests.reports.conftest import held_ug
 
 G = 1_000_000
@@ -60,6 +62,12 @@ def test_next_month_opens_with_what_this_one_closed_with(spring: SimpleNamespace
     assert may.metals[0].change_ug("loss") == -2_400_000
 
 
+def test_statement_tells_the_state_of_its_own_month(in_june: SimpleNamespace, at: Any) -> None:
+    march, april = (month_period(dt.date(2026, month, 1)) for month in (3, 4))
+    prepare_month(month_end=begin_month_end(first_day=march.first_day, act=at(6, 1)), act=at(6, 1))
+    assert [month_statement(each).state for each in (march, april)] == ["prepared", "open"]
+
+
 def test_statement_as_recorded_before_anything_is_empty(
     spring: SimpleNamespace, april: Period
 ) -> None:
@@ -77,8 +85,8 @@ def test_month_pack_asks_a_fixed_number_of_queries(
     assert sum(row.mass_ug for row in rows) == 0
 
 
-def test_month_begins_at_midnight_of_the_works(settings: Any) -> None:
-    settings.TIME_ZONE = "Europe/Amsterdam"
+def test_month_begins_at_midnight_of_the_works(keep_time_in: Callable[[str], None]) -> None:
+    keep_time_in("Europe/Amsterdam")
     march = month_period(dt.date(2026, 3, 17))
     assert march.starts_at == dt.datetime(2026, 2, 28, 23, tzinfo=dt.UTC)
     # Summer time begins in it, so the month is an hour short.

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 import numpy as np
 import pytest
 
@@ -11,11 +9,11 @@ from lots.ledger.holdings import NOW
 from reports.queries.month.entry_uncertainty import BookUncertainty
 from reports.queries.month.month_network import LedgerNetwork
 from reports.queries.month.month_readings import Source
-from reports.queries.month.periods import month_period
 from reports.queries.month.suspicions import Suspicion, suspicions
 from reports.statistics.equations import solve
 from reports.statistics.month_network import MonthNetwork
 from reports.statistics.uncertainty import Figure
+from tests.builders import month_2026
 from tests.month_simulator import SimulatedMonth, simulate
 
 KINDS = {
@@ -46,7 +44,7 @@ def doubted(wrong: str, sigmas: float, seed: int = 3, *, also: str = "") -> tupl
         for name in (equations.names[number] for number in equations.readings)
         if not name.startswith("loss of ")
     }
-    ledger = LedgerNetwork(month_period(dt.date(2026, 5, 1)), network, sources, NOTHING_BOOKED, {})
+    ledger = LedgerNetwork(month_2026(5), network, sources, NOTHING_BOOKED, {})
     return suspicions(ledger, solve(equations), alpha=0.05)[1]
 
 

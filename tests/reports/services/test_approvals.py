@@ -8,10 +8,14 @@ from typing import Any
 
 import pytest
 
+from lots.ledger.drafts import Draft, MaterialLine
 from lots.ledger.holdings import holding
+from lots.ledger.posting import post
 from lots.ledger.reversal import reverse_movement
+from lots.measurements.outputs import Volume
 from lots.measurements.weighings import Weight
 from lots.models import Entry, MaterialEntry, Movement
+from lots.services.opening import Amount, Opening, open_lot
 from lots.services.write_off import write_off
 from reports.models import CountAdjustment, CountSheet
 from reports.queries.count_sheets import stale_lines
@@ -61,6 +65,8 @@ def test_statement_shows_the_count_before_anything_is_posted(
     assert before.is_counted
     assert (before.difference_ug, before.adjusted_ug, before.unadjusted_ug) == (2 * G, 0, 2 * G)
     assert before.physical_ug == before.closing_ug - 2 * G
+    areas = {each.area: each.is_counted for each in month_statement(april).areas}
+    assert areas == {"feed_store": False, "fine_store": True}
     # Two grams of 1964.2 g received in April.
     assert str(before.difference_percent) == "0.1018"
 
@@ -81,6 +87,10 @@ def test_approved_adjustment_brings_the_book_to_the_count_in_the_month_counted(
     assert to_account.mass_ug == 2 * G
     (own,) = MaterialEntry.objects.filter(movement=movement)
     assert own.mass_ug == -2 * G
+    (of_lot,) = Entry.objects.filter(movement=movement, lot=in_june.crystal)
+    assert of_lot.quantity_by == own.quantity_by == adjustment.line.measurement
+    # As sure as the weighing that it rests on.
+    assert of_lot.standard_uncertainty_ug == 100_000
     after = silver(april)
     assert after.closing_ug == before.closing_ug - 2 * G
     assert (after.difference_ug, after.unadjusted_ug) == (2 * G, 0)
@@ -89,6 +99,21 @@ def test_approved_adjustment_brings_the_book_to_the_count_in_the_month_counted(
     held = inventory(april.closing())
     assert all(position.adrift_ug == 0 for position in held.positions)
     assert stale_lines(proposed.month_end.books_month) == []
+
+
+def test_approving_a_sheet_leaves_what_is_proposed_on_another(
+    proposed: CountSheet, in_june: SimpleNamespace, at: Make
+) -> None:
+    shelf = in_june.works.places["feed-shelf"]
+    other = open_count_sheet(month_end=proposed.month_end, place=shelf, act=at(6, 1))
+    enter_count(sheet=other, lot=in_june.apart, found=Found(missing=True), act=at(6, 1))
+    propose_adjustments(sheet=other, causes={in_june.apart.code: "unexplained"}, act=at(6, 1))
+    approve_adjustments(sheet=proposed, act=at(6, 1, who=in_june.works.manager))
+    states = CountAdjustment.objects.order_by("pk").values_list("line__sheet", "state")
+    assert list(states) == [(proposed.pk, "posted"), (other.pk, "proposed")]
+    # What waits in April keeps no other month from being prepared.
+    march = begin_month_end(first_day=APRIL.replace(month=3), act=at(6, 1))
+    assert prepare_month(month_end=march, act=at(6, 1)).state == "prepared"
 
 
 def test_surplus_comes_from_the_difference_account(
@@ -125,6 +150,19 @@ def test_approval_refused_when_the_book_changed_since_the_count(
     )
     with refused("book_moved_since", "month"):
         prepare_month(month_end=proposed.month_end, act=at(6, 1))
+
+
+def test_approval_refused_when_only_the_mass_changed_since_the_count(
+    proposed: CountSheet, in_june: SimpleNamespace, at: Make, refused: Make
+) -> None:
+    wetter = Draft(
+        kind=Movement.Kind.WEIGHING_DIFFERENCE,
+        stage=Movement.Stage.STORE,
+        materials=[MaterialLine(in_june.crystal, mass_ug=G)],
+    )
+    post(wetter, at(4, 25))
+    with refused("book_moved_since", "sheet"):
+        approve_adjustments(sheet=proposed, act=at(6, 1, who=in_june.works.manager))
 
 
 def test_approval_refused_when_the_metal_has_moved_on(
@@ -173,6 +211,38 @@ def test_proposal_refused(
     lot = getattr(in_june, which).code
     with refused(code, "lot" if code == "lot_not_on_sheet" else f"causes.{lot}"):
         propose_adjustments(sheet=counted, causes={lot: cause}, act=at(6, 1))
+
+
+def test_proposal_refused_before_the_lot_is_counted(
+    in_june: SimpleNamespace, at: Make, refused: Make
+) -> None:
+    month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
+    safe = in_june.works.places["fine-safe"]
+    sheet = open_count_sheet(month_end=month_end, place=safe, act=at(6, 1))
+    with refused("not_yet_counted", f"causes.{in_june.bar.code}"):
+        propose_adjustments(sheet=sheet, causes={in_june.bar.code: "spillage"}, act=at(6, 1))
+
+
+def test_adjustment_of_a_lot_counted_by_volume_brings_its_volume_to_the_count(
+    in_june: SimpleNamespace, at: Make
+) -> None:
+    works = in_june.works
+    opening = Opening(
+        form="electrolyte",
+        owner=works.house,
+        place=works.places["carboys"],
+        metals={"Ag": Amount(600 * G)},
+        volume_ul=12_000_000,
+    )
+    carboy = open_lot(opening=opening, act=at(4, 15))
+    month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
+    sheet = open_count_sheet(month_end=month_end, place=carboy.place, act=at(6, 1))
+    found = Found(volume=Volume(11_900_000, 25_000))
+    enter_count(sheet=sheet, lot=carboy, found=found, act=at(6, 1))
+    propose_adjustments(sheet=sheet, causes={carboy.code: "spillage"}, act=at(6, 1))
+    approve_adjustments(sheet=sheet, act=at(6, 1, who=works.manager))
+    held = holding(carboy)
+    assert (held.metals, held.mass_ug, held.volume_ul) == ({"Ag": 595 * G}, 0, 11_900_000)
 
 
 def test_proposal_refused_twice_empty_or_of_an_unknown_lot(

@@ -150,10 +150,34 @@ def test_found_lot_joins_the_sheet(
     assert figures(line)["Ag"] == (925 * G, 925 * G, 0)
 
 
-def test_sheet_of_an_empty_place_is_counted_at_once(in_june: SimpleNamespace, at: Make) -> None:
+def test_sheet_of_an_empty_place_is_counted_until_a_lot_is_found(
+    in_june: SimpleNamespace, at: Make
+) -> None:
     month_end = begin_month_end(first_day=APRIL, act=at(6, 1))
     place = in_june.works.places["carboys"]
-    assert open_count_sheet(month_end=month_end, place=place, act=at(6, 1)).state == "counted"
+    sheet = open_count_sheet(month_end=month_end, place=place, act=at(6, 1))
+    assert sheet.state == "counted"
+    add_found_lot(sheet=sheet, lot=in_june.bar, act=at(6, 1, note="behind the rack"))
+    assert sheet.state == "open"
+    line = enter_count(sheet=sheet, lot=in_june.bar, found=Found(sighted=True), act=at(6, 1))
+    sheet.refresh_from_db()
+    assert (sheet.state, line.note) == ("counted", "behind the rack")
+
+
+def test_each_month_has_sheets_of_its_own(
+    safe_sheet: CountSheet, in_june: SimpleNamespace, at: Make
+) -> None:
+    add_found_lot(sheet=safe_sheet, lot=in_june.apart, act=at(6, 1))
+    may = begin_month_end(first_day=dt.date(2026, 5, 1), act=at(6, 1))
+    sheet = open_count_sheet(month_end=may, place=safe_sheet.place, act=at(6, 1))
+    assert [line.lot for line in blind_lines(sheet)] == [in_june.bar, in_june.crystal]
+    add_found_lot(sheet=sheet, lot=in_june.apart, act=at(6, 1))
+    for lot in (in_june.bar, in_june.crystal, in_june.apart):
+        enter_count(sheet=sheet, lot=lot, found=Found(sighted=True), act=at(6, 1))
+    # April's lines are still to be counted, and hold May's sheet open no longer.
+    sheet.refresh_from_db()
+    safe_sheet.refresh_from_db()
+    assert (sheet.state, safe_sheet.state) == ("counted", "open")
 
 
 @pytest.mark.parametrize(

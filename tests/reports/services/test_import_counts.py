@@ -79,7 +79,6 @@ def test_counts_that_cannot_be_are_named_and_none_is_entered(
         at(6, 1, who=in_june.works.manager),
     )
     assert faults(draft) == [
-        (3, "lot", "already_counted"),
         (3, "sheet", "row_twice"),
         (4, "how", "one_count_needed"),
         (5, "balance", "cell_needed"),

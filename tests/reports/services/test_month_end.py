@@ -13,7 +13,7 @@ from django.db import DatabaseError, connection, transaction
 from config.refusals import RefusalError
 from lots import clock
 from lots.ledger.recording import Act
-from lots.models import BooksMonth, Entry, Movement
+from lots.models import BooksMonth, Entry, Movement, WorksZone
 from lots.services.opening import Opening, open_lot
 from lots.services.write_off import write_off
 from reports.models import MonthEnd, MonthReopening
@@ -116,6 +116,10 @@ def test_months_close_in_order(
     approve_month(month_end=april, act=manager)
     with refused("earlier_month_open", "month"):
         close_month(month_end=april, act=manager)
+    begin_month_end(first_day=MARCH, act=accountant)
+    with refused("earlier_month_open", "month") as caught:
+        close_month(month_end=april, act=manager)
+    assert caught.value.value == "2026-03"
 
 
 def test_month_refused_before_it_is_over(
@@ -175,6 +179,42 @@ def test_open_sheets_are_refused_unless_waived_with_a_reason(
     assert april.waiver == "safe's key is away"
 
 
+def test_a_waiver_is_kept_only_where_something_is_waived(
+    in_june: SimpleNamespace, accountant: Act
+) -> None:
+    april = begin_month_end(first_day=APRIL, act=accountant)
+    prepare_month(month_end=april, act=accountant, waiver="no need")
+    assert april.waiver == ""
+
+
+def test_each_step_reads_the_month_as_it_stands(
+    close: Make, in_june: SimpleNamespace, accountant: Act, manager: Act, refused: Make
+) -> None:
+    def as_of_now() -> MonthEnd:
+        return MonthEnd.objects.get(books_month__first_day=MARCH)
+
+    march = begin_month_end(first_day=MARCH, act=accountant)
+    begun = as_of_now()
+    prepare_month(month_end=march, act=accountant)
+    with refused("month_not_open", "month"):
+        prepare_month(month_end=begun, act=accountant)
+    prepared = [as_of_now(), as_of_now()]
+    send_back_month(month_end=march, act=manager)
+    for step, stale in zip((approve_month, send_back_month), prepared, strict=True):
+        with refused("month_not_prepared", "month"):
+            step(month_end=stale, act=manager)
+    prepare_month(month_end=march, act=accountant)
+    approve_month(month_end=march, act=manager)
+    approved = as_of_now()
+    close_month(month_end=march, act=manager)
+    with refused("month_not_approved", "month"):
+        close_month(month_end=approved, act=manager)
+    closed = as_of_now()
+    reopen_month(month_end=march, reason="a slip", act=manager)
+    with refused("not_closed", "month"):
+        reopen_month(month_end=closed, reason="a slip", act=manager)
+
+
 def test_close_refused_when_the_books_changed_after_approval(
     close: Make, in_june: SimpleNamespace, accountant: Act, manager: Act, at: Make, refused: Make
 ) -> None:
@@ -213,13 +253,16 @@ def test_reopening_stays_on_record_and_lets_the_month_be_closed_anew(
 def test_reopening_refused_without_a_reason_or_under_a_later_closed_month(
     close: Make, in_june: SimpleNamespace, manager: Act, refused: Make
 ) -> None:
-    march, april = close(MARCH), close(APRIL)
-    with refused("later_month_closed", "month"):
-        reopen_month(month_end=march, reason="a slip", act=manager)
+    march, april, may = close(MARCH), close(APRIL), close(MAY)
+    for month_end in (march, april):
+        with refused("later_month_closed", "month") as caught:
+            reopen_month(month_end=month_end, reason="a slip", act=manager)
+        # The one to begin with: whatever is closed after it would refuse any other.
+        assert caught.value.value == "2026-05"
     with refused("empty", "reason"):
-        reopen_month(month_end=april, reason=" ", act=manager)
+        reopen_month(month_end=may, reason=" ", act=manager)
     with refused("too_long", "reason"):
-        reopen_month(month_end=april, reason="x" * 301, act=manager)
+        reopen_month(month_end=may, reason="x" * 301, act=manager)
 
 
 def test_an_entry_changed_behind_the_guards_no_longer_fits_the_digest(
@@ -248,4 +291,38 @@ def test_month_of_the_books_begins_once(in_june: SimpleNamespace, accountant: Ac
     assert first == again
     assert BooksMonth.objects.count() == 1
     with pytest.raises(RefusalError):
+        begin_month_end(first_day=APRIL, act=accountant)
+
+
+def test_a_month_begun_elsewhere_goes_on_where_the_last_ended(
+    close: Make, accountant: Act, keep_time_in: Callable[[str], None]
+) -> None:
+    """East of Greenwich its own midnight comes before the end of the month that is closed."""
+    close(MARCH)
+    april_ends_at = close(APRIL).books_month.ends_at
+    keep_time_in("Pacific/Auckland")
+    may = begin_month_end(first_day=MAY, act=accountant).books_month
+    assert may.starts_at == april_ends_at == dt.datetime(2026, 5, 1, tzinfo=dt.UTC)
+    assert may.ends_at == dt.datetime(2026, 5, 31, 12, tzinfo=dt.UTC)
+
+
+def test_the_first_month_begun_makes_the_zone_a_fact(
+    accountant: Act, known_zone: dict[str, Any], settings: Any
+) -> None:
+    known_zone.clear()
+    begin_month_end(first_day=MARCH, act=accountant)
+    assert WorksZone.objects.get().name == "UTC"
+    settings.TIME_ZONE = "Pacific/Auckland"
+    april = begin_month_end(first_day=APRIL, act=accountant).books_month
+    assert april.starts_at == dt.datetime(2026, 4, 1, tzinfo=dt.UTC)
+    assert WorksZone.objects.count() == 1
+
+
+def test_a_month_is_not_begun_while_nobody_says_in_which_zone_the_last_was(
+    close: Make, accountant: Act, known_zone: dict[str, Any], settings: Any, refused: Make
+) -> None:
+    close(MARCH)
+    known_zone.clear()
+    settings.TIME_ZONE = "Pacific/Auckland"
+    with refused("other_zone", "month"):
         begin_month_end(first_day=APRIL, act=accountant)

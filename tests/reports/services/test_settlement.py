@@ -13,10 +13,11 @@ from lots.ledger.holdings import claims_of
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.measurements.weighings import Weight
-from lots.models import ClaimEntry, Lot, Movement, ProcessBatch
+from lots.models import ClaimEntry, Lot, Movement, Place, ProcessBatch
 from lots.services.melting import Melted, melt_lot
 from lots.services.process_batches import Inputs, start_batch
-from lots.services.receipt import Receipt, receive_lot
+from lots.services.receipt import receive_lot
+from lots.services.sampling import take_sample
 from lots.services.taking import Take
 from reports.models import ContractTerms, MetalPrice, Settlement
 from reports.queries.lot.settlement_statement import case_of, settlement_statement, statement_of
@@ -27,6 +28,7 @@ from reports.services.settlement import (
 )
 from reports.services.terms import set_terms
 from reports.settle import settle
+from tests.builders import receipt_of, receive
 
 TERMS = {
     "currency": "EUR",
@@ -41,20 +43,13 @@ TERMS = {
     ],
     "treatment": [{"per_kg": "40"}],
 }
+DECLARED = {"Ag": Decimal(900), "Cu": Decimal(100)}
 
 
 @pytest.fixture
 def lot(works, act) -> Lot:
     """Isolde's 2500 g, declared at 900; the house found 901.5 and she 900.5."""
-    receipt = Receipt(
-        party=works.brackwater,
-        owner=works.brackwater,
-        form=Lot.Form.FEED,
-        place=works.places["feed-shelf"],
-        weight=Weight(2_500_000_000, 0, works.balance),
-        declared={"Ag": Decimal(900), "Cu": Decimal(100)},
-    )
-    lot = receive_lot(receipt=receipt, act=act(0))
+    lot = receive(works, act(0), 2500, DECLARED, owner=works.brackwater)
     assayed(works, act, lot, "901.5", "house")
     assayed(works, act, lot, "900.5", "counterparty")
     return lot
@@ -103,18 +98,34 @@ def test_a_final_settlement_in_metal_leaves_what_is_payable_as_claim(pooled, wor
     settlement = approved(settlement, act, works)
     assert settlement.state == Settlement.State.APPROVED
     assert claims_of(works.brackwater) == {"Ag": 2_229_975_000}
-    assert settlement.movement.cause == "settlement"
+    movement = settlement.movement
+    assert (movement.kind, movement.cause) == ("claim", "settlement")
+    assert movement.counterparty == works.brackwater
+    assert movement.note == f"Settlement {settlement.code}"
 
 
 def test_a_final_settlement_in_money_settles_the_whole_claim(pooled, works, act):
     terms(works, act, settle_in="money")
-    day = dt.date(2026, 5, 1)
-    MetalPrice.objects.create(metal="Ag", per_unit="g", price=1, currency="EUR", from_date=day)
+    for metal, price, currency, day in (
+        ("Ag", 7, "EUR", 1),
+        ("Ag", 1, "EUR", 2),
+        ("Ag", 2, "USD", 3),
+        ("Au", 99, "EUR", 3),
+        ("Ag", 8, "EUR", 5),  # The lot came in on the fourth.
+    ):
+        MetalPrice.objects.create(
+            metal=metal,
+            per_unit="g",
+            price=price,
+            currency=currency,
+            from_date=dt.date(2026, 5, day),
+        )
     settlement = approved(prepared(pooled.lot, act, works), act, works)
     document = settlement_statement(settlement)
     price = next(each.line for each in document.lines if each.line.key == "Ag_price")
     assert price.value == Decimal("31.1035")  # 1 EUR a gram, by the troy ounce.
     assert claims_of(works.brackwater) == {}
+    assert settle(case_of(settlement)).lines == statement_of(settlement).lines
 
 
 def test_a_provisional_settlement_moves_no_claim(pooled, works, act):
@@ -122,6 +133,37 @@ def test_a_provisional_settlement_moves_no_claim(pooled, works, act):
     settlement = approved(prepared(pooled.lot, act, works, "provisional"), act, works)
     assert settlement.movement is None
     assert claims_of(works.brackwater)["Ag"] == 2_250_000_000
+
+
+def test_each_lot_is_settled_by_itself(pooled, works, act):
+    """A second lot like the first joins the pool; a sample of it is the customer's to the end."""
+    terms(works, act)
+    other = receive(works, act(0), 2500, DECLARED, owner=works.brackwater)
+    for side in ("house", "counterparty"):
+        assayed(works, act, other, "900", side)
+    laboratory = Place.objects.create(code="lab", name="Laboratory", area="laboratory")
+    take_sample(lot=other, place=laboratory, mass_ug=1_000_000, act=act(1))
+    start_batch(
+        kind=ProcessBatch.Kind.GRANULATING,
+        place=works.places["melt-bench"],
+        inputs=Inputs([Take(other)]),
+        keep_apart=False,
+        act=act(2),
+    )
+    drafts = [prepared(each, act, works) for each in (pooled.lot, other)]
+    for draft in drafts:
+        approved(draft, act, works)
+    assert [draft.supersedes for draft in drafts] == [None, None]
+    due = sum(draft.payable_ug["Ag"] for draft in drafts)
+    assert claims_of(works.brackwater) == {"Ag": due}
+
+
+def test_a_superseding_settlement_that_changes_nothing_posts_nothing(pooled, works, act):
+    terms(works, act)
+    first = approved(prepared(pooled.lot, act, works), act, works)
+    second = approved(prepared(pooled.lot, act, works, hours=5), act, works, 6)
+    assert (second.supersedes, second.changes, second.movement) == (first, [], None)
+    assert claims_of(works.brackwater) == {"Ag": 2_229_975_000}
 
 
 def test_a_superseding_settlement_shows_and_posts_the_difference(pooled, works, act):
@@ -133,7 +175,8 @@ def test_a_superseding_settlement_shows_and_posts_the_difference(pooled, works, 
     changed = {each["key"]: each["difference"] for each in second.changes}
     assert changed["Ag_agreed"] == "0.300"
     assert changed["Ag_payable_g"] == "0.742500"
-    approved(second, act, works, 7)
+    approve_settlement(settlement=second, act=act(7, who=works.manager, note="The umpire's."))
+    assert second.movement.note == "The umpire's."
     first.refresh_from_db()
     assert first.state == Settlement.State.SUPERSEDED
     assert claims_of(works.brackwater) == {"Ag": 2_229_975_000 + 742_500}
@@ -212,6 +255,13 @@ def test_preparing_is_refused_without_what_it_needs(pooled, works, act):
     assert refusal(kind="rough") == ("unknown_choice", "kind")
     assayed(works, act, pooled.lot, "895", "counterparty", 2)
     assert refusal() == ("umpire_needed", "assays.Ag")
+
+
+def test_a_lot_of_nobody_but_the_house_is_not_settled(works, act, refused):
+    terms(works, act)
+    own = receive_lot(receipt=receipt_of(works, party=works.house), act=act(0))
+    with refused("not_a_customers_lot", "lot"):
+        prepared(own, act, works)
 
 
 def test_one_draft_at_a_time_and_a_final_one_only_gives_way_to_another(pooled, works, act):
