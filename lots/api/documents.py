@@ -8,13 +8,12 @@ from typing import Any
 
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.parsers import MultiPartParser
 
 from lots import clock
 from lots.api.commands import ActSerializer, CommandView
+from lots.api.fields import UploadField
 from lots.api.questions import Question, QuestionView
 from lots.api.serializers import DocumentSerializer
 from lots.ledger.recording import Act
@@ -25,14 +24,6 @@ from lots.people.roles import OFFICE
 from lots.queries.documents import DAYS_AHEAD, retention_ending
 from lots.queries.works_zone import works_zone
 from lots.services.documents import Filing, attach_document, file_document
-
-
-@extend_schema_field(OpenApiTypes.BINARY)
-class UploadField(serializers.FileField):
-    """A file as uploaded; an empty one is the service's to refuse."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        super().__init__(allow_empty_file=True, **kwargs)
 
 
 class FilingInput(ActSerializer):

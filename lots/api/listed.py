@@ -12,6 +12,7 @@ from typing import Any, Final
 import django_filters as filters
 from django.db import models
 from rest_framework import serializers
+from rest_framework.permissions import BasePermission
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.fields import ShownMass, shown_code
@@ -92,14 +93,16 @@ def listed(
     orders: str,
     order: str,
     related: str = "",
-    prefetched: str = "",
+    prefetched: str | tuple[models.Prefetch[str, Any, str], ...] = "",
     coded: bool = False,
-) -> type[ReadOnlyModelViewSet[Any]]:
+    permission: type[BasePermission] | None = None,
+) -> type[Any]:
     """The list, and each row of it by its number or, when `coded`, by its code."""
     model: Any = shown.Meta.model
     rows = model._default_manager.select_related(*related.split())
+    along = prefetched.split() if isinstance(prefetched, str) else prefetched
     members = {
-        "queryset": rows.prefetch_related(*prefetched.split()),
+        "queryset": rows.prefetch_related(*along),
         "serializer_class": shown,
         "filterset_class": narrowed(model, **by),
         "lookup_field": code_of(model) if coded else "pk",
@@ -108,5 +111,6 @@ def listed(
         "search_fields": search.split(),
         "ordering_fields": orders.split(),
         "ordering": order.split(),
+        **({"permission_classes": [permission]} if permission else {}),
     }
     return type(f"{model.__name__}List", (ReadOnlyModelViewSet,), members)

@@ -13,19 +13,27 @@ from django.db.models import Model
 from django.urls import URLPattern, path
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
+from rest_framework.parsers import MultiPartParser
 
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import (
+    ById,
     ByMetalField,
+    ExactField,
     FindingField,
     MassesByMetalField,
     MassField,
+    PartsField,
+    UploadField,
     VolumeField,
     by_code,
 )
 from lots.declaration.event import (
+    ELEMENTS,
+    EXACT,
     MASS,
+    PARTS,
     VOLUME,
     Event,
     Question,
@@ -43,7 +51,8 @@ from lots.services.opening import Amount
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
 
 # Which serializer answers with a recorded model: the app that has the model names it.
-ANSWERS: Final[dict[type[Model], type[serializers.BaseSerializer[Any]]]] = {}
+# An event may name its own.
+ANSWERS: Final[dict[Any, type[serializers.BaseSerializer[Any]]]] = {}
 
 
 def _figure(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -75,7 +84,7 @@ def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, 
         return by_code(question.type, **kwargs)
     rows = question.type._default_manager.all()
     if named_by == "pk":
-        return serializers.PrimaryKeyRelatedField(queryset=rows, **kwargs)
+        return ById(queryset=rows, **kwargs)
     return _ByLot(slug_field=named_by, queryset=rows, **kwargs)
 
 
@@ -136,9 +145,16 @@ FIELDS: Final[dict[Any, Maker]] = {
     int: _count,
     bool: _plain(serializers.BooleanField),
     Decimal: _figure,
+    EXACT: _plain(ExactField),
+    PARTS: _plain(PartsField),
+    ELEMENTS: lambda question, **kwargs: serializers.DictField(child=PartsField(), **kwargs),
+    Mapping[str, str]: lambda question, **kwargs: serializers.DictField(
+        child=serializers.CharField(max_length=question.asks.at_most), **kwargs
+    ),
+    Mapping[str, Any]: _plain(serializers.DictField),
     dt.datetime: _plain(serializers.DateTimeField),
     dt.date: _plain(serializers.DateField),
-    File: _plain(serializers.FileField),
+    File: _plain(UploadField),
     Mapping[str, Decimal]: _plain(ByMetalField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _results,
@@ -215,13 +231,16 @@ def view_of(event: Event) -> type[EventView]:
     recorded: Any = event.recorded
     if event.shown:
         recorded = recorded._meta.get_field(event.shown).related_model
+    takes_file = any(each.kind is File for each in event.questions)
     members = {
         "event": event,
         "input": request_of(event),
-        "output": ANSWERS[recorded],
+        "output": ANSWERS.get(event) or ANSWERS[recorded],
+        "never_kept": event.never_kept,
         "step": event.cautions[0] if event.cautions else "",
         "writers": event.roles,
         "answer_status": event.status,
+        **({"parser_classes": [MultiPartParser]} if takes_file else {}),
         "__doc__": event.about,
     }
     return type(event.stem, (EventView,), members)
