@@ -15,16 +15,18 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
-from playwright.sync_api import sync_playwright
-
 from tests.browser.chromium import ARGUMENTS, CHROMIUM, PATIENCE_MS
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 FOLDER: Final = ROOT / "docs" / "pictures"
 # The same month each time, so that a picture changes only when its page does.
 MONTH: Final = "2026-11"
-PAGES: Final = {"run": "/runs/RN26-0006-T/", "month": "/months/2026-10/"}
-SIZE: Final = (1200, 800)
+# A picture's page, and the heading that it begins at.
+PAGES: Final = {
+    "run": ("/runs/RN26-0004-1/", "Run RN26-0004-1"),
+    "month": ("/months/2026-10/", "Statement"),
+}
+SIZE: Final = (1200, 850)
 QUALITY: Final = 60
 BYTES_MAX: Final = 120_000
 
@@ -36,6 +38,8 @@ def _free_port() -> int:
 
 
 def _take(address: str, password: str) -> None:
+    from playwright.sync_api import sync_playwright  # noqa: PLC0415 - absent where not installed
+
     width, height = SIZE
     FOLDER.mkdir(parents=True, exist_ok=True)
     with sync_playwright() as playwright:
@@ -50,11 +54,14 @@ def _take(address: str, password: str) -> None:
         page.get_by_label("Password").fill(password)
         page.locator("main").get_by_role("button", name="Sign in").click()
         page.wait_for_url(lambda where: "/sign-in/" not in where)
-        for name, where in PAGES.items():
+        for name, (where, heading) in PAGES.items():
             answer = page.goto(where)
             assert answer is not None, f"{where} was not opened"
             assert answer.ok, f"{where} answered {answer.status}"
             page.wait_for_load_state("networkidle")
+            page.get_by_role("heading", name=heading).first.evaluate(
+                "each => each.scrollIntoView()"
+            )
             path = FOLDER / f"{name}.jpg"
             page.screenshot(path=path, type="jpeg", quality=QUALITY)
             assert path.stat().st_size < BYTES_MAX, f"{path.name} is too large to show"
