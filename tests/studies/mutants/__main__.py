@@ -202,16 +202,23 @@ def _options() -> argparse.Namespace:
         prog="python -m tests.studies.mutants", description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    say = parser.add_argument
-    say("modules", nargs="*", help="patterns such as lots/services/*.py; without any, all modules")
-    say("--seed", type=int, required=True)
-    say("--changes", type=int, default=400, help="how many are drawn")
-    say("--slice", default="1/1", help="which part of them to judge now, as in 2/4")
-    say("--survivors", action="store_true", help="judge those again that survived so far")
-    say("--jobs", type=int, default=1)
-    say("--cap", type=float, default=60.0, help="seconds of tests that one change may meet")
-    say("--patience", type=float, default=30.0, help="seconds before a trial counts as endless")
-    say("--database", default="", help="a PostgreSQL server, by any database of it")
+    parser.add_argument(
+        "modules", nargs="*", help="patterns such as lots/services/*.py; without any, all modules"
+    )
+    parser.add_argument("--seed", type=int, required=True)
+    parser.add_argument("--changes", type=int, default=400, help="how many are drawn")
+    parser.add_argument("--slice", default="1/1", help="which part of them to judge now, as in 2/4")
+    parser.add_argument(
+        "--survivors", action="store_true", help="judge those again that survived so far"
+    )
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument(
+        "--cap", type=float, default=60.0, help="seconds of tests that one change may meet"
+    )
+    parser.add_argument(
+        "--patience", type=float, default=30.0, help="seconds before a trial counts as endless"
+    )
+    parser.add_argument("--database", default="", help="a PostgreSQL server, by any database of it")
     return parser.parse_args()
 
 
