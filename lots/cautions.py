@@ -1,7 +1,7 @@
 """Which short safety texts belong beside each step at the bench?
 
 Every text is general. None replaces the safety data sheet, the local code or a licensed person, and
-each step's block says so. The pages, the API and the README print these texts and write no others.
+each step's block says so. The pages and the API print these texts and write no others.
 """
 
 from __future__ import annotations

@@ -21,10 +21,9 @@ from lots import clock
 from lots.ledger.recording import Act
 from lots.models import Balance, Party, Person, Place, WorksZone
 from lots.queries import works_zone
+from tests.browser.chromium import CHROMIUM
 from tests.databases import own_copy, unguarded
 
-# The browser that the browser tests drive, as Debian names it.
-CHROMIUM = "chromium"
 ON_POSTGRESQL = "postgresql" in site_settings.DATABASES["default"]["ENGINE"]
 MORNING = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)
 

@@ -1,4 +1,4 @@
-"""Every command of the README works, in the order of the README, in a folder where nothing is."""
+"""The README's commands work, then those of the pages for whoever runs it, in an empty folder."""
 
 from __future__ import annotations
 
@@ -15,16 +15,18 @@ from tests.databases import own_copy
 from tests.live_server import ROOT
 from tests.readme_runner import steps
 
-# Said after the README's own commands, so that the same run shows that a failing one is found.
+# In the order of reading: the later ones work on what the earlier ones made.
+PAGES = ("README.md", "docs/access.md", "docs/keeping.md", "docs/running.md")
+# Said after the pages' own commands, so that the same run shows that a failing one is found.
 FAULTY = "\n`manage.py month_end 2026-13`\n"
 
 
 @pytest.mark.skipif(ON_POSTGRESQL, reason="a reader begins on SQLite")
-def test_every_command_of_the_readme_works_and_one_that_does_not_is_named(
+def test_every_command_of_the_pages_works_and_one_that_does_not_is_named(
     django_db_setup: None, django_db_blocker: Any, tmp_path: Path
 ) -> None:
     given = tmp_path / "README.md"
-    given.write_text((ROOT / "README.md").read_text() + FAULTY)
+    given.write_text("\n".join((ROOT / page).read_text() for page in PAGES) + FAULTY)
     with django_db_blocker.unblock(), own_copy(tmp_path):
         done = subprocess.run(
             [sys.executable, ROOT / "tests/readme_runner.py", given, tmp_path, "ledger.sqlite3"],

@@ -104,6 +104,8 @@ class CommandView(APIView):
     step: ClassVar[str] = ""
     summary: ClassVar[str] = ""
     answer_status: ClassVar[int] = status.HTTP_201_CREATED
+    # What is answered this once, and is never among the answers that are kept.
+    never_kept: ClassVar[tuple[str, ...]] = ()
 
     def __init_subclass__(cls, **kwargs: Any) -> None:
         super().__init_subclass__(**kwargs)
@@ -140,7 +142,9 @@ class CommandView(APIView):
         def once() -> dict[str, Any]:
             with transaction.atomic():
                 recorded = self.perform(act, dict(data), **path)
-                return remember_answer(act.key, as_plain(self.show(recorded)))
+                shown = as_plain(self.show(recorded))
+                secret = {name: shown.pop(name) for name in self.never_kept}
+                return {**remember_answer(act.key, shown), **secret}
 
         return Response(tried_again(once), status=self.answer_status)
 

@@ -10,15 +10,12 @@ from django.utils import timezone
 from rest_framework import serializers
 
 from lots import clock
-from lots.api.fields import UploadField
 from lots.api.questions import Question, QuestionView
 from lots.local_law import LOCAL_LAW
 from lots.models import Document
 from lots.people.permissions import WorksOffice
 from lots.queries.documents import DAYS_AHEAD, retention_ending
 from lots.queries.works_zone import works_zone
-
-__all__ = ["RetentionReport", "UploadField"]
 
 
 @dataclass(frozen=True)

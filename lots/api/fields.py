@@ -11,6 +11,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from config.refusals import refuse
+from lots.fineness import parse_fineness
 from lots.measurements.assays import Finding
 from lots.metals import Metal
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
@@ -109,6 +110,13 @@ class ExactField(serializers.Field):  # type: ignore[type-arg]
 
     def to_representation(self, value: Decimal) -> str:
         return f"{value:f}"
+
+
+class PartsField(ExactField):
+    """Parts per thousand, from nought to all of it."""
+
+    def to_internal_value(self, data: Any) -> Decimal:
+        return parse_fineness(data, field=full_name(self))
 
 
 @extend_schema_field(_MASS_IN)

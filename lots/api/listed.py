@@ -13,6 +13,7 @@ from typing import Any, Final
 import django_filters as filters
 from django.db import models
 from rest_framework import serializers
+from rest_framework.permissions import BasePermission
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.fields import ShownMass, shown_code
@@ -103,16 +104,18 @@ def listed(
     orders: str,
     order: str,
     related: str = "",
-    prefetched: str = "",
+    prefetched: str | tuple[models.Prefetch[str, Any, str], ...] = "",
     coded: bool = False,
+    permission: type[BasePermission] | None = None,
     about: str = "",
     **members: Any,
-) -> type[ReadOnlyModelViewSet[Any]]:
+) -> type[Any]:
     """The list, and each row of it by its number or, when `coded`, by its code."""
     model: Any = shown.Meta.model
     rows = model._default_manager.select_related(*related.split())
+    along = prefetched.split() if isinstance(prefetched, str) else prefetched
     own = {
-        "queryset": rows.prefetch_related(*prefetched.split()),
+        "queryset": rows.prefetch_related(*along),
         "serializer_class": shown,
         "filterset_class": narrowed(model, **by) if isinstance(by, Mapping) else by,
         "lookup_field": code_of(model) if coded else "pk",
@@ -122,5 +125,6 @@ def listed(
         "ordering_fields": orders.split(),
         "ordering": order.split(),
         "__doc__": about,
+        **({"permission_classes": [permission]} if permission else {}),
     }
     return type(f"{model.__name__}List", (ReadOnlyModelViewSet,), {**own, **members})

@@ -24,12 +24,16 @@ from lots.api.fields import (
     FindingField,
     MassesByMetalField,
     MassField,
+    PartsField,
     UploadField,
     VolumeField,
     by_code,
 )
 from lots.declaration.event import (
+    ELEMENTS,
+    EXACT,
     MASS,
+    PARTS,
     VOLUME,
     Event,
     Question,
@@ -47,7 +51,8 @@ from lots.services.opening import Amount
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
 
 # Which serializer answers with a recorded model: the app that has the model names it.
-ANSWERS: Final[dict[type[Model], type[serializers.BaseSerializer[Any]]]] = {}
+# An event may name its own.
+ANSWERS: Final[dict[Any, type[serializers.BaseSerializer[Any]]]] = {}
 
 
 def _figure(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -153,9 +158,16 @@ FIELDS: Final[dict[Any, Maker]] = {
     int: _count,
     bool: _plain(serializers.BooleanField),
     Decimal: _figure,
+    EXACT: _plain(ExactField),
+    PARTS: _plain(PartsField),
+    ELEMENTS: lambda question, **kwargs: serializers.DictField(child=PartsField(), **kwargs),
+    Mapping[str, str]: lambda question, **kwargs: serializers.DictField(
+        child=serializers.CharField(max_length=question.asks.at_most), **kwargs
+    ),
+    Mapping[str, Any]: _plain(serializers.DictField),
     dt.datetime: _plain(serializers.DateTimeField),
     dt.date: _plain(serializers.DateField),
-    "exact": _exact,
+    "limited": _exact,
     File: _plain(UploadField),
     Mapping[str, object]: lambda question, **kwargs: serializers.DictField(
         child=serializers.CharField(), **kwargs
@@ -236,17 +248,18 @@ def view_of(event: Event) -> type[EventView]:
     recorded: Any = event.recorded
     if event.shown:
         recorded = recorded._meta.get_field(event.shown).related_model
+    takes_file = any(each.kind is File for each in event.questions)
     members = {
         "event": event,
         "input": request_of(event),
-        "output": ANSWERS[recorded],
+        "output": ANSWERS.get(event) or ANSWERS[recorded],
+        "never_kept": event.never_kept,
         "step": event.cautions[0] if event.cautions else "",
         "writers": event.roles,
         "answer_status": event.status,
+        **({"parser_classes": [MultiPartParser]} if takes_file else {}),
         "__doc__": event.about,
     }
-    if any(each.type is File for each in event.questions):
-        members["parser_classes"] = [MultiPartParser]
     return type(event.stem, (EventView,), members)
 
 

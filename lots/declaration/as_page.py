@@ -11,11 +11,14 @@ from typing import Any, Final
 from django import forms
 from django.core.files.base import File
 from django.db.models import Model
-from django.http import HttpRequest
+from django.http import Http404, HttpRequest
 from django.urls import URLPattern, path, reverse
 
+from config.refusals import RefusalError
 from lots.declaration.event import (
+    EXACT,
     MASS,
+    PARTS,
     VOLUME,
     Event,
     Question,
@@ -43,6 +46,8 @@ from lots.services.opening import Amount
 from lots.services.taking import Take
 
 Maker = Callable[..., forms.Field]
+# A text of more lines goes over the whole width.
+SHORT_ROWS: Final = 3
 
 
 def _plain(field: Callable[..., forms.Field]) -> Maker:
@@ -67,7 +72,8 @@ def _count(question: Question, **kwargs: Any) -> forms.Field:
 
 def _text(question: Question, **kwargs: Any) -> forms.Field:
     if question.asks.long:
-        kwargs["widget"] = forms.Textarea({"rows": 3})
+        kwargs["widget"] = forms.Textarea({"rows": question.asks.long})
+        kwargs["widget"].wide = question.asks.long > SHORT_ROWS
     assert isinstance(question.asks.at_most, int), f"{question.name} has no greatest length"
     return forms.CharField(max_length=question.asks.at_most, **kwargs)
 
@@ -75,6 +81,8 @@ def _text(question: Question, **kwargs: Any) -> forms.Field:
 def _row(question: Question, **kwargs: Any) -> forms.Field:
     if question.type is Lot and question.asks.among is None:
         return LotField(**kwargs)
+    if question.asks.typed_code:
+        return _CodeField(question.type, **kwargs)
     rows = question.type._default_manager.all()
     if question.asks.among is not None:
         rows = question.asks.among()
@@ -84,6 +92,23 @@ def _row(question: Question, **kwargs: Any) -> forms.Field:
     if question.asks.empty:
         field.empty_label = question.asks.empty
     return field
+
+
+class _CodeField(forms.CharField):
+    """A row by its code, as typed."""
+
+    def __init__(self, model: type[Model], **kwargs: Any) -> None:
+        widget = forms.TextInput({"autocomplete": "off", "spellcheck": "false"})
+        super().__init__(max_length=20, widget=widget, **kwargs)
+        self.model = model
+
+    def clean(self, value: Any) -> Any:
+        code = super().clean(value).strip().upper()
+        found = self.model._default_manager.filter(code=code).first()
+        if code and found is None:
+            named = self.model._meta.verbose_name
+            raise forms.ValidationError(f"There is no {named} of this code.", code="unknown")
+        return found
 
 
 def _rows(question: Question, **kwargs: Any) -> forms.Field:
@@ -110,6 +135,8 @@ FIELDS: Final[dict[Any, Maker]] = {
     int: _count,
     bool: _plain(forms.BooleanField),
     Decimal: _figure,
+    EXACT: _figure,
+    PARTS: _figure,
     dt.datetime: _plain(forms.DateTimeField),
     dt.date: lambda question, **kwargs: forms.DateField(
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs
@@ -151,6 +178,10 @@ class EventForm(ActForm):
         # Where each question's field or parts' fields stand.
         self.asked: list[tuple[Question, str]] = []
         last = {name: self.fields.pop(name) for name in ("occurred_at", "note", "key")}
+        last["note"].label, last["note"].required = event.why, event.needs_why
+        last["occurred_at"].label = event.when
+        if event.when is None:
+            last["occurred_at"].widget = forms.HiddenInput()
         for question in event.questions:
             if not question.asks.on_page or question.name in event.fixed:
                 continue
@@ -270,7 +301,10 @@ class EventPage(BenchStep):
     def find(self, request: HttpRequest, **address: Any) -> Any:
         if self.event.on is None:
             return None
-        subject = self.event.on.find(address)
+        try:
+            subject = self.event.on.find(address)
+        except RefusalError as refusal:
+            raise Http404 from refusal
         if self.event.on.cautions is not None:
             self.cautions = self.event.on.cautions(subject)
         return subject
@@ -288,12 +322,14 @@ class EventPage(BenchStep):
         begins = self.event.begins(self.subject) if self.event.begins else {}
         return {**begins, **super().initial(request), **named}
 
+    def context(self) -> dict[str, Any]:
+        return dict(self.event.beside(self.subject)) if self.event.beside else {}
+
     def after(self, recorded: Any) -> str:
         on = self.event.on
-        if self.event.lands_on.startswith("/"):
-            return reverse(self.event.lands_on[1:])
         if self.event.lands_on:
-            return reverse(self.event.lands_on, args=[recorded.code])
+            of = self.event.lands_of
+            return reverse(self.event.lands_on, args=[attrgetter(of)(recorded)] if of else [])
         made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded
         receipt = isinstance(made, Lot | Movement) and not self.event.lands_on_subject
         if on is not None and on.page and not receipt:

@@ -27,6 +27,10 @@ from lots.ledger.recording import Act
 
 MASS: Final = "mass"
 VOLUME: Final = "volume"
+# A figure kept as it was sent, parts per thousand, and those by element.
+EXACT: Final = "exact"
+PARTS: Final = "parts"
+ELEMENTS: Final = "elements"
 # A parameter's unit is no part of the question's name: a request says its unit itself.
 _UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
 
@@ -35,13 +39,15 @@ _UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
 class Asks:
     """What a field's type does not say. Limits are inclusive, in the figure's own unit.
 
-    `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit; `choices`
+    `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit, EXACT,
+    PARTS or ELEMENTS; `choices`
     a closed list; `among` the rows offered on a page; `digits` and `decimals` limit a figure;
     without `positive` it may be zero, or a text empty, for the service to judge;
     `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
     text typed for another field and never asks it. `on_page` False leaves it to programs.
     `otherwise` is what holds when it is left out, where the parameter has no default of its own.
-    `offered` narrows `choices` on a page. `example` and `also_called` are for sheets.
+    `offered` narrows `choices` on a page, and `long` is the lines of a text there. A page asks for
+    a row by its code where `typed_code` says so. `example` and `also_called` are for sheets.
 
     Of a model it is said as `Annotated[Place, None, Asks(...)]`: the type checker's plugin for
     Django reads what follows a model as something of its own.
@@ -64,7 +70,8 @@ class Asks:
     typed: str = ""
     otherwise: Any = None
     on_page: bool = True
-    long: bool = False
+    long: int = 0
+    typed_code: bool = False
     empty: str = ""
     example: str = ""
     also_called: tuple[str, ...] = ()
@@ -191,7 +198,8 @@ class On:
     `path` begins the address, `param` is what services call it, `also` what else their refusals
     say for it; `capitals` says that its code has any, `cautions` which
     safety texts stand beside every step of it. After a step that makes no lot and posts no
-    movement one lands on the page named `page`, which `page_of` is the code of.
+    movement one lands on the page named `page`, which `page_of` is the code of. `found` finds what
+    no code or number names.
     """
 
     model: type[Model]
@@ -205,13 +213,16 @@ class On:
     also: tuple[str, ...] = ()
     capitals: bool = True
     cautions: Callable[[Any], tuple[str, ...]] | None = None
+    found: Callable[[Mapping[str, Any]], Any] | None = None
 
     @property
     def key(self) -> str:
         return "code" if "code>" in self.path else "pk"
 
     def find(self, path: Mapping[str, Any]) -> Any:
-        """The row that the address names; raises Http404."""
+        """What the address names; raises Http404."""
+        if self.found is not None:
+            return self.found(path)
         value = path[self.key]
         if self.capitals and isinstance(value, str):
             value = value.upper()
@@ -241,11 +252,14 @@ class Event:
     `flat` names dataclass parameters whose fields are asked as the event's own; `asked_as` the
     question for what the service's refusals call otherwise ("" for the whole request). `fixed`
     answers questions on the page that only programs are asked, `order` puts the page's questions in
-    order. One lands on the page named `lands_on` with the code of what was recorded, or with
+    order. `when` and `why` are the words for the moment and the note, `when` None where it
+    happens as it is recorded; a note that `needs_why` can't be left out. One lands on the page
+    named `lands_on` with the code of what was recorded, or what `lands_of` says of it; or with
     `lands_on_subject` on the page of what it happened to; else on the receipt of its movement or
-    lot, else on the subject's page. A page without a code is named with a stroke before it. The
-    page of a `timeless` event asks neither when nor a note. `shown` is the attribute of what
-    is recorded that the API answers with; `begins` gives what the page's form begins with,
+    lot, else on the subject's page. The page of a `timeless` event asks neither when nor a note.
+    `shown` is the attribute of what
+    is recorded that the API answers with, and `never_kept` names what it answers once only;
+    `begins` gives what the page's form begins with, `beside` what its template shows else,
     `called` the API's name for it where several events share a service.
     """
 
@@ -268,6 +282,10 @@ class Event:
     offered_forms: tuple[str, ...] | None = None
     template: str = ""
     lands_on: str = ""
+    lands_of: str | None = "code"
+    when: str | None = "When it happened"
+    why: str = "Note"
+    needs_why: bool = False
     lands_on_subject: bool = False
     shown: str = ""
     timeless: bool = False
@@ -276,6 +294,8 @@ class Event:
     page_at: str = ""
     menu: Menu | None = None
     begins: Callable[[Any], Mapping[str, Any]] | None = None
+    beside: Callable[[Any], Mapping[str, Any]] | None = None
+    never_kept: tuple[str, ...] = ()
     called: str = ""
     status: int = 201
 

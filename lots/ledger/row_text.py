@@ -1,6 +1,6 @@
 """How a value of a table is written as text: alike in exports, in digests and in seals.
 
-The rules are those that DEVELOPERS.md gives to readers of an export: RFC 4180 lines in UTF-8, UTC
+The rules are those that docs/keeping.md gives to readers of an export: RFC 4180 lines in UTF-8, UTC
 moments by RFC 3339 with microseconds, decimals with all their places, `true` and `false`, JSON with
 sorted keys and no spaces. A value that is not there is an empty field; a text that may be absent is
 written as JSON, so that an empty text stays apart from none.

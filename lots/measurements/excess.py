@@ -17,9 +17,7 @@ EXPLANATION_MAX = 500
 def explain_excess(
     *,
     excess: Excess,
-    explanation: Annotated[
-        str, Asks("Where the metal came from", at_most=EXPLANATION_MAX, long=True)
-    ],
+    explanation: Annotated[str, Asks("Where the metal came from", at_most=EXPLANATION_MAX, long=3)],
     act: Act,
 ) -> Excess:
     """Says where the metal above the book came from. It stays on record with its explanation.

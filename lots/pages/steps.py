@@ -111,9 +111,12 @@ class BenchStep(View):
                     put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
             drop_form(user=request.user, address=request.get_full_path())  # type: ignore[arg-type]
-            messages.success(request, self.done)
-            return redirect(self.after(recorded))
+            return self.answer(request, recorded)
         return self.show(request, form, status=400)
+
+    def answer(self, request: HttpRequest, recorded: Any) -> HttpResponse:
+        messages.success(request, self.done)
+        return redirect(self.after(recorded))
 
     def keep(self, request: HttpRequest, form: ActForm) -> HttpResponse:
         """Puts the form aside as it stands, unchecked; files are not kept."""

@@ -39,7 +39,7 @@ class AgreedRounding(RoundingRule):
     """A rounding the parties agreed: its direction, and its step in troy ounces."""
 
     direction: Annotated[Direction, Asks(choices=get_args(Direction))]
-    step: Annotated[Decimal, Asks(kind="exact", at_least=Decimal("0.000001"), at_most=1000)]
+    step: Annotated[Decimal, Asks(kind="limited", at_least=Decimal("0.000001"), at_most=1000)]
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Bar:
         Asks(
             help="Parts per thousand, at most the assay's; the assay's own if left out.",
             name="stamped",
-            kind="exact",
+            kind="limited",
             decimals=DECIMALS_MAX,
         ),
     ] = None

@@ -170,7 +170,8 @@ ATTACH_PAPER: Final = Event(
     roles=OFFICE,
     template="lots/paper_step.html",
     flat=("filing",),
-    lands_on="/papers",
+    lands_on="papers",
+    lands_of=None,
     in_api=False,
 )
 
@@ -208,7 +209,8 @@ FILE: Final = Event(
     flat=("filing",),
     begins=lambda paper: {"kind": paper.kind, "retention_until": paper.retention_until},
     timeless=True,
-    lands_on="/papers",
+    lands_on="papers",
+    lands_of=None,
     page_at="/papers/<int:pk>/file",
 )
 

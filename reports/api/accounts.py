@@ -15,8 +15,7 @@ from lots.api.questions import Question
 from lots.api.records import show
 from lots.models import Party
 from lots.people.permissions import StaffOrCustomer, customer_looking
-from reports.api.answers import ReportQuestion, ReportView, csv_file, workbook_file
-from reports.api.shared_links import note_read
+from reports.api.answers import ReportQuestion, ReportView, csv_file, note_read, workbook_file
 from reports.exports.account_statement import account_tables
 from reports.exports.movements import movements_table
 from reports.exports.tables import Table

@@ -11,14 +11,18 @@ from typing import IO, Any, ClassVar, Final
 from django.http import FileResponse
 from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
+from rest_framework.request import Request
 from rest_framework.response import Response
 
 from config.refusals import refuse
 from lots.api.questions import Question, QuestionView
 from lots.api.records import show
+from lots.models import Party
+from lots.people.permissions import customer_looking
 from lots.queries.report_reading import reading_for_report
 from reports.exports.tables import Table, as_json, totals_of, write_csv
 from reports.exports.workbook import write_workbook
+from reports.services.access_records import record_access
 
 CSV: Final = "text/csv"
 XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -198,3 +202,16 @@ def temporary() -> IO[bytes]:
     # The response that sends the file closes it.
     file: Any = SpooledTemporaryFile(max_size=HELD_IN_MEMORY_BYTES)  # noqa: SIM115
     return file  # type: ignore[no-any-return]
+
+
+def note_read(
+    request: Request, customer: Party | None, what: str, reference: str, form: str
+) -> None:
+    """Keeps that the signed-in person read a customer's data, a customer their own included."""
+    record_access(
+        customer=customer_looking(request) or customer,
+        what=what,
+        reference=reference,
+        form=form,
+        user=request.user,  # type: ignore[arg-type]
+    )

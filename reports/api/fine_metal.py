@@ -17,8 +17,7 @@ from lots.metals import Metal
 from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Party
 from lots.queries.bar_list import BarList, bar_list
 from lots.queries.delivery_note import DeliveryDocument
-from reports.api.answers import CSV, PDF, XLSX, ReportQuestion, sent, temporary
-from reports.api.shared_links import note_read
+from reports.api.answers import CSV, PDF, XLSX, ReportQuestion, note_read, sent, temporary
 from reports.exports.bar_list import write_bar_list_csv, write_bar_list_workbook
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord

@@ -22,8 +22,15 @@ from lots.ledger.holdings import AsOf, Holding
 from lots.models import Lot, Party, Place
 from lots.people.permissions import StaffOrCustomer, customer_looking
 from lots.services.access_log import tell_lots_of
-from reports.api.answers import CSV, XLSX, ReportQuestion, ReportView, csv_file, workbook_file
-from reports.api.shared_links import note_read
+from reports.api.answers import (
+    CSV,
+    XLSX,
+    ReportQuestion,
+    ReportView,
+    csv_file,
+    note_read,
+    workbook_file,
+)
 from reports.exports.lot_answer import lot_answer_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
 from reports.exports.tables import Table

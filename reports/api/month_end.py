@@ -1,86 +1,58 @@
-"""The month's end through the API: begin, prepare, approve, close, and open again."""
+"""The month's end and its count sheets, as the API shows them."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 import django_filters as filters
-from django.shortcuts import get_object_or_404
+from django.db.models import Prefetch, QuerySet
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import extend_schema, extend_schema_field
 from rest_framework import serializers
+from rest_framework.request import Request
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import shown_name
-from lots.ledger.recording import Act
-from lots.people.roles import OFFICE
-from reports.models import MonthEnd, MonthReopening
-from reports.queries.month.periods import parse_first_day
-from reports.services.approvals import approve_month
-from reports.services.month_end import (
-    REASON_LENGTH_MAX,
-    begin_month_end,
-    close_month,
-    prepare_month,
-    reopen_month,
-    send_back_month,
+from lots.api.fields import ShownMass, show_volume, shown_code, shown_name
+from lots.api.listed import listed, narrowed, shows
+from lots.api.questions import QuestionView
+from lots.models import Place
+from lots.people.permissions import WorksOffice
+from reports.api.answers import CSV, XLSX, ReportQuestion, csv_file, workbook_file
+from reports.conventions import SIGN_CONVENTION
+from reports.exports.count_form import count_form_table
+from reports.models import (
+    CountAdjustment,
+    CountedMetal,
+    CountLine,
+    CountSheet,
+    MonthEnd,
+    MonthReopening,
 )
+from reports.queries.count_sheets import blind_lines
+from reports.queries.month.periods import parse_first_day
+from reports.services.counts import ON_SHEET
+from reports.services.month_end import month_end_of
 
-
-class ReopeningSerializer(serializers.ModelSerializer[MonthReopening]):
-    reopened_by = serializers.CharField(source="reopened_by.username", read_only=True)
-    closed_by = serializers.CharField(source="closed_by.username", read_only=True)
-    approved_by = serializers.CharField(source="approved_by.username", read_only=True)
-
-    class Meta:
-        model = MonthReopening
-        fields = [
-            "reason",
-            "reopened_by",
-            "reopened_at",
-            "closed_by",
-            "closed_at",
-            "approved_by",
-            "statement_digest",
-        ]
-        read_only_fields = fields
-
-
-class MonthEndSerializer(serializers.ModelSerializer[MonthEnd]):
-    """Who took each step of a month's end, and the digest that was signed."""
-
-    month = serializers.CharField(source="books_month", read_only=True)
-    prepared_by = shown_name("prepared_by.username")
-    approved_by = shown_name("approved_by.username")
-    closed_by = shown_name("closed_by.username")
-    reopenings = ReopeningSerializer(many=True, read_only=True)
-
-    class Meta:
-        model = MonthEnd
-        fields = [
-            "month",
-            "state",
-            "prepared_by",
-            "prepared_at",
-            "approved_by",
-            "approved_at",
-            "closed_by",
-            "closed_at",
-            "waiver",
-            "statement_digest",
-            "reopenings",
-            "version",
-        ]
-        read_only_fields = fields
-
-
-class MonthEndFilter(filters.FilterSet):
-    state = filters.MultipleChoiceFilter(choices=MonthEnd.State.choices)
-    from_day = filters.DateFilter(field_name="books_month__first_day", lookup_expr="gte")
-    before_day = filters.DateFilter(field_name="books_month__first_day", lookup_expr="lt")
-
-    class Meta:
-        model = MonthEnd
-        fields: list[str] = []
+ReopeningSerializer: Final = shows(
+    "Reopening",
+    MonthReopening,
+    "reason reopened_by reopened_at closed_by closed_at approved_by statement_digest",
+    reopened_by="reopened_by.username",
+    closed_by="closed_by.username",
+    approved_by="approved_by.username",
+)
+MonthEndSerializer: Final = shows(
+    "MonthEnd",
+    MonthEnd,
+    "month state prepared_by prepared_at approved_by approved_at closed_by closed_at waiver "
+    "statement_digest reopenings version",
+    "Who took each step of a month's end, and the digest that was signed.",
+    month="books_month",
+    prepared_by=shown_name("prepared_by.username"),
+    approved_by=shown_name("approved_by.username"),
+    closed_by=shown_name("closed_by.username"),
+    reopenings=ReopeningSerializer(many=True, read_only=True),
+)
 
 
 class MonthEndViewSet(ReadOnlyModelViewSet[MonthEnd]):
@@ -90,7 +62,12 @@ class MonthEndViewSet(ReadOnlyModelViewSet[MonthEnd]):
         "reopenings__reopened_by", "reopenings__closed_by", "reopenings__approved_by"
     )
     serializer_class = MonthEndSerializer
-    filterset_class = MonthEndFilter
+    filterset_class = narrowed(
+        MonthEnd,
+        state=MonthEnd.State,
+        from_day=filters.DateFilter(field_name="books_month__first_day", lookup_expr="gte"),
+        before_day=filters.DateFilter(field_name="books_month__first_day", lookup_expr="lt"),
+    )
     lookup_url_kwarg = "month"
     lookup_field = "books_month__first_day"
     lookup_value_regex = "[0-9-]{1,10}"
@@ -102,84 +79,190 @@ class MonthEndViewSet(ReadOnlyModelViewSet[MonthEnd]):
         return month_end_of(self.kwargs["month"])
 
 
-def month_end_of(month: str) -> MonthEnd:
-    """The month's end of a month such as "2026-05", or 404 while it is not begun."""
-    first_day = parse_first_day(month)
-    return get_object_or_404(
-        MonthEnd.objects.select_related("books_month"), books_month__first_day=first_day
+CountedMetalSerializer: Final = shows(
+    "CountedMetal",
+    CountedMetal,
+    "metal book counted difference standard_uncertainty",
+    difference=ShownMass(source="difference_ug", help_text=SIGN_CONVENTION),
+    standard_uncertainty=ShownMass(source="standard_uncertainty_ug", allow_null=True),
+)
+
+
+class CountLineSerializer(serializers.ModelSerializer[CountLine]):
+    """A lot of a sheet. `metals`, with the book beside the count, once the sheet is counted."""
+
+    lot = shown_code()
+    form = serializers.CharField(source="lot.form", read_only=True)
+    description = serializers.CharField(source="lot.description", read_only=True)
+    counted_by = shown_name("counted_by.username")
+    method = serializers.ChoiceField(
+        choices=CountLine.Method.choices, allow_blank=True, read_only=True
     )
+    counted_mass = serializers.SerializerMethodField()
+    counted_volume = serializers.SerializerMethodField()
+    metals = serializers.SerializerMethodField()
+
+    class Meta:
+        model = CountLine
+        fields = [
+            "lot",
+            "form",
+            "description",
+            "method",
+            "counted_mass",
+            "counted_volume",
+            "counted_by",
+            "counted_at",
+            "recount_of",
+            "note",
+            "metals",
+        ]
+        read_only_fields = fields
+
+    @extend_schema_field(ShownMass(allow_null=True))
+    def get_counted_mass(self, line: CountLine) -> dict[str, Any] | None:
+        """What the counter weighed; where nothing was weighed, it would be the book's own."""
+        if line.method != CountLine.Method.WEIGHED or line.counted_mass_ug is None:
+            return None
+        shown: dict[str, Any] = ShownMass().to_representation(line.counted_mass_ug)
+        return shown
+
+    @extend_schema_field({"type": "object", "nullable": True})
+    def get_counted_volume(self, line: CountLine) -> dict[str, Any] | None:
+        if line.method != CountLine.Method.VOLUME or line.counted_volume_ul is None:
+            return None
+        return show_volume(line.counted_volume_ul)
+
+    @extend_schema_field(CountedMetalSerializer(many=True, allow_null=True))
+    def get_metals(self, line: CountLine) -> Any:
+        if line.sheet.state != CountSheet.State.COUNTED:
+            return None
+        return CountedMetalSerializer(line.metals.all(), many=True).data
 
 
-class MonthStep(CommandView):
-    """A step of a month's end, for the office."""
+class CountSheetSerializer(serializers.ModelSerializer[CountSheet]):
+    """A sheet with its lines that stand; no figure of the book before all of it is counted."""
 
-    writers = OFFICE
-    output = MonthEndSerializer
+    month = serializers.CharField(source="month_end.books_month", read_only=True)
+    place = shown_code()
+    opened_by = serializers.CharField(source="opened_by.username", read_only=True)
+    lines = serializers.SerializerMethodField()
+    signs = serializers.SerializerMethodField()
+
+    class Meta:
+        model = CountSheet
+        fields = [
+            "code",
+            "month",
+            "place",
+            "as_of",
+            "state",
+            "opened_by",
+            "opened_at",
+            "note",
+            "lines",
+            "signs",
+            "version",
+        ]
+        read_only_fields = fields
+
+    @extend_schema_field(CountLineSerializer(many=True))
+    def get_lines(self, sheet: CountSheet) -> Any:
+        known = getattr(sheet, "standing", None)
+        lines = list(blind_lines(sheet).prefetch_related("metals")) if known is None else known
+        for line in lines:
+            line.sheet = sheet
+        return CountLineSerializer(lines, many=True).data
+
+    def get_signs(self, sheet: CountSheet) -> str:
+        return SIGN_CONVENTION
 
 
-class BeginMonth(MonthStep):
-    """Begin a month's end; counting may begin before the month is over."""
-
-    input = ActSerializer
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return begin_month_end(first_day=parse_first_day(path["month"]), act=act)
+def _of_month(sheets: QuerySet[CountSheet], name: str, value: str) -> QuerySet[CountSheet]:
+    return sheets.filter(month_end__books_month__first_day=parse_first_day(value))
 
 
-class PrepareMonthInput(ActSerializer):
-    waiver = serializers.CharField(
-        max_length=REASON_LENGTH_MAX,
-        required=False,
-        default="",
-        allow_blank=True,
-        help_text="Why sheets stay uncounted, if some do.",
+CountSheetList: Final = listed(
+    CountSheetSerializer,
+    {
+        "month": filters.CharFilter(method=_of_month),
+        "place": "place__code",
+        "area": filters.ChoiceFilter(field_name="place__area", choices=Place.Area.choices),
+        "state": CountSheet.State,
+    },
+    related="month_end__books_month place opened_by",
+    prefetched=(
+        Prefetch(
+            "lines",
+            queryset=CountLine.objects.filter(recounted_by__isnull=True)
+            .select_related("lot", "counted_by")
+            .prefetch_related("metals")
+            .order_by("lot__code"),
+            to_attr="standing",
+        ),
+    ),
+    search="code place__name note",
+    orders="opened_at code state",
+    order="-opened_at -id",
+    coded=True,
+)
+
+
+class FormQuestion(ReportQuestion):
+    forms = ("xlsx", "csv")
+
+    def get_fields(self) -> dict[str, Any]:
+        found = super().get_fields()
+        del found["table"]
+        found["as"].default = "xlsx"
+        return found
+
+
+class CountForm(QuestionView):
+    """A sheet's form to print or fill in, without any figure of the book; upload it when done."""
+
+    asks = FormQuestion
+
+    @extend_schema(
+        parameters=[FormQuestion],
+        responses={
+            (200, XLSX): OpenApiTypes.BINARY,
+            (200, CSV): OpenApiTypes.BINARY,
+        },
+        summary="A sheet's form to print or fill in.",
     )
+    def get(self, request: Request, code: str) -> Any:
+        asked = self.read(request)
+        sheet = ON_SHEET.find({"code": code})
+        table = count_form_table(sheet, blind_lines(sheet))
+        if asked["as"] == "csv":
+            return csv_file(table, f"count-{sheet.code}")
+        return workbook_file([table], f"count-{sheet.code}")
 
 
-class PrepareMonth(MonthStep):
-    """Say that a month's statement is ready for a second person."""
-
-    input = PrepareMonthInput
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return prepare_month(month_end=month_end_of(path["month"]), waiver=data["waiver"], act=act)
-
-
-class SendBackMonth(MonthStep):
-    """Take a prepared or approved month back to counting; the note says why."""
-
-    input = ActSerializer
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return send_back_month(month_end=month_end_of(path["month"]), act=act)
-
-
-class ApproveMonth(MonthStep):
-    """Approve a month that another person prepared, signing the digest of its statement."""
-
-    input = ActSerializer
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return approve_month(month_end=month_end_of(path["month"]), act=act)
-
-
-class CloseMonth(MonthStep):
-    """Lock an approved month: nothing can be posted in it, or before it, from then on."""
-
-    input = ActSerializer
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return close_month(month_end=month_end_of(path["month"]), act=act)
-
-
-class ReopenInput(ActSerializer):
-    reason = serializers.CharField(max_length=REASON_LENGTH_MAX)
-
-
-class ReopenMonth(MonthStep):
-    """Open the last closed month again; that, why and what was signed stay on record."""
-
-    input = ReopenInput
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> MonthEnd:
-        return reopen_month(month_end=month_end_of(path["month"]), reason=data["reason"], act=act)
+AdjustmentSerializer: Final = shows(
+    "Adjustment",
+    CountAdjustment,
+    "id sheet lot cause state note proposed_by proposed_at decided_by decided_at movement metals",
+    "A proposal to bring the book of one lot to its count.",
+    sheet="line.sheet.code",
+    lot="line.lot.code",
+    proposed_by="proposed_by.username",
+    decided_by=shown_name("decided_by.username"),
+    metals=CountedMetalSerializer(source="line.metals", many=True, read_only=True),
+)
+AdjustmentList: Final = listed(
+    AdjustmentSerializer,
+    {
+        "sheet": "line__sheet__code",
+        "lot": "line__lot__code",
+        "state": CountAdjustment.State,
+        "cause": CountAdjustment.Cause,
+    },
+    related="line__sheet line__lot proposed_by decided_by movement",
+    prefetched="line__metals",
+    search="line__lot__code line__sheet__code note",
+    orders="proposed_at state",
+    order="-proposed_at -id",
+    permission=WorksOffice,
+)

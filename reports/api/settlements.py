@@ -1,11 +1,9 @@
-"""Settlements through the API: prepared, approved by another, superseded; the statement itself."""
+"""A settlement's statement through the API, and what it would be under other figures."""
 
 from __future__ import annotations
 
-from decimal import Decimal
 from typing import Any
 
-import django_filters as filters
 from django.shortcuts import get_object_or_404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
@@ -13,169 +11,18 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
-from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from lots.api.commands import ActSerializer, CommandView
-from lots.api.fields import ExactField, ShownMetals, full_name, shown_code, shown_name
+from lots.api.fields import ExactField
 from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
-from lots.fineness import parse_fineness
-from lots.ledger.recording import Act
-from lots.models import ApiToken, Lot, Party
+from lots.models import ApiToken, Party
 from lots.people.permissions import StaffOrCustomer, customer_looking
-from lots.people.roles import OFFICE
-from reports.api.answers import PDF, XLSX, ReportQuestion, sent, temporary
-from reports.api.shared_links import note_read
+from reports.api.answers import PDF, XLSX, ReportQuestion, note_read, sent, temporary
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import AccessRecord, Settlement
 from reports.queries.lot.settlement_statement import SettlementDocument, settlement_statement
 from reports.queries.lot.what_if import Supposed, WhatIf, what_if
-from reports.services.settlement import (
-    approve_settlement,
-    prepare_settlement,
-    withdraw_settlement,
-)
-
-
-class SettlementSerializer(serializers.ModelSerializer[Settlement]):
-    """A settlement's head: what is payable, what is due (positive to the customer), who signed."""
-
-    lot = shown_code()
-    customer = shown_code()
-    terms_version = serializers.CharField(source="contract_terms", read_only=True)
-    payable = ShownMetals(source="payable_ug")
-    supersedes = shown_code()
-    movement = shown_code("sequence")
-    prepared_by = serializers.CharField(source="prepared_by.username", read_only=True)
-    approved_by = shown_name("approved_by.username")
-
-    class Meta:
-        model = Settlement
-        fields = [
-            "code",
-            "lot",
-            "customer",
-            "kind",
-            "state",
-            "terms_version",
-            "payable",
-            "total",
-            "currency",
-            "supersedes",
-            "movement",
-            "prepared_by",
-            "prepared_at",
-            "approved_by",
-            "approved_at",
-            "note",
-            "version",
-        ]
-        read_only_fields = fields
-
-
-class SettlementFilter(filters.FilterSet):
-    lot = filters.CharFilter(field_name="lot__code")
-    customer = filters.CharFilter(field_name="customer__code")
-    kind = filters.MultipleChoiceFilter(choices=Settlement.Kind.choices)
-    state = filters.MultipleChoiceFilter(choices=Settlement.State.choices)
-    prepared_after = filters.IsoDateTimeFilter(field_name="prepared_at", lookup_expr="gte")
-    prepared_before = filters.IsoDateTimeFilter(field_name="prepared_at", lookup_expr="lt")
-
-    class Meta:
-        model = Settlement
-        fields: list[str] = []
-
-
-class SettlementViewSet(ReadOnlyModelViewSet[Settlement]):
-    queryset = Settlement.objects.select_related(
-        "lot",
-        "customer",
-        "contract_terms__customer",
-        "supersedes",
-        "movement",
-        "prepared_by",
-        "approved_by",
-    )
-    serializer_class = SettlementSerializer
-    filterset_class = SettlementFilter
-    lookup_field = "code"
-    lookup_value_regex = "[A-Za-z0-9-]{1,20}"
-    search_fields = ["code", "lot__code", "customer__name", "note"]
-    ordering_fields = ["prepared_at", "approved_at", "code", "total"]
-    ordering = ["-prepared_at", "-id"]
-
-
-def settlement_of(code: str) -> Settlement:
-    """The settlement of this code, or 404."""
-    return get_object_or_404(Settlement, code=code)
-
-
-class PartsField(ExactField):
-    """Parts per thousand, from nought to all of it."""
-
-    def to_internal_value(self, data: Any) -> Decimal:
-        return parse_fineness(data, field=full_name(self))
-
-
-class PrepareSettlementInput(ActSerializer):
-    kind = serializers.ChoiceField(choices=Settlement.Kind.choices)
-    impurities_ppt = serializers.DictField(
-        child=PartsField(),
-        required=False,
-        help_text="Parts per thousand by element, for penalties.",
-    )
-    moisture_ppt = PartsField(
-        required=False,
-        help_text="Parts per thousand of the weight received, where the terms settle on it dry.",
-    )
-    tax = ExactField(
-        required=False,
-        help_text="An amount the user worked out; positive is due to the customer.",
-    )
-
-
-class PrepareSettlement(CommandView):
-    """Reckon a draft of a lot's settlement from what is on record; nothing is posted by it.
-
-    Once approved it supersedes the settlement in force, and shows the difference.
-    """
-
-    input = PrepareSettlementInput
-    output = SettlementSerializer
-    writers = OFFICE
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Settlement:
-        return prepare_settlement(
-            lot=get_object_or_404(Lot, code=path["code"]),
-            kind=data["kind"],
-            impurities_ppt=data.get("impurities_ppt"),
-            tax=data.get("tax"),
-            moisture_ppt=data.get("moisture_ppt"),
-            act=act,
-        )
-
-
-class ApproveSettlement(CommandView):
-    """Put a draft that another person prepared in force; a final one settles the claim."""
-
-    input = ActSerializer
-    output = SettlementSerializer
-    writers = OFFICE
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Settlement:
-        return approve_settlement(settlement=settlement_of(path["code"]), act=act)
-
-
-class WithdrawSettlement(CommandView):
-    """Drop a draft; its record stays, and the note says why."""
-
-    input = ActSerializer
-    output = SettlementSerializer
-    writers = OFFICE
-
-    def perform(self, act: Act, data: dict[str, Any], **path: Any) -> Settlement:
-        return withdraw_settlement(settlement=settlement_of(path["code"]), act=act)
 
 
 class StatementQuestion(ReportQuestion):
@@ -239,7 +86,7 @@ class WhatIfInput(serializers.Serializer[Any]):
 
 
 class SupposeSettlement(APIView):
-    """Reckon a settlement again with another result, price, weight or term; nothing is kept."""
+    """Compute a settlement again with another result, price, weight or term; nothing is kept."""
 
     scope = ApiToken.Scope.REPORT
 
@@ -248,9 +95,10 @@ class SupposeSettlement(APIView):
         responses={
             200: schema_of(WhatIf),
         },
-        summary="Reckon a settlement under other figures; nothing is kept.",
+        summary="Compute a settlement under other figures; nothing is kept.",
     )
     def post(self, request: Request, code: str) -> Response:
         body = WhatIfInput(data=request.data)
         body.is_valid(raise_exception=True)
-        return Response(show(what_if(settlement_of(code), Supposed(**body.validated_data))))
+        settlement = get_object_or_404(Settlement, code=code)
+        return Response(show(what_if(settlement, Supposed(**body.validated_data))))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from config.menu import Link
+from lots.declaration.event import links_of
 from lots.models import Lot
 from lots.people.roles import OFFICE
 
@@ -34,8 +35,7 @@ BENCH: Final = (
     Link("Receivers", "receivers", 92, roles=OFFICE, group="Office", hint="Told of events"),
 )
 LOT_ACTIONS: Final = (
+    *links_of("reports", "LOT_ACTIONS"),
     Link("Deliver", "deliver-lot", 59, about=_AT_HAND, hint="Under a note, alone or with others"),
     Link("Where is it?", "lot-answer", 80, hint="The answer to give its customer"),
-    Link("Open a question", "ask", 81, roles=OFFICE, hint="And have it answered from the books"),
-    Link("Prepare a settlement", "settle", 82, roles=OFFICE, hint="By the customer's terms"),
 )

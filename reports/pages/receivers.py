@@ -24,10 +24,11 @@ from lots.feed.webhook_post import URL_LENGTH_MAX
 from lots.feed.webhooks_api import DeliveryFilter
 from lots.ledger.recording import Act
 from lots.models import EventDelivery, EventSubscription, LedgerHead, Movement, Party
+from lots.pages.bench_form import ActForm
 from lots.pages.lists import filtered, paged_address
+from lots.pages.steps import BenchStep
 from lots.people.access import office_page
-from reports.pages.month_steps import OfficeForm
-from reports.pages.office_step import OfficeStep
+from lots.people.roles import OFFICE
 
 _KINDS: Final = dict(Movement.Kind.choices)
 _FAILURES: Final = {
@@ -77,6 +78,14 @@ def receiver_secret(request: HttpRequest, pk: int) -> HttpResponse:
     return answer
 
 
+class OfficeForm(ActForm):
+    """Office steps happen when they are recorded."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["occurred_at"].widget = forms.HiddenInput()
+
+
 class ReceiverForm(OfficeForm):
     name = forms.CharField(max_length=NAME_MAX, help_text="What receives them.")
     url = forms.CharField(
@@ -100,13 +109,21 @@ class ReceiverForm(OfficeForm):
     asked_as = {**OfficeForm.asked_as, "after": "from_the_beginning"}
 
 
-class AddReceiver(OfficeStep):
+class OfReceivers(BenchStep):
+    section = "settlements"
+    roles = OFFICE
+    template_name = "reports/receiver_step.html"
+
+    def after(self, recorded: Any) -> str:
+        return reverse("receivers")
+
+
+class AddReceiver(OfReceivers):
     title = "Send events to an address"
     lead = "Each movement is sent there once it is on the books, signed. It names no figures."
     button = "Send them"
     done = "Added. Give its receiver the secret; it can be read from this list."
     form_class = ReceiverForm
-    back = ("Receivers", "receivers")
 
     def perform(self, act: Act, form: Any) -> Model:
         data = form.cleaned_data
@@ -119,20 +136,13 @@ class AddReceiver(OfficeStep):
         )
         return subscribe(wanted=wanted, act=act)
 
-    def after(self, recorded: Any) -> str:
-        return reverse("receivers")
 
-
-class ReceiverStep(OfficeStep):
+class ReceiverStep(OfReceivers):
     form_class = OfficeForm
-    back = ("Receivers", "receivers")
     kind: ClassVar[type[Model]] = EventSubscription
 
     def find(self, request: HttpRequest, **path: Any) -> Any:
         return get_object_or_404(self.kind, pk=path["pk"])
-
-    def after(self, recorded: Any) -> str:
-        return reverse("receivers")
 
 
 class StopReceiver(ReceiverStep):

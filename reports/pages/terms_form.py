@@ -11,11 +11,9 @@ from config.pages import message_of
 from config.refusals import RefusalError
 from lots.metals import Metal
 from lots.models import Lot
-from lots.pages.bench_form import choice_field
+from lots.pages.bench_form import ActForm, choice_field
 from lots.pages.form_fields import FigureField
 from reports.assay_exchange import RULE_TEXTS, UmpireRule
-from reports.pages.month_steps import OfficeForm
-from reports.pages.office_step import date_field
 from reports.terms import (
     DECIMALS_MAX,
     PriceBasis,
@@ -53,14 +51,16 @@ def _figure(label: str, **kwargs: Any) -> FigureField:
     return FigureField(label=label, required=False, **kwargs)
 
 
-class TermsForm(OfficeForm):
+class TermsForm(ActForm):
     """All of a contract's terms. Tiers and penalties are written a line each."""
 
     form = choice_field(
         [("", "all forms"), *Lot.Form.choices], label="For", initial="", required=False
     )
-    valid_from = date_field(
-        label="For lots received from", help_text="Settlements made already keep their terms."
+    valid_from = forms.DateField(
+        label="For lots received from",
+        help_text="Settlements made already keep their terms.",
+        widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"),
     )
     currency = forms.CharField(max_length=3, help_text="Three capital letters, as in EUR.")
     settle_in = choice_field(
@@ -100,6 +100,7 @@ class TermsForm(OfficeForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["occurred_at"].widget = forms.HiddenInput()
         for name, label in _MONEY.items():
             self.fields[name] = _figure(label)
         for name, label in ROUNDINGS.items():

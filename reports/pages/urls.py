@@ -2,17 +2,16 @@
 
 from django.urls import URLPattern, path
 
+from lots.declaration.as_page import page_paths
 from reports.pages import (
     accounts,
     bar_list,
-    count_forms,
     counts,
     delivery,
     help_page,
     lot_answer,
     month,
     month_estimate,
-    month_steps,
     payments,
     prices,
     questions,
@@ -25,19 +24,20 @@ from reports.pages import (
     today,
     what_if,
 )
+from reports.pages.overrides import OVERRIDES
 
 MONTH = "months/<str:month>"
 SHEET = "counts/<str:code>"
 SETTLEMENT = "settlements/<str:code>"
 
 urlpatterns: list[URLPattern] = [
+    *page_paths("reports", OVERRIDES),
     path("", today.today_page, name="today"),
     path("today/look-again/", today.look_again, name="today-look-again"),
     path("today/how-sure/", today.holdings_sureness, name="holdings-sureness"),
     path("help/", help_page.help_page, name="help"),
     path("balances/", help_page.balances_page, name="balances"),
     path("lots/<str:code>/answer/", lot_answer.answer_page, name="lot-answer"),
-    path("lots/<str:code>/settle/", settlements.PrepareSettlement.as_view(), name="settle"),
     path("my-lots/", lot_answer.customer_lots, name="my-lots"),
     path("accounts/<slug:code>/", accounts.account_page, name="account"),
     path("cover/", accounts.cover_page, name="cover"),
@@ -61,30 +61,9 @@ urlpatterns: list[URLPattern] = [
     path(f"{MONTH}/", month.month_page, name="month"),
     path(f"{MONTH}/paper/", month.month_paper, name="month-paper"),
     path(f"{MONTH}/how-sure/", month_estimate.estimate_page, name="month-estimate"),
-    path(f"{MONTH}/begin/", month_steps.BeginMonthEnd.as_view(), name="month-begin"),
-    path(f"{MONTH}/prepare/", month_steps.PrepareMonth.as_view(), name="month-prepare"),
-    path(f"{MONTH}/send-back/", month_steps.SendBackMonth.as_view(), name="month-send-back"),
-    path(f"{MONTH}/approve/", month_steps.ApproveMonth.as_view(), name="month-approve"),
-    path(f"{MONTH}/close/", month_steps.CloseMonth.as_view(), name="month-close"),
-    path(f"{MONTH}/reopen/", month_steps.ReopenMonth.as_view(), name="month-reopen"),
-    path(f"{MONTH}/count/", counts.OpenSheet.as_view(), name="sheet-open"),
     path(f"{SHEET}/", counts.sheet_page, name="count-sheet"),
-    path(f"{SHEET}/form/", count_forms.count_form, name="sheet-form"),
-    path(f"{SHEET}/upload/", count_forms.UploadSheet.as_view(), name="sheet-upload"),
-    path(f"{SHEET}/add/", counts.AddFoundLot.as_view(), name="sheet-add"),
-    path(f"{SHEET}/lots/<str:lot>/", counts.CountLot.as_view(), name="sheet-count"),
-    path(f"{SHEET}/propose/", counts.ProposeAdjustment.as_view(), name="sheet-propose"),
-    path(f"{SHEET}/approve/", counts.ApproveAdjustments.as_view(), name="sheet-approve"),
-    path(
-        "adjustments/<int:pk>/decline/",
-        counts.DeclineAdjustment.as_view(),
-        name="adjustment-decline",
-    ),
-    path(f"{SETTLEMENT}/pay/", payments.PaySettlement.as_view(), name="settlement-pay"),
+    path(f"{SHEET}/form/", counts.count_form, name="sheet-form"),
     path(f"{SETTLEMENT}/what-if/", what_if.what_if_page, name="what-if"),
-    path(f"{SETTLEMENT}/share/", shared_links.ShareSettlement.as_view(), name="settlement-share"),
-    path("accounts/<slug:code>/pay/", payments.PayCustomer.as_view(), name="account-pay"),
-    path("lots/<str:code>/share/", shared_links.ShareAnswer.as_view(), name="answer-share"),
     path("receivers/", receivers.receiver_list, name="receivers"),
     path("receivers/add/", receivers.AddReceiver.as_view(), name="receiver-add"),
     path("receivers/<int:pk>/secret/", receivers.receiver_secret, name="receiver-secret"),
@@ -93,37 +72,15 @@ urlpatterns: list[URLPattern] = [
     path("receivers/late/<int:pk>/", receivers.ResendEvent.as_view(), name="receiver-resend"),
     path("read-log/", read_log.read_log, name="read-log"),
     path("links/", shared_links.link_list, name="links"),
-    path("links/<int:pk>/revoke/", shared_links.RevokeLink.as_view(), name="link-revoke"),
-    path("lots/<str:code>/ask/", questions.AskQuestion.as_view(), name="ask"),
     path("questions/", questions.question_list, name="questions"),
     path("questions/<int:pk>/", questions.question_page, name="question"),
-    path("questions/<int:pk>/answer/", questions.AnswerQuestion.as_view(), name="question-answer"),
-    path(
-        "questions/<int:pk>/withdraw/",
-        questions.WithdrawQuestion.as_view(),
-        name="question-withdraw",
-    ),
     path("terms/", terms.terms_list, name="terms"),
     path("terms/<slug:code>/", terms.customer_terms, name="customer-terms"),
-    path("terms/<slug:code>/write/", terms.WriteTerms.as_view(), name="terms-write"),
     path("prices/", prices.price_list, name="prices"),
-    path("prices/record/", prices.RecordPrice.as_view(), name="price-record"),
     path("payments/", payments.payment_list, name="payments"),
-    path("payments/record/", payments.RecordPayment.as_view(), name="payment-record"),
     path("payments/<str:code>/", payments.payment_page, name="payment"),
-    path("payments/<str:code>/reverse/", payments.ReversePayment.as_view(), name="payment-reverse"),
     path("shared/<str:token>/", shared.shared_page, name="shared"),
     path("shared/<str:token>/<str:form>/", shared.shared_page, name="shared-form"),
     path("settlements/", settlements.settlement_list, name="settlements"),
     path(f"{SETTLEMENT}/", settlements.settlement_page, name="settlement"),
-    path(
-        f"{SETTLEMENT}/approve/",
-        settlements.ApproveSettlement.as_view(),
-        name="settlement-approve",
-    ),
-    path(
-        f"{SETTLEMENT}/withdraw/",
-        settlements.WithdrawSettlement.as_view(),
-        name="settlement-withdraw",
-    ),
 ]

@@ -4,23 +4,40 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.models import Entry, Lot, Movement
+from lots.people.roles import OFFICE
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
 from reports.queries.month.periods import period_of
 from reports.queries.month.statement_digest import statement_digest
-from reports.services.counts import book_now, check_no_adjustment, standing_line
+from reports.services.counts import ON_SHEET, book_now, check_no_adjustment, standing_line
+from reports.services.month_end import ON_MONTH
 
 
 @recorded_once
-def propose_adjustments(*, sheet: CountSheet, causes: Mapping[str, str], act: Act) -> CountSheet:
+def propose_adjustments(
+    *,
+    sheet: CountSheet,
+    causes: Annotated[
+        Mapping[str, str],
+        Asks(
+            help="By lot code, the cause of its difference: "
+            + ", ".join(CountAdjustment.Cause.values)
+            + ".",
+            at_most=20,
+        ),
+    ],
+    act: Act,
+) -> CountSheet:
     """Proposes to bring the book of lots (by code, each with a cause) to their count.
 
     Nothing is posted until another person approves. Raises InvalidError `nothing_proposed`,
@@ -41,6 +58,23 @@ def propose_adjustments(*, sheet: CountSheet, causes: Mapping[str, str], act: Ac
             proposed_at=clock.now(),
         )
     return sheet
+
+
+PROPOSE: Final = Event(
+    propose_adjustments,
+    on=ON_SHEET,
+    at="propose",
+    name="sheet-propose",
+    about="Propose to bring the book of counted lots to their count; nothing is posted by it.",
+    title="Propose an adjustment",
+    lead="Nothing is posted until another person approves.",
+    button="Propose it",
+    done="Proposed. Somebody else decides.",
+    roles=OFFICE,
+    fixed={"causes": None},
+    when=None,
+    page_at="/counts/<str:code>/propose",
+)
 
 
 @recorded_once
@@ -65,6 +99,22 @@ def approve_adjustments(*, sheet: CountSheet, act: Act) -> CountSheet:
     return sheet
 
 
+APPROVE_ADJUSTMENTS: Final = Event(
+    approve_adjustments,
+    on=ON_SHEET,
+    at="approve",
+    name="sheet-approve",
+    about="Post every adjustment that another person proposed on the sheet.",
+    title="Approve the adjustments",
+    lead="Each is posted as of the moment counted for. Whoever proposed one cannot approve it.",
+    button="Approve and post them",
+    done="Posted.",
+    roles=OFFICE,
+    when=None,
+    page_at="/counts/<str:code>/approve",
+)
+
+
 @recorded_once
 def decline_adjustment(*, adjustment: CountAdjustment, act: Act) -> CountAdjustment:
     """Turns a proposal down; the difference stays open. The act's note says why.
@@ -85,6 +135,33 @@ def decline_adjustment(*, adjustment: CountAdjustment, act: Act) -> CountAdjustm
     adjustment.note = act.note
     _decide(adjustment, CountAdjustment.State.DECLINED, act)
     return adjustment
+
+
+DECLINE: Final = Event(
+    decline_adjustment,
+    on=On(
+        CountAdjustment,
+        "count-adjustments/<int:pk>",
+        "adjustment",
+        related=("line__sheet", "line__lot"),
+        section="months",
+        page="count-sheet",
+        page_of="line.sheet.code",
+        also=("who",),
+    ),
+    at="decline",
+    name="adjustment-decline",
+    about="Turn a proposal down; the difference stays open, and the note says why.",
+    title="Decline an adjustment",
+    button="Decline it",
+    done="Declined: the difference stays open.",
+    roles=OFFICE,
+    when=None,
+    why="Why",
+    needs_why=True,
+    lands_on_subject=True,
+    page_at="/adjustments/<int:pk>/decline",
+)
 
 
 @recorded_once
@@ -113,6 +190,21 @@ def approve_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
         update_fields=["state", "approved_by", "approved_at", "statement_digest", "version"]
     )
     return month_end
+
+
+APPROVE_MONTH: Final = Event(
+    approve_month,
+    on=ON_MONTH,
+    at="approve",
+    name="month-approve",
+    about="Approve a month that another person prepared, signing the digest of its statement.",
+    title="Approve the month",
+    lead="Whoever prepared it cannot approve it. Your approval signs the digest of the statement.",
+    button="Approve it",
+    done="Approved.",
+    roles=OFFICE,
+    when=None,
+)
 
 
 @undo_for(Movement.Kind.COUNT_ADJUSTMENT)

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
+from django.conf import settings
+from django.core.files.base import File
 from django.db import transaction
 
 from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots.codes import parse_code
+from lots.declaration.event import Asks, Event
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.outputs import Volume
 from lots.measurements.weighings import Weight
@@ -16,20 +19,28 @@ from lots.models import Balance, Lot
 from lots.units import VOLUME_UL_MAX, mass_to_ug, parse_decimal
 from reports.models import CountLine, CountSheet
 from reports.services.count_upload import UploadedRow, read_rows
-from reports.services.counts import Found, first_count
+from reports.services.counts import ON_SHEET, Found, first_count
 
 _METHOD = CountLine.Method
 _UL_PER_ML: Final = 1000
 
 
 @recorded_once
-def import_counts(*, sheet: CountSheet, content: bytes, act: Act) -> CountSheet:
+def import_counts(
+    *,
+    sheet: CountSheet,
+    file: Annotated[File, Asks("The filled-in form, xlsx or CSV")],  # type: ignore[type-arg]
+    act: Act,
+) -> CountSheet:
     """Enters every row of a filled-in form (xlsx or CSV) as a count of the sheet's lots.
 
-    Rows without a figure are lots not counted yet. Raises what `read_rows` refuses, and
-    RowsRefusedError with every row's problem, its field named `rows.<number>.<column>`.
+    Rows without a figure are lots not counted yet. Raises InvalidError `too_large`, what
+    `read_rows` refuses, and RowsRefusedError with every row's problem, its field named
+    `rows.<number>.<column>`.
     """
-    rows = read_rows(content)
+    if file.size > settings.UPLOAD_BYTES_MAX:
+        raise refuse("too_large", field="file", value=file.size)
+    rows = read_rows(file.read())
     refused: list[RefusalError] = []
     seen: set[str] = set()
     for row in rows:
@@ -44,6 +55,20 @@ def import_counts(*, sheet: CountSheet, content: bytes, act: Act) -> CountSheet:
         raise RowsRefusedError(refused, len(rows))
     sheet.refresh_from_db()
     return sheet
+
+
+UPLOAD: Final = Event(
+    import_counts,
+    on=ON_SHEET,
+    at="upload",
+    name="sheet-upload",
+    about="Enter every row of a filled-in form, or none: each row at fault is named in `problems`.",
+    title="Bring the filled-in form back",
+    lead="Every row is entered, or none: a row that can't be is named, with what to put right.",
+    button="Enter the counts",
+    done="The counts are entered.",
+    page_at="/counts/<str:code>/upload",
+)
 
 
 def _enter(sheet: CountSheet, row: UploadedRow, seen: set[str], act: Act) -> None:

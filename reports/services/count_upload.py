@@ -44,11 +44,9 @@ class UploadedRow:
 def read_rows(content: bytes) -> list[UploadedRow]:
     """The rows below the header, blank ones left out.
 
-    Raises InvalidError on `file`: `too_large`, `not_a_count_form` (no CSV, or without the form's
+    Raises InvalidError on `file`: `not_a_count_form` (no CSV, or without the form's
     header), `too_many_rows`, `empty`, and what `open_workbook_safely` refuses.
     """
-    if len(content) > settings.UPLOAD_BYTES_MAX:
-        raise _refusal("The file is too large.", code="too_large", remedy="Send the form alone.")
     lines = (
         _workbook_rows(content) if content.startswith(WORKBOOK_SIGNATURE) else _csv_rows(content)
     )

@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.holdings import AsOf, Holding, holding
 from lots.ledger.recording import Act, check_not_future, recorded_once
 from lots.ledger.standings import standings_of
@@ -21,14 +23,26 @@ from lots.measurements.outputs import (
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Assay, Entry, Lot, Measurement, Place, Weighing
+from lots.people.roles import OFFICE
 from lots.services.lot_register import next_code
 from reports.counting import CountedMass, in_proportion
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
 from reports.queries.count_sheets import lots_standing_at
 from reports.queries.month.periods import period_of
+from reports.services.month_end import ON_MONTH
 
 _METHOD = CountLine.Method
 SHEET_PREFIX = "CN"
+ON_SHEET: Final = On(
+    CountSheet,
+    "count-sheets/<str:code>",
+    "sheet",
+    related=("place", "month_end__books_month", "opened_by"),
+    section="months",
+    template="reports/sheet_step.html",
+    page="count-sheet",
+    also=("month", "who"),
+)
 
 
 @dataclass(frozen=True)
@@ -42,14 +56,21 @@ class Found:
 
     weight: Weight | None = None
     volume: Volume | None = None
-    sighted: bool = False
-    missing: bool = False
-    assay: Assay | None = None
+    sighted: Annotated[bool, Asks("Seen with its seal intact, not opened")] = False
+    missing: Annotated[bool, Asks("Not found")] = False
+    assay: Annotated[Assay | None, None, Asks(on_page=False)] = None
 
 
 @recorded_once
 def open_count_sheet(
-    *, month_end: MonthEnd, place: Place, act: Act, as_of: dt.datetime | None = None
+    *,
+    month_end: MonthEnd,
+    place: Annotated[Place, None, Asks("What is counted")],
+    act: Act,
+    as_of: Annotated[
+        dt.datetime | None,
+        Asks(help="The moment counted for: the month's end, or now while it runs.", on_page=False),
+    ] = None,
 ) -> CountSheet:
     """A sheet of every lot the books have at a place, to be counted without seeing the book.
 
@@ -85,8 +106,26 @@ def open_count_sheet(
     return sheet
 
 
+OPEN: Final = Event(
+    open_count_sheet,
+    on=ON_MONTH,
+    at="count-sheets",
+    name="sheet-open",
+    about="Open a sheet of every lot the books have at a place, to be counted blind.",
+    title="Open a count sheet",
+    lead="It lists every lot the books have standing there, and shows nobody how much.",
+    button="Open it",
+    done="Opened. Count what you find.",
+    roles=OFFICE,
+    lands_on="count-sheet",
+    page_at="count",
+)
+
+
 @recorded_once
-def add_found_lot(*, sheet: CountSheet, lot: Lot, act: Act) -> CountLine:
+def add_found_lot(
+    *, sheet: CountSheet, lot: Annotated[Lot, None, Asks("The lot found")], act: Act
+) -> CountLine:
     """Adds a lot that was found at the place and is on no sheet of the month.
 
     Raises ConflictError `on_another_sheet`, `month_not_counting`, `lot_not_there_yet`.
@@ -108,6 +147,22 @@ def add_found_lot(*, sheet: CountSheet, lot: Lot, act: Act) -> CountLine:
     return line
 
 
+ADD_FOUND: Final = Event(
+    add_found_lot,
+    on=ON_SHEET,
+    at="found-lots",
+    name="sheet-add",
+    about="Add a lot that was found at the place and is on no sheet of the month.",
+    title="Add a lot found there",
+    lead="For a lot that stands there and is on no sheet of the month.",
+    button="Add it",
+    done="Added. Count it.",
+    offered_forms=(),
+    lands_on_subject=True,
+    page_at="/counts/<str:code>/add",
+)
+
+
 @recorded_once
 def enter_count(*, sheet: CountSheet, lot: Lot, found: Found, act: Act) -> CountLine:
     """What was found of one lot of the sheet; the book is kept beside it as it stood then.
@@ -117,6 +172,28 @@ def enter_count(*, sheet: CountSheet, lot: Lot, found: Found, act: Act) -> Count
     ConflictError `already_counted`, `month_not_counting`, `lot_moved_since`, `no_book_quantity`.
     """
     return first_count(sheet, lot, found, act)
+
+
+COUNT: Final = Event(
+    enter_count,
+    on=ON_SHEET,
+    at="counts",
+    name="sheet-count",
+    about="""Enter what was found of one lot of a sheet.
+
+    Exactly one of weight, volume, sighted and missing.
+    """,
+    title="Count a lot",
+    lead="Exactly one of: weighed, measured by volume, seen sealed, not found.",
+    button="Keep the count",
+    done="Counted.",
+    flat=("found",),
+    # The page's address names the lot.
+    fixed={"lot": None},
+    template="reports/count_step.html",
+    lands_on_subject=True,
+    page_at="/counts/<str:code>/lots/<str:lot>",
+)
 
 
 @recorded_once
@@ -131,6 +208,16 @@ def recount_lot(*, sheet: CountSheet, lot: Lot, found: Found, act: Act) -> Count
     check_no_adjustment(line)
     again = CountLine.objects.create(sheet=sheet, lot=lot, recount_of=line)
     return _keep_count(again, found, act)
+
+
+RECOUNT: Final = Event(
+    recount_lot,
+    on=ON_SHEET,
+    at="recounts",
+    about="Count a lot again; the new count stands and the old one stays on record.",
+    flat=("found",),
+    on_page=False,
+)
 
 
 def standing_line(sheet: CountSheet, lot: Lot) -> CountLine:

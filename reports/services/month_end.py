@@ -3,24 +3,52 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Final
+from dataclasses import replace
+from typing import Annotated, Final
 
 from django.db.models import Min
+from django.shortcuts import get_object_or_404
 
 from config.refusals import ConflictError, refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import BooksMonth, Movement
+from lots.people.roles import OFFICE
 from lots.queries.works_zone import next_month
 from lots.services.works_zone import fix_zone
 from reports.models import MonthEnd, MonthReopening
 from reports.queries.count_sheets import open_sheets, stale_lines, undecided
-from reports.queries.month.periods import local_day, month_period
+from reports.queries.month.periods import local_day, month_period, parse_first_day
 from reports.queries.month.statement_digest import is_as_signed
 from reports.services.sign_statement import signed_with_key
 
 _STATE = MonthEnd.State
 REASON_LENGTH_MAX: Final = 300
+
+
+def month_end_of(month: str) -> MonthEnd:
+    """The month's end of a month such as "2026-05", or 404 while it is not begun."""
+    ends = MonthEnd.objects.select_related("books_month")
+    return get_object_or_404(ends, books_month__first_day=parse_first_day(month))
+
+
+ON_MONTH: Final = On(
+    MonthEnd,
+    "months/<str:month>",
+    "month_end",
+    section="months",
+    template="reports/month_step.html",
+    page="month",
+    page_of="books_month",
+    also=("month", "who"),
+    found=lambda address: month_end_of(address["month"]),
+)
+ON_MONTH_OF_BOOKS: Final = replace(
+    ON_MONTH,
+    param="first_day",
+    found=lambda address: parse_first_day(address["month"]),
+)
 
 
 @recorded_once
@@ -43,8 +71,32 @@ def begin_month_end(*, first_day: dt.date, act: Act) -> MonthEnd:
     return MonthEnd.objects.create(books_month=month)
 
 
+BEGIN: Final = Event(
+    begin_month_end,
+    on=ON_MONTH_OF_BOOKS,
+    at="begin",
+    name="month-begin",
+    about="Begin a month's end; counting may begin before the month is over.",
+    title="Begin the close",
+    lead="Counting may begin before the month is over; closing may not.",
+    button="Begin it",
+    done="Begun. Open a count sheet for each place.",
+    roles=OFFICE,
+    when=None,
+    lands_on="month",
+    lands_of="books_month",
+)
+
+
 @recorded_once
-def prepare_month(*, month_end: MonthEnd, act: Act, waiver: str = "") -> MonthEnd:
+def prepare_month(
+    *,
+    month_end: MonthEnd,
+    act: Act,
+    waiver: Annotated[
+        str, Asks("Why sheets stay uncounted, if any do", at_most=REASON_LENGTH_MAX)
+    ] = "",
+) -> MonthEnd:
     """The statement is ready for a second person. `waiver` says why sheets stay uncounted.
 
     Raises ConflictError `month_not_open`, `month_not_over`, `sheets_open` (unless waived),
@@ -68,6 +120,21 @@ def prepare_month(*, month_end: MonthEnd, act: Act, waiver: str = "") -> MonthEn
     return _save(month_end, "prepared_by", "prepared_at", "waiver")
 
 
+PREPARE: Final = Event(
+    prepare_month,
+    on=ON_MONTH,
+    at="prepare",
+    name="month-prepare",
+    about="Say that a month's statement is ready for a second person.",
+    title="The month is prepared",
+    lead="From now on somebody else looks it over and approves it.",
+    button="It is ready to approve",
+    done="Prepared.",
+    roles=OFFICE,
+    when=None,
+)
+
+
 @recorded_once
 def send_back_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     """Takes a prepared or approved month back to counting. The act's note says why.
@@ -79,6 +146,22 @@ def send_back_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     _check_reason(act.note, "note")
     _to_counting(month_end)
     return _save(month_end, *_SIGNED)
+
+
+SEND_BACK: Final = Event(
+    send_back_month,
+    on=ON_MONTH,
+    at="send-back",
+    name="month-send-back",
+    about="Take a prepared or approved month back to counting; the note says why.",
+    title="Send the month back",
+    button="Back to counting",
+    done="It is back at counting.",
+    roles=OFFICE,
+    when=None,
+    why="Why",
+    needs_why=True,
+)
 
 
 @recorded_once
@@ -106,8 +189,28 @@ def close_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
     return month_end
 
 
+CLOSE: Final = Event(
+    close_month,
+    on=ON_MONTH,
+    at="close",
+    name="month-close",
+    about="Lock an approved month: nothing can be posted in it, or before it, from then on.",
+    title="Close the month",
+    lead="No movement can be posted in it, or before it, from then on.",
+    button="Close and lock it",
+    done="Closed and locked.",
+    roles=OFFICE,
+    when=None,
+)
+
+
 @recorded_once
-def reopen_month(*, month_end: MonthEnd, reason: str, act: Act) -> MonthEnd:
+def reopen_month(
+    *,
+    month_end: MonthEnd,
+    reason: Annotated[str, Asks("Why it is opened again", at_most=REASON_LENGTH_MAX)],
+    act: Act,
+) -> MonthEnd:
     """Opens the last closed month again; that, why and what was signed stay on record.
 
     Raises ConflictError `not_closed`, `later_month_closed`; InvalidError `empty`, `too_long`.
@@ -142,6 +245,21 @@ def reopen_month(*, month_end: MonthEnd, reason: str, act: Act) -> MonthEnd:
     month.state = BooksMonth.State.OPEN
     month.save(update_fields=["state"])
     return _save(month_end, *_SIGNED)
+
+
+REOPEN: Final = Event(
+    reopen_month,
+    on=ON_MONTH,
+    at="reopen",
+    name="month-reopen",
+    about="Open the last closed month again; that, why and what was signed stay on record.",
+    title="Open the month again",
+    lead="That, why, and what had been signed stay on record.",
+    button="Open it again",
+    done="Open again.",
+    roles=OFFICE,
+    when=None,
+)
 
 
 _SIGNED: Final = (

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Any, Final
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.common import parties
+from lots.declaration.event import EXACT, Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Party
+from lots.people.roles import OFFICE
 from lots.services.lot_register import next_code
 from lots.texts import checked_text
 from lots.units import parse_decimal
 from reports.models import Payment, Settlement
+from reports.queries.account_money import settlement_payments
 from reports.queries.shared_links import SHOWN_STATES
-from reports.services.prices import check_currency
+from reports.services.prices import Currency, check_currency
+from reports.services.settlement import ON_SETTLEMENT
+from reports.services.terms import ON_CUSTOMER
 
 PREFIX: Final = "PM"
 AMOUNT_MAX: Final = Decimal(1_000_000_000)
@@ -29,13 +36,21 @@ _OTHER_WAY: Final[dict[str, str]] = {
 @recorded_once
 def record_payment(
     *,
-    customer: Party,
-    direction: str,
-    amount: Decimal,
-    currency: str,
+    customer: Annotated[Party, None, Asks(among=parties("customer", "supplier"))],
+    direction: Annotated[str, Asks("Who paid", choices=Payment.Direction)],
+    amount: Annotated[
+        Decimal, Asks(help="Above zero, as it was paid.", kind=EXACT, decimals=AMOUNT_DECIMALS)
+    ],
+    currency: Currency,
     act: Act,
-    settlement: Settlement | None = None,
-    reference: str = "",
+    settlement: Annotated[
+        Settlement | None,
+        None,
+        Asks("By settlement", "Empty for a payment on account.", typed_code=True),
+    ] = None,
+    reference: Annotated[
+        str, Asks(help="What the bank's statement or the receipt calls it.", at_most=REFERENCE_MAX)
+    ] = "",
 ) -> Payment:
     """Keeps that money was paid at the act's moment, against a settlement or on account.
 
@@ -70,6 +85,53 @@ def record_payment(
     )
 
 
+RECORD_PAYMENT: Final = Event(
+    record_payment,
+    at="payments/record",
+    name="payment-record",
+    about="""Keep that money was paid to a customer, or by one, against a settlement or on account.
+
+    `occurred_at` is when the money was paid.
+    """,
+    title="Record a payment",
+    lead="Money that was paid already: nothing is sent by this. It enters the customer's account; "
+    "tax is yours to work out, by local law.",
+    button="Record it",
+    done="The payment is recorded.",
+    section="settlements",
+    roles=OFFICE,
+    order=("customer", "direction", "amount", "currency", "settlement"),
+    template="reports/payment_step.html",
+    when="When it was paid",
+    lands_on="payment",
+)
+PAY_ON_ACCOUNT: Final = replace(
+    RECORD_PAYMENT,
+    on=ON_CUSTOMER,
+    name="account-pay",
+    page_at="/accounts/<slug:code>/pay",
+    in_api=False,
+)
+
+
+def _left_to_pay(settlement: Settlement) -> dict[str, Any]:
+    left = settlement_payments(settlement).left
+    way = Payment.Direction.PAID if left > 0 else Payment.Direction.RECEIVED
+    begun = {"customer": settlement.customer_id, "currency": settlement.currency}
+    return {**begun, **({"direction": way, "amount": f"{abs(left):f}"} if left else {})}
+
+
+PAY_SETTLEMENT: Final = replace(
+    RECORD_PAYMENT,
+    on=ON_SETTLEMENT,
+    name="settlement-pay",
+    template="",
+    begins=_left_to_pay,
+    page_at="pay",
+    in_api=False,
+)
+
+
 @recorded_once
 def reverse_payment(*, payment: Payment, act: Act) -> Payment:
     """Takes a payment back as from the act's moment; both rows stay. The act's note says why.
@@ -95,6 +157,25 @@ def reverse_payment(*, payment: Payment, act: Act) -> Payment:
         recorded_at=clock.now(),
         note=reason,
     )
+
+
+REVERSE: Final = Event(
+    reverse_payment,
+    on=On(Payment, "payments/<str:code>", "payment", section="settlements", page="payment"),
+    at="reverse",
+    name="payment-reverse",
+    about="Take a payment back; both rows stay on record, and the note says why.",
+    title="Take a payment back",
+    lead="Its opposite is recorded beside it; both stay on the account.",
+    button="Take it back",
+    done="Taken back.",
+    roles=OFFICE,
+    template="reports/payment_step.html",
+    when=None,
+    why="Why",
+    needs_why=True,
+    lands_on="payment",
+)
 
 
 def _check_direction(direction: str) -> None:

@@ -1,20 +1,22 @@
-"""Settlements: reckoned as a draft, approved by a second person, superseded when a fact changes."""
+"""Settlements: computed as a draft, approved by a second person, superseded when a fact changes."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import fields, replace
 from decimal import Decimal
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import ELEMENTS, EXACT, PARTS, Asks, Event, Menu, On
 from lots.ledger.drafts import ClaimLine, Draft
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.models import ClaimEntry, Lot, Movement, Party
-from lots.services.lot_register import next_code
+from lots.people.roles import OFFICE
+from lots.services.lot_register import ON_LOT, next_code
 from lots.traces.lot_trace import trace_forward
 from reports.json_ready import json_ready
 from reports.models import ContractTerms, Settlement
@@ -27,20 +29,49 @@ from reports.terms import SettleIn, parse_terms
 
 PREFIX: Final = "ST"
 CAUSE: Final = "settlement"
+TAX_MAX: Final = 1_000_000_000_000
 _STATE: Final = Settlement.State
+ON_SETTLEMENT: Final = On(
+    Settlement,
+    "settlements/<str:code>",
+    "settlement",
+    related=("lot", "customer"),
+    section="settlements",
+    template="reports/settlement_step.html",
+    page="settlement",
+    also=("who",),
+)
 
 
 @recorded_once
 def prepare_settlement(
     *,
     lot: Lot,
-    kind: str,
+    kind: Annotated[str, Asks("Which", choices=Settlement.Kind, initial=Settlement.Kind.FINAL)],
     act: Act,
-    impurities_ppt: Mapping[str, Decimal] | None = None,
-    tax: Decimal | None = None,
-    moisture_ppt: Decimal | None = None,
+    impurities_ppt: Annotated[
+        Mapping[str, Decimal] | None,
+        Asks(help="Parts per thousand by element, for penalties.", kind=ELEMENTS),
+    ] = None,
+    tax: Annotated[
+        Decimal | None,
+        Asks(
+            "Tax to add",
+            "An amount you worked out, positive when due to the customer: this program gives no "
+            "tax advice.",
+            kind=EXACT,
+            at_least=-TAX_MAX,
+        ),
+    ] = None,
+    moisture_ppt: Annotated[
+        Decimal | None,
+        Asks(
+            help="Parts per thousand of the weight received, where the terms settle on it dry.",
+            kind=PARTS,
+        ),
+    ] = None,
 ) -> Settlement:
-    """Reckons a draft of a lot's settlement from what stands on record; nothing is posted.
+    """Computes a draft of a lot's settlement from what stands on record; nothing is posted.
 
     A provisional one rests on what was declared while the customer's result is awaited. It
     supersedes, once approved, the lot's settlement in force, and shows the difference. Raises
@@ -62,6 +93,31 @@ def prepare_settlement(
         moisture_ppt=moisture_ppt,
     )
     return _keep(lot, contract, case, in_force, act)
+
+
+PREPARE: Final = Event(
+    prepare_settlement,
+    on=ON_LOT,
+    at="settlements",
+    name="settle",
+    about="""Compute a draft of a lot's settlement from what is on record; nothing is posted by it.
+
+    Once approved it supersedes the settlement in force, and shows the difference.
+    """,
+    title="Prepare a settlement",
+    lead="Computed from what stands on record and the customer's terms. Nothing is posted yet.",
+    button="Compute it",
+    done="A draft. Somebody else approves it.",
+    section="settlements",
+    roles=OFFICE,
+    asked_as={"customer": "lot"},
+    # The page asks for what the lot's terms need.
+    fixed={"impurities_ppt": None, "moisture_ppt": None},
+    when=None,
+    lands_on="settlement",
+    page_at="settle",
+    menu=Menu("LOT_ACTIONS", "Prepare a settlement", 82, hint="By the customer's terms"),
+)
 
 
 @recorded_once
@@ -93,6 +149,23 @@ def approve_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     return settlement
 
 
+APPROVE: Final = Event(
+    approve_settlement,
+    on=ON_SETTLEMENT,
+    at="approve",
+    name="settlement-approve",
+    about="Put a draft that another person prepared in force; a final one settles the claim.",
+    title="Approve a settlement",
+    lead="Whoever prepared it cannot approve it. A final one settles the customer's claim. Terms "
+    "of the contract and local law decide.",
+    button="Approve it",
+    done="Approved and in force.",
+    roles=OFFICE,
+    when=None,
+    lands_on_subject=True,
+)
+
+
 @recorded_once
 def withdraw_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     """Drops a draft; its record stays. The act's note says why.
@@ -108,6 +181,23 @@ def withdraw_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     settlement.version += 1
     settlement.save(update_fields=["state", "note", "version"])
     return settlement
+
+
+WITHDRAW: Final = Event(
+    withdraw_settlement,
+    on=ON_SETTLEMENT,
+    at="withdraw",
+    name="settlement-withdraw",
+    about="Drop a draft; its record stays, and the note says why.",
+    title="Withdraw a draft",
+    button="Drop it",
+    done="Withdrawn; its record stays.",
+    roles=OFFICE,
+    when=None,
+    why="Why",
+    needs_why=True,
+    lands_on_subject=True,
+)
 
 
 @undo_for(Movement.Kind.CLAIM)

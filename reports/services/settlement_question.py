@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock, display
+from lots.declaration.event import Asks, Event, Menu, On
 from lots.display import money
 from lots.ledger.posting import house
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot
+from lots.people.roles import OFFICE
+from lots.services.lot_register import ON_LOT
 from lots.texts import checked_text
 from reports.json_ready import json_ready
 from reports.models import Settlement, SettlementQuestion
@@ -22,10 +25,27 @@ from reports.reply_draft import Compared, Facts, Whereabouts, draft_reply
 
 TEXT_MAX: Final = 4000
 _STATE: Final = SettlementQuestion.State
+ON_QUESTION: Final = On(
+    SettlementQuestion,
+    "settlement-questions/<int:pk>",
+    "question",
+    section="settlements",
+    template="reports/question_step.html",
+    page="question",
+    page_of="pk",
+)
 
 
 @recorded_once
-def ask_question(*, lot: Lot, question: str, act: Act) -> SettlementQuestion:
+def ask_question(
+    *,
+    lot: Lot,
+    question: Annotated[
+        str,
+        Asks("The customer's question", "In the customer's own words.", at_most=TEXT_MAX, long=4),
+    ],
+    act: Act,
+) -> SettlementQuestion:
     """Records the question with what the books say now and a reply drafted from it.
 
     Raises InvalidError `empty`, `too_long`, `not_text`, `not_a_customers_lot`.
@@ -55,8 +75,35 @@ def ask_question(*, lot: Lot, question: str, act: Act) -> SettlementQuestion:
     )
 
 
+ASK: Final = Event(
+    ask_question,
+    on=ON_LOT,
+    at="questions",
+    name="ask",
+    about="Record a customer's question about a lot, with the answer put together from the books.",
+    title="Open a question",
+    lead="The answer is put together from the books as they stand now, and a reply is drafted from "
+    "it. Nothing is sent.",
+    button="Put the answer together",
+    done="The question is open, and its answer stands below.",
+    section="settlements",
+    roles=OFFICE,
+    template="reports/question_step.html",
+    when=None,
+    lands_on="question",
+    lands_of="pk",
+    page_at="ask",
+    menu=Menu("LOT_ACTIONS", "Open a question", 81, hint="And have it answered from the books"),
+)
+
+
 @recorded_once
-def answer_question(*, question: SettlementQuestion, reply: str, act: Act) -> SettlementQuestion:
+def answer_question(
+    *,
+    question: SettlementQuestion,
+    reply: Annotated[str, Asks("The reply as it goes out", at_most=TEXT_MAX, long=20)],
+    act: Act,
+) -> SettlementQuestion:
     """Keeps the reply as it was sent.
 
     Raises ConflictError `already_answered`; InvalidError `empty`, `too_long`, `not_text`.
@@ -67,12 +114,47 @@ def answer_question(*, question: SettlementQuestion, reply: str, act: Act) -> Se
     return _close(question, _STATE.ANSWERED, act)
 
 
+ANSWER: Final = Event(
+    answer_question,
+    on=ON_QUESTION,
+    at="answer",
+    name="question-answer",
+    about="Keep the reply as it was sent.",
+    title="Reply and close",
+    lead="Drafted from the facts; read it, change it, then send it yourself. It is kept as it is.",
+    button="Keep it as sent",
+    done="The reply is kept, and the question is closed.",
+    roles=OFFICE,
+    begins=lambda question: {"reply": question.draft},
+    when=None,
+    lands_on_subject=True,
+    page_at="/questions/<int:pk>/answer",
+)
+
+
 @recorded_once
 def withdraw_question(*, question: SettlementQuestion, act: Act) -> SettlementQuestion:
     """The customer asks no more; the record stays. Raises ConflictError `already_answered`."""
     question.refresh_from_db()
     _check_open(question)
     return _close(question, _STATE.WITHDRAWN, act)
+
+
+WITHDRAW: Final = Event(
+    withdraw_question,
+    on=ON_QUESTION,
+    at="withdraw",
+    name="question-withdraw",
+    about="The customer asks no more; the record stays.",
+    title="Close without a reply",
+    lead="The customer asks no more. The question and its answer stay on record.",
+    button="Close it",
+    done="Closed without a reply.",
+    roles=OFFICE,
+    when=None,
+    lands_on_subject=True,
+    page_at="/questions/<int:pk>/withdraw",
+)
 
 
 def _close(question: SettlementQuestion, state: str, act: Act) -> SettlementQuestion:

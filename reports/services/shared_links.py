@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 import secrets
-from typing import Final
+from dataclasses import replace
+from typing import Annotated, Final
 
 from django.db import transaction
 from django.db.models import F
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
+from lots.people.roles import OFFICE
+from lots.services.lot_register import ON_LOT
 from reports.models import AccessRecord, Settlement, SharedLink
 from reports.queries.shared_links import (
     SHOWN_STATES,
@@ -22,14 +26,28 @@ from reports.queries.shared_links import (
     token_signer,
 )
 from reports.services.access_records import record_access
+from reports.services.settlement import ON_SETTLEMENT
 
 DAYS_MAX: Final = 90
+DAYS_USUAL: Final = 14
 SECRET_BYTES: Final = 32
 
 
 @recorded_once
 def share_link(
-    *, act: Act, days: int, settlement: Settlement | None = None, lot: Lot | None = None
+    *,
+    act: Act,
+    days: Annotated[
+        int,
+        Asks(
+            "Days it stays open",
+            f"1 to {DAYS_MAX}. It can be revoked sooner.",
+            at_least=-1000,
+            at_most=10_000,
+        ),
+    ] = DAYS_USUAL,
+    settlement: Settlement | None = None,
+    lot: Lot | None = None,
 ) -> SharedLink:
     """Makes a link to a settlement in force, or to a lot's answer, for `days` from now.
 
@@ -58,6 +76,49 @@ def share_link(
     return link
 
 
+SHARE: Final = Event(
+    share_link,
+    at="shared-links/share",
+    about="""Make a link that shows one settlement, or one lot's answer, without a sign-in.
+
+    Whoever has the address can read it until it expires or is revoked.
+    """,
+    lead="Whoever has the address can read this one thing until the link expires or is revoked. "
+    "The address is shown once and is not kept.",
+    button="Make the link",
+    done="The link is made.",
+    section="settlements",
+    roles=OFFICE,
+    never_kept=("address",),
+    when=None,
+    why="For whom, or why",
+    lands_on="links",
+    lands_of=None,
+    on_page=False,
+)
+SHARE_SETTLEMENT: Final = replace(
+    SHARE,
+    at="share",
+    on_page=True,
+    in_api=False,
+    on=ON_SETTLEMENT,
+    name="settlement-share",
+    title="Share a settlement",
+    fixed={"lot": None},
+)
+SHARE_ANSWER: Final = replace(
+    SHARE,
+    at="share",
+    on_page=True,
+    in_api=False,
+    on=ON_LOT,
+    name="answer-share",
+    title="Share a lot's answer",
+    fixed={"settlement": None},
+    template="reports/link_step.html",
+)
+
+
 @recorded_once
 def revoke_link(*, link: SharedLink, act: Act) -> SharedLink:
     """Closes a link at once and for good. Raises ConflictError `already_revoked`."""
@@ -68,6 +129,25 @@ def revoke_link(*, link: SharedLink, act: Act) -> SharedLink:
     link.revoked_by_id = act.who.pk
     link.save(update_fields=["revoked_at", "revoked_by"])
     return link
+
+
+REVOKE: Final = Event(
+    revoke_link,
+    on=On(SharedLink, "shared-links/<int:pk>", "link", section="settlements"),
+    at="revoke",
+    name="link-revoke",
+    about="Close a link at once and for good.",
+    title="Revoke a link",
+    lead="It opens nothing from now on, for good.",
+    button="Revoke it",
+    done="Revoked. It opens nothing any more.",
+    roles=OFFICE,
+    template="reports/link_step.html",
+    when=None,
+    lands_on="links",
+    lands_of=None,
+    page_at="/links/<int:pk>/revoke",
+)
 
 
 def read_link(token: str, form: str) -> SharedLink | None:

@@ -4,26 +4,51 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import replace
+from typing import Annotated, Any, Final
 
 from django.db.models import Max
+from django.shortcuts import get_object_or_404
 
 from config.refusals import refuse
 from lots import clock
+from lots.declaration.event import Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
+from lots.people.roles import OFFICE
 from reports.models import ContractTerms
 from reports.queries.month.periods import local_day
 from reports.terms import parse_terms, terms_as_json
+
+
+def customer_of_terms(code: str) -> Party:
+    """The customer of this code, or 404; the house has no terms with itself."""
+    return get_object_or_404(Party.objects.exclude(kind=Party.Kind.HOUSE), code=code)
+
+
+ON_CUSTOMER: Final = On(
+    Party,
+    "terms/<slug:code>",
+    "customer",
+    section="settlements",
+    page="customer-terms",
+    found=lambda address: customer_of_terms(address["code"]),
+)
 
 
 @recorded_once
 def set_terms(
     *,
     customer: Party,
-    content: Mapping[str, Any],
+    content: Annotated[
+        Mapping[str, Any],
+        Asks(
+            help="Fields of the terms: currency, settle_in, weight_basis, metals, treatment, "
+            "penalties, prices and rounding. A refusal names the field at fault."
+        ),
+    ],
     act: Act,
-    form: str = "",
+    form: Annotated[str, Asks(choices=Lot.Form)] = "",
     valid_from: dt.date | None = None,
 ) -> ContractTerms:
     """Writes down the next version of a customer's terms, for one form or (blank) for all.
@@ -49,3 +74,29 @@ def set_terms(
         recorded_by_id=act.who.pk,
         recorded_at=clock.now(),
     )
+
+
+SET_TERMS: Final = Event(
+    set_terms,
+    at="terms/record",
+    about="Write down the next version of a customer's terms; the versions before stay.",
+    title="Write down terms",
+    lead="A new version beside the ones before: those stay, and settlements keep the terms they "
+    "were made by. Every figure is the parties' own agreement.",
+    button="Show what changes",
+    asked_as={"terms": "content"},
+    done="The new version is written down.",
+    roles=OFFICE,
+    when=None,
+    on_page=False,
+)
+WRITE_TERMS: Final = replace(
+    SET_TERMS,
+    on=ON_CUSTOMER,
+    name="terms-write",
+    template="reports/terms_step.html",
+    page_at="write",
+    on_page=True,
+    in_api=False,
+    lands_on_subject=True,
+)

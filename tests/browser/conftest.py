@@ -12,25 +12,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from django.test.testcases import LiveServerThread, _StaticFilesHandler
 
-from tests.conftest import CHROMIUM
+from tests.browser.chromium import ARGUMENTS, CHROMIUM, PATIENCE_MS
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, BrowserContext, Page
 
 PASSWORD = "silver-in-the-cell"
-# Chromium as a service runs it: no sandbox of its own, no calls home.
-ARGUMENTS = [
-    "--no-sandbox",
-    "--headless=new",
-    "--disable-gpu",
-    "--disable-dev-shm-usage",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
-# A busy machine serves its first page slowly.
-PATIENCE_MS = 30_000
 SIZES = {"desktop": (1280, 900), "phone": (360, 800)}
 
 

@@ -106,10 +106,10 @@ def refused() -> Callable[..., Any]:
     """Asserts that the block is refused with code and field, and that no row was written."""
 
     @contextmanager
-    def check(code: str, field: str | None) -> Iterator[None]:
+    def check(code: str, field: str | None) -> Iterator[pytest.ExceptionInfo[RefusalError]]:
         before = rows()
         with pytest.raises(RefusalError) as caught:
-            yield
+            yield caught
         assert (caught.value.code, caught.value.field) == (code, field)
         assert caught.value.remedy
         assert rows() == before

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.reversal import reverse_movement
 from lots.measurements.excess import explain_excess
 from lots.measurements.outputs import Output
 from lots.measurements.weighings import Weight
@@ -44,6 +45,13 @@ def test_an_explained_excess_says_why_by_whom_and_when(works, act, excess):
 def test_an_explanation_is_some_words(act, excess, refused, text, code):
     with refused(code, "explanation"):
         explain_excess(excess=excess, explanation=text, act=act(3))
+
+
+def test_what_was_explained_stays_so_when_its_movement_is_reversed(works, act, excess):
+    explain_excess(excess=excess, explanation="crucible skull", act=act(3, who=works.manager))
+    reverse_movement(movement=excess.movement, reason="misread", act=act(4))
+    excess.refresh_from_db()
+    assert (excess.explanation, excess.explained_by) == ("crucible skull", works.manager)
 
 
 def test_an_excess_is_explained_once(act, excess, refused):

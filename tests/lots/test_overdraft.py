@@ -75,6 +75,22 @@ def test_lines_of_one_moment_count_together(works: SimpleNamespace, act: Make) -
     assert holding(giver).metals == {}
 
 
+def test_lines_of_one_movement_count_together(works: SimpleNamespace, act: Make) -> None:
+    lot = receive(works, act(), 10, FINE)
+    twice = [Line("Ag", -6 * GRAM, lot=lot), Line("Ag", -6 * GRAM, lot=lot)]
+    lost = Line("Ag", 12 * GRAM, account="loss")
+    draft = Draft(kind=Movement.Kind.WRITE_OFF, stage=Movement.Stage.STORE, lines=[*twice, lost])
+    with refused("lot_overdrawn", "Ag"):
+        post_draft(draft=draft, act=act(1))
+    draft = Draft(
+        kind=Movement.Kind.MELT,
+        stage=Movement.Stage.RECEIPT,
+        materials=[MaterialLine(lot, mass_ug=-6 * GRAM), MaterialLine(lot, mass_ug=-6 * GRAM)],
+    )
+    with refused("lot_overdrawn", "mass"):
+        post_draft(draft=draft, act=act(1))
+
+
 def test_own_mass_and_volume_are_guarded_as_well(works: SimpleNamespace, act: Make) -> None:
     lot = receive(works, act(), 10, FINE)
     for line, what in (

@@ -185,6 +185,19 @@ def test_a_moment_in_a_closed_month_is_refused(works: SimpleNamespace, act: Make
     post_draft(draft=to_loss(lot, 1), act=Act(works.operator, month.ends_at))
 
 
+def test_the_month_named_is_the_one_that_the_moment_lies_in(
+    works: SimpleNamespace, act: Make
+) -> None:
+    march, april = (MORNING.replace(month=number) for number in (3, 4))
+    lot = receive(works, act())
+    for moment in (march, april):
+        close_month_of(moment)
+    for moment, month in ((march, "2026-03"), (april, "2026-04")):
+        with refused("month_closed", "occurred_at") as caught:
+            post_draft(draft=to_loss(lot, 1), act=Act(works.operator, moment))
+        assert month in caught.value.message
+
+
 def test_an_open_month_takes_movements(works: SimpleNamespace, act: Make) -> None:
     month = close_month_of(MORNING)
     BooksMonth.objects.filter(pk=month.pk).update(state="open")
@@ -202,6 +215,16 @@ def test_without_a_house_nothing_is_posted(works: SimpleNamespace, act: Make) ->
     Party.objects.filter(pk=works.house.pk).update(kind="supplier")
     with refused("no_house", None):
         receive(works, act(), owner=works.brackwater)
+
+
+def test_the_house_is_told_by_its_kind_and_not_by_its_age(
+    works: SimpleNamespace, act: Make
+) -> None:
+    Party.objects.filter(pk=works.house.pk).update(kind="customer")
+    Party.objects.filter(pk=works.pellow.pk).update(kind="house")
+    works.pellow.refresh_from_db()
+    receive(works, act(), 10, FINE, owner=works.pellow)
+    assert claims_of(works.pellow) == {"Ag": 10 * GRAM}
 
 
 def test_recorded_at_never_runs_backwards(works: SimpleNamespace, act: Make) -> None:

@@ -171,6 +171,18 @@ def test_a_reversed_output_explains_its_excess(
     assert_sound()
 
 
+def test_a_vessel_that_is_filled_again_by_a_reversal_is_in_process_again(
+    works: SimpleNamespace, act: Make, granulating: ProcessBatch
+) -> None:
+    record_output(batch=granulating, output=weighed_output(works, 100), act=act(2))
+    granulating.vessel.refresh_from_db()
+    assert granulating.vessel.state == Lot.State.SPENT
+    movement = Movement.objects.get(kind="batch_output")
+    reverse_movement(movement=movement, reason="misread", act=act())
+    granulating.vessel.refresh_from_db()
+    assert granulating.vessel.state == Lot.State.IN_PROCESS
+
+
 def test_copper_from_supplies_is_put_in_for_cementation(
     works: SimpleNamespace, act: Make, bench: Place
 ) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
@@ -15,13 +16,24 @@ from lots.ledger.holdings import AsOf, balances, claims_of, holding
 from lots.ledger.recording import Act
 from lots.ledger.reversal import reverse_movement
 from lots.ledger.standings import standings_of
-from lots.models import ClaimEntry, Entry, Lot, LotStanding, MaterialEntry, Movement, Party
+from lots.measurements.assays import AssayReport, Finding, record_assay
+from lots.models import (
+    ClaimEntry,
+    Entry,
+    Lot,
+    LotStanding,
+    MaterialEntry,
+    Movement,
+    Party,
+    Weighing,
+)
 from tests.builders import GRAM, receive
 from tests.conftest import MORNING
 from tests.lots.test_posting import close_month_of, post_draft, to_loss
 from tests.refused import refused
 
 Make = Callable[..., Act]
+RESTS_ON = ("standard_uncertainty_ug", "quantity_by", "content_by")
 LINES = (Entry, ClaimEntry, MaterialEntry, LotStanding)
 
 
@@ -39,18 +51,25 @@ def sold(works: SimpleNamespace, act: Make) -> Movement:
     """A movement with every kind of line: a customer's lot is bought, moved and half joined."""
     theirs = receive(works, act(), 50, owner=works.brackwater)
     own = receive(works, act(), 20)
+    report = AssayReport("fire_assay", works.laboratory, {"Ag": Finding(Decimal(925), Decimal(1))})
+    assay = record_assay(lot=theirs, report=report, act=act(1))
+    weighing = Weighing.objects.get(lot=theirs)
+    rests_on = {"standard_uncertainty_ug": 50_000, "quantity_by": weighing, "content_by": assay}
     draft = Draft(
         kind=Movement.Kind.CHANGE_OF_OWNER,
         stage=Movement.Stage.STORE,
         lines=[
             Line("Ag", -46_250_000, lot=theirs, owner=works.brackwater),
             Line("Cu", -3_750_000, lot=theirs, owner=works.brackwater),
-            Line("Ag", 46_250_000, lot=theirs, owner=works.house),
+            Line("Ag", 46_250_000, lot=theirs, owner=works.house, **rests_on),
             Line("Cu", 3_749_999, lot=theirs, owner=works.house),
             Line("Cu", 1, lot=own, owner=works.house),
         ],
         claims=[ClaimLine(works.brackwater, "Ag", 46_250_000)],
-        materials=[MaterialLine(theirs, mass_ug=-1 * GRAM), MaterialLine(own, mass_ug=1 * GRAM)],
+        materials=[
+            MaterialLine(theirs, mass_ug=-1 * GRAM, quantity_by=weighing),
+            MaterialLine(own, mass_ug=1 * GRAM),
+        ],
         standings=[StandingLine(theirs, works.places["melt-bench"], works.house)],
         cause="bought",
         counterparty=works.brackwater,
@@ -94,9 +113,9 @@ def test_every_line_is_mirrored_and_the_original_stands(
     assert reversal.counterparty == works.brackwater
     assert reversal.occurred_at == sold.occurred_at
     for model, columns in (
-        (Entry, ("lot", "account", "owner", "metal", "mass_ug", "basis", "quantity_by")),
+        (Entry, ("lot", "account", "owner", "metal", "mass_ug", "basis", *RESTS_ON)),
         (ClaimEntry, ("owner", "metal", "mass_ug")),
-        (MaterialEntry, ("lot", "mass_ug", "volume_ul")),
+        (MaterialEntry, ("lot", "mass_ug", "volume_ul", "quantity_by")),
     ):
 
         def lines(movement: Movement, sign: int) -> list[list[object]]:
@@ -140,6 +159,15 @@ def test_a_movement_of_a_closed_month_is_reversed_in_the_open_one(
     assert holding(lot).metals["Ag"] == 9_250_000
     at_close = holding(lot, AsOf(month.ends_at - dt.timedelta(microseconds=1)))
     assert at_close.metals["Ag"] == 8_250_000
+
+
+def test_a_movement_of_the_first_moment_of_an_open_month_is_reversed_there(
+    works: SimpleNamespace, act: Make
+) -> None:
+    month = close_month_of(MORNING.replace(month=4))
+    receive(works, Act(works.operator, month.ends_at))
+    reversal = reverse_movement(movement=Movement.objects.get(), reason="entered twice", act=act())
+    assert reversal.occurred_at == month.ends_at
 
 
 def test_a_standing_is_restored_to_what_it_was_at_that_moment(
@@ -211,3 +239,6 @@ def test_a_lot_that_moved_since_is_not_moved_back(works: SimpleNamespace, act: M
     reverse_movement(movement=movements[1], reason="wrong shelf", act=act())
     lot.refresh_from_db()
     assert lot.place == works.places["melt-bench"]
+    reverse_movement(movement=movements[0], reason="wrong bench", act=act())
+    between = standings_of([lot], AsOf(MORNING + dt.timedelta(hours=1.5)))[lot.pk]
+    assert between.place_id == works.places["feed-shelf"].pk

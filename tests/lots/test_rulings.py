@@ -16,6 +16,8 @@ from lots.measurements.rulings import rule_assay
 from lots.measurements.weighings import Weight
 from lots.measurements.withdrawal import withdraw_assay
 from lots.models import Balance, ContentChange, Entry, Lot, Movement
+from lots.services.opening import Amount, Opening, open_lot
+from lots.services.ownership import change_owner
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
@@ -39,11 +41,12 @@ def on_account(code):
 
 
 def test_the_content_becomes_weight_times_fineness_and_the_difference_is_told(
-    act, received, assayed
+    works, act, received, assayed
 ):
     lot = received(1000)
     assay = assayed(lot, {"Ag": "921.5", "Cu": "70", "Pd": "4.25"})
-    ruling = rule_assay(assay=assay, reason="our own fire assay", act=act(3))
+    ruling = rule_assay(assay=assay, reason="our own fire assay", act=act(3, who=works.manager))
+    assert ruling.decided_by == works.manager
     lot.refresh_from_db()
     assert lot.content == Lot.Content.ASSAYED
     assert holding(lot).metals == {"Ag": 921_500_000, "Cu": 70 * G, "Pd": 4_250_000}
@@ -55,6 +58,9 @@ def test_the_content_becomes_weight_times_fineness_and_the_difference_is_told(
     entry = movement.entries.get(lot=lot, metal="Ag")
     assert entry.content_by == assay
     assert entry.quantity_by.weighing.purpose == "receipt"
+    assert (
+        movement.entries.get(account__code=accounts.ASSAY_DIFFERENCE, metal="Ag").owner == lot.owner
+    )
     assert entry.basis == Entry.Basis.MEASURED
 
 
@@ -98,6 +104,20 @@ def test_an_umpire_replaces_what_was_ruled_before(act, received, assayed):
     assert on_account(accounts.ASSAY_DIFFERENCE) == {"Ag": 1 * G, "Cu": 5 * G}
 
 
+def test_of_two_rulings_of_one_moment_the_later_recorded_holds(act, received, assayed):
+    lot = received(1000)
+    for ppt in ("930", "924"):
+        ruling = rule_assay(assay=assayed(lot, {"Ag": ppt}), reason="ours", act=act(3))
+    assert ruling_of(lot) == ruling
+    assert holding(lot).metals["Ag"] == 924 * G
+
+
+def test_rounding_alone_never_makes_the_metals_too_much(works, act, received, assayed):
+    lot = received(weight=Weight(7, 0, works.balance), declared={})
+    rule_assay(assay=assayed(lot, {"Ag": "500", "Cu": "500"}), reason="ours", act=act(3))
+    assert holding(lot).metals == {"Ag": 4, "Cu": 4}
+
+
 def test_copper_nobody_assayed_gives_way_to_what_the_assay_finds(act, received, assayed):
     lot = received(1000)
     rule_assay(assay=assayed(lot, {"Ag": "926.5"}), reason="ours", act=act(3))
@@ -117,6 +137,20 @@ def test_a_solution_holds_volume_times_concentration(works, act, solution):
     assert holding(lot).metals == {"Ag": 105 * G}
     # By hand: 2 L x 0.4 g/L = 0.8 g, the volume taken as exact.
     assert ContentChange.objects.get(lot=lot).standard_uncertainty_ug == 800_000
+
+
+def test_a_solutions_other_metals_stay_whatever_the_assay_finds(works, act, report):
+    opening = Opening(
+        form=Lot.Form.SOLUTION,
+        owner=works.house,
+        place=works.places["carboys"],
+        metals={"Ag": Amount(100 * G), "Cu": Amount(20 * G)},
+        volume_ul=2_000_000,
+    )
+    lot = open_lot(opening=opening, act=act(0))
+    assay = record_assay(lot=lot, report=report({"Ag": "52.5"}, basis="g_per_l"), act=act(1))
+    rule_assay(assay=assay, reason="titrated", act=act(2))
+    assert holding(lot).metals == {"Ag": 105 * G, "Cu": 20 * G}
 
 
 def test_of_two_solutions_each_is_as_sure_as_its_own_volume(works, act, received, report):
@@ -185,6 +219,21 @@ def test_what_a_ruling_reckoned_with_cannot_be_reversed_before_it(act, received,
             reverse_movement(movement=movement, reason="no", act=act(6))
 
 
+def test_material_and_owner_are_reckoned_with_too_where_no_metal_was_known(
+    works, act, received, assayed, refused
+):
+    lot = received(1000, declared={})
+    change_owner(lot=lot, owner=works.house, act=act(1))
+    rule_assay(assay=assayed(lot, {"Ag": "930"}), reason="ours", act=act(3))
+    with refused("ruled_since", "movement"):
+        reverse_movement(movement=Movement.objects.get(kind="receipt"), reason="no", act=act(6))
+    sold = change_owner(lot=lot, owner=works.pellow, act=act(4))
+    latest = rule_assay(assay=assayed(lot, {"Ag": "931"}, hours=5), reason="umpire", act=act(5))
+    with refused("ruled_since", "movement") as caught:
+        reverse_movement(movement=sold, reason="no", act=act(6))
+    assert f"movement {latest.movement.sequence} " in caught.value.remedy
+
+
 @pytest.mark.parametrize(
     ("reason", "code"), [("", "empty"), ("   ", "empty"), ("x" * 201, "too_long")]
 )
@@ -234,6 +283,12 @@ def test_a_concentration_says_nothing_of_a_lot_known_by_weight(works, act, recei
         rule_assay(assay=assay, reason="ours", act=act(2))
 
 
+def test_a_fineness_says_nothing_of_a_solution(act, solution, assayed, refused):
+    assay = assayed(solution(), {"Ag": "50"})
+    with refused("basis_without_quantity", "assay"):
+        rule_assay(assay=assay, reason="ours", act=act(3))
+
+
 def test_metals_left_unreported_that_no_longer_fit_are_refused(act, received, assayed, refused):
     lot = received(1000, declared={"Ag": "600", "Au": "400"})
     assay = assayed(lot, {"Ag": "650"})
@@ -241,10 +296,11 @@ def test_metals_left_unreported_that_no_longer_fit_are_refused(act, received, as
         rule_assay(assay=assay, reason="ours", act=act(3))
 
 
-def test_a_vessel_in_process_is_not_ruled(act, received, assayed, refused):
+@pytest.mark.parametrize("form", [Lot.Form.IN_PROCESS, Lot.Form.ANODE_CHARGE])
+def test_a_vessel_in_process_is_not_ruled(act, received, assayed, refused, form):
     lot = received(1000)
     assay = assayed(lot, {"Ag": "920"})
-    Lot.objects.filter(pk=lot.pk).update(form=Lot.Form.IN_PROCESS)
+    Lot.objects.filter(pk=lot.pk).update(form=form)
     with refused("lot_in_process", "assay"):
         rule_assay(assay=assay, reason="ours", act=act(3))
 

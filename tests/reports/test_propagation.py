@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -105,6 +106,7 @@ def oracle() -> dict[str, Any]:
         "first": first,
         "second": second,
         "charge": first + second,
+        "charge's mass": one + two,
         # The charge's amount is known by the lots' own weighings, which its content shares.
         "remnant": remnant * (first + second) / (one + two),
         "count": split(398.0, 1.0, balance) * second / two,
@@ -131,6 +133,23 @@ def test_what_is_charged_inherits_shared_errors(oracle: dict[str, Any]) -> None:
     apart = (oracle["first"].s ** 2 + oracle["second"].s ** 2) ** 0.5
     assert done.held[3, "Ag"].u > 1.02 * apart
     assert (1, "Ag") not in done.held
+    assert done.amounts[3].u == pytest.approx(oracle["charge's mass"].s)
+    # The order in which the book lists what was poured does not matter.
+    turned = replace(STEPS[2], amounts=STEPS[2].amounts[::-1])
+    assert propagate([*STEPS[:2], turned], READINGS).amounts == done.amounts
+
+
+def taken(number: int, mass: float, *, into: int | None = None, kind: str = "split") -> Step:
+    """Of lot 1 (900 of silver in 1000) so much mass is taken, told and not weighed."""
+    silver = round(0.9 * mass)
+    lines = [
+        Line(10 * number, 1, "Ag", -silver, "proportion"),
+        Line(10 * number + 1, into, "Ag", silver, "proportion"),
+    ]
+    amounts = [AmountLine(1, -round(mass))]
+    if into is not None:
+        amounts.append(AmountLine(into, round(mass)))
+    return Step(number, kind, lines, amounts)
 
 
 def test_a_weighed_portion_has_its_own_weighing_too(oracle: dict[str, Any]) -> None:
@@ -207,6 +226,100 @@ def test_an_assay_ruled_later_makes_a_lot_surer(oracle: dict[str, Any]) -> None:
     assert held.value == 900
     assert held.u == pytest.approx(oracle["first"].s)
     assert held.u < propagate([receipt], READINGS).held[1, "Ag"].u / 2
+
+
+def test_an_assay_ruled_for_what_is_gone_changes_by_less_than_the_one_before() -> None:
+    def ruling(number: int, content: int, change: int) -> Step:
+        pk = 10 * number
+        return Step(
+            number,
+            "assay_difference",
+            [
+                Line(pk, None, "Ag", -change, "measured", quantity=1, content=content),
+                Line(pk + 1, None, "Ag", change, "proportion"),
+            ],
+        )
+
+    contents = {**READINGS.contents, (3, "Ag"): in_common(910.0, 3.0, "assay 3", "laboratory")}
+    readings = Readings(READINGS.quantities, contents, READINGS.by_mass | {3})
+    gone = [STEPS[0], taken(2, 1000.0), ruling(3, 1, 20), ruling(4, 3, 10)]
+    entries = propagate(gone, readings).entries
+    assert "assay 3" not in entries[30].contributions
+    # The weighing and the laboratory's bias are the same in both and nearly cancel.
+    mass, bias = MELTED * OWN_SHARE / 1000, MELTED * COMMON_SHARE / 1000
+    expected = {"assay 1": mass * 4.0, "assay 3": -mass * 3.0, "laboratory": bias * (4.0 - 3.0)}
+    assert entries[40].contributions == pytest.approx(
+        expected | {"weighing 1": -0.01 * OWN_SHARE * 2.0, "balance": -0.01 * COMMON_SHARE * 2.0}
+    )
+
+
+def test_what_empties_a_lot_by_difference_is_as_unsure_as_the_lot(oracle: dict[str, Any]) -> None:
+    lines = [Line(3, 1, "Ag", -900, "difference"), Line(4, None, "Ag", 900, "difference")]
+    done = propagate([STEPS[0], Step(2, "batch_close", lines)], READINGS)
+    assert done.entries[4].u == pytest.approx(oracle["first"].s)
+    assert not done.held
+
+
+def test_a_part_told_and_not_weighed_is_sure_to_a_thousandth_and_all_of_it_to_nothing() -> None:
+    part = propagate([STEPS[0], taken(2, 500.0, into=2)], READINGS)
+    assert part.entries[21].contributions["portion of movement 2"] == pytest.approx(0.45)
+    # All the silver with half the mass: nothing of it can have stayed behind.
+    all_silver = replace(
+        taken(2, 500.0, into=2),
+        lines=[Line(20, 1, "Ag", -900, "proportion"), Line(21, 2, "Ag", 900, "proportion")],
+    )
+    whole = propagate([STEPS[0], all_silver], READINGS)
+    first = propagate(STEPS[:1], READINGS).held[1, "Ag"]
+    assert whole.held[2, "Ag"].contributions == pytest.approx(first.contributions)
+
+
+def test_a_lot_poured_into_two_or_with_a_loss_leaves_each_what_the_book_says() -> None:
+    for amounts in (
+        [AmountLine(1, -1000), AmountLine(2, 600), AmountLine(3, 400)],
+        [AmountLine(1, -1000), AmountLine(2, 600)],
+    ):
+        done = propagate([STEPS[0], Step(2, "split", [], amounts)], READINGS)
+        assert done.amounts[2].value == 600
+        assert done.amounts[2].u == pytest.approx(0.6)
+
+
+def test_two_changes_of_a_lot_in_one_movement_are_both_taken_back() -> None:
+    poured = Step(2, "top_up", [], [AmountLine(1, 100), AmountLine(1, 50, quantity=3)])
+    back = Step(3, "reversal", [], [AmountLine(1, -100), AmountLine(1, -50)], reverses=2)
+    before = propagate(STEPS[:1], READINGS).amounts[1]
+    after = propagate([STEPS[0], poured, back], READINGS).amounts[1]
+    assert after.value == before.value
+    assert after.contributions == pytest.approx(before.contributions)
+
+
+def test_a_count_posted_after_the_lot_moved_on_is_no_weighing_of_what_is_left() -> None:
+    counted_down = Step(3, "weighing_difference", [], [AmountLine(1, -2, quantity=4)])
+    done = propagate([STEPS[0], taken(2, 500.0), counted_down], READINGS)
+    assert done.amounts[1].value == 498
+    assert "weighing 4" not in done.amounts[1].contributions
+    assert done.amounts[1].contributions["portion of movement 3"] == pytest.approx(-0.002)
+
+
+def test_what_nobody_found_is_no_division_by_nothing() -> None:
+    """A titration that finds no silver at all sets the book to nothing, as sure as it is."""
+    contents = {**READINGS.contents, (9, "Ag"): in_common(0.0, 0.1, "titration", "laboratory t")}
+    lines = [
+        Line(3, 1, "Ag", -900, "measured", quantity=2, content=9),
+        Line(4, None, "Ag", 900, "difference"),
+    ]
+    readings = Readings(READINGS.quantities, contents, READINGS.by_mass)
+    done = propagate([STEPS[0], Step(2, "electrolyte_state", lines)], readings)
+    assert not done.held
+
+
+def test_supplies_are_trusted_to_a_thousandth_and_differences_share_by_size() -> None:
+    lines = [
+        Line(3, 1, "Ag", 100, "declared"),
+        Line(4, None, "Ag", -75, "difference"),
+        Line(5, None, "Ag", -25, "difference"),
+    ]
+    done = propagate([STEPS[0], Step(2, "top_up", lines)], READINGS)
+    assert [done.entries[pk].u for pk in (3, 4, 5)] == pytest.approx([0.1, 0.075, 0.025])
 
 
 def test_what_a_later_movement_takes_back_is_kept_until_then() -> None:

@@ -203,7 +203,7 @@ def cut_connections(database: str) -> None:
 
 
 def report(outcome: Outcome) -> str:
-    """The counts, in the words of the table in DEVELOPERS.md."""
+    """The counts, in the words of the table in docs/benchmarks.md."""
     tallies = outcome.tallies
     refusals = Counter(code for tally in tallies for code in tally.refused.values())
     acknowledged = {key for tally in tallies for key in tally.acknowledged}

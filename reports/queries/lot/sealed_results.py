@@ -26,9 +26,9 @@ class Sealed:
 
     `came_in` are the codes of the lots whose results are awaited, `lots` those and what was made of
     them that is or was the customer's too, code by primary key. `assays` are the works' and the
-    umpires' of these, `movements` all that touched them since they came in (of those, what the
-    assays ruled is `ruled`). `pooled_since` is the number of the first that took from them to the
-    works, None before.
+    umpires' of these, `movements` all that touched them from the one numbered `since`, when
+    they came in. `pooled_since` is the number of the first that took from them to the works, None
+    before.
     """
 
     customer: Party

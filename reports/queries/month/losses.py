@@ -13,7 +13,7 @@ from decimal import Decimal
 from typing import Final
 
 from django.db.models import Case, Count, DateField, F, Q, QuerySet, Sum, Value, When
-from django.db.models.functions import TruncMonth
+from django.db.models.functions import Cast, TruncMonth
 
 from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
@@ -290,5 +290,5 @@ def _month_of(starts_at: dt.datetime, last_day: dt.date) -> Case:
         if (period.starts_at, period.ends_at)
         != (works_midnight(period.first_day), works_midnight(next_month(period.first_day)))
     ]
-    calendar = TruncMonth("occurred_at", output_field=DateField(), tzinfo=works_zone())
-    return Case(*odd, default=calendar)
+    calendar = TruncMonth("occurred_at", tzinfo=works_zone())
+    return Case(*odd, default=Cast(calendar, DateField()))

@@ -9,6 +9,9 @@ import pytest
 
 from cells.models import CellRun
 from cells.services.charge import Charge, charge_run
+from cells.services.readings import Instruments, withdraw_reading
+from cells.services.start_run import start_run
+from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError, InvalidError, RefusalError
 from lots.ledger.holdings import claims_of, holding
 from lots.ledger.reversal import reverse_movement
@@ -71,6 +74,37 @@ def test_refused_when_part_of_the_lot_hangs_in_another_cell(bench, unchanged):
     assert (refusal.code, refusal.field) == ("lot_in_another_cell", "charge.1")
     assert "Split" in refusal.remedy
     assert unchanged() == before
+
+
+def test_a_lot_that_hung_elsewhere_or_went_into_a_bath_can_still_be_charged(bench):
+    """What was charged elsewhere was put back; what was poured in hangs in no cell."""
+    south = bench.new_cell("south", "south-cell")
+    lot = bench.granules()
+    withdrawn = bench.charged(cell=south, takes=[Take(lot, mass_ug=500_000_000)])
+    put_in = withdrawn.run_movements.get().movement
+    reverse_movement(movement=put_in, reason="wrong cell", act=bench.act(1))
+    north = bench.charged()
+    poured = Addition(takes=[Take(lot, mass_ug=100_000_000)])
+    top_up_electrolyte(batch=north.electrolyte, addition=poured, act=bench.act(2))
+    run = bench.charged(cell=south, hours=3, takes=[Take(lot)])
+    assert holding(run.charge_lot).mass_ug == 1_400_000_000
+    # Each cell has kept its own electrolyte.
+    for each in (north, run):
+        each.electrolyte.refresh_from_db()
+        assert each.electrolyte.cell == each.cell
+
+
+@pytest.mark.parametrize("withdrawn", [False, True])
+def test_a_charge_through_which_no_current_passed_can_be_put_back(bench, withdrawn):
+    """A reading of nothing, or one that was taken back, is no current."""
+    amperes = Decimal(40 if withdrawn else 0)
+    run = start_run(run=bench.charged(), act=bench.act(2), first=Instruments(amperes))
+    if withdrawn:
+        withdraw_reading(reading=run.readings.get(), reason="another cell's", act=bench.act(3))
+    put_in = run.run_movements.get().movement
+    reverse_movement(movement=put_in, reason="no power", act=bench.act(4))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.WITHDRAWN
 
 
 def test_refused_when_the_electrolyte_holds_too_much_copper(bench, unchanged):

@@ -53,6 +53,17 @@ def test_silver_is_what_equal_charges_leave(bench, harvested):
     assert silver.standard_uncertainty_ug > 13_597_500
 
 
+def test_what_the_charge_leaves_is_no_surer_than_the_crystal(bench):
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    rough = bench.crystal("1500", assay=bench.assay(Ag="980", u="50"), declared=None)
+    harvest_run(run=run, crystal=rough, act=bench.act(14))
+    run = close_run(run=run, act=bench.act(15))
+    silver = run.closing_movement.entries.get(metal="Ag", lot=run.electrolyte.lot)
+    # Fifty per mille of 1500 g are 75 g; a hundredth of what dissolved adds 13.6 g in squares.
+    assert silver.standard_uncertainty_ug == pytest.approx(76_300_000, rel=0.01)
+
+
 def test_the_electrolyte_never_holds_less_than_nothing(bench):
     batch = bench.electrolyte(silver="1")
     run = bench.stopped(bench.charged(electrolyte=batch))
@@ -114,6 +125,9 @@ def test_refused_before_the_harvest_and_twice(bench, harvested, unchanged):
     with pytest.raises(InvalidError) as invalid:
         close_run(run=harvested, act=bench.act(15), measurement=ElectrolyteMeasurement())
     assert (invalid.value.code, invalid.value.field) == ("nothing_measured", "measurement")
+    with pytest.raises(InvalidError) as invalid:
+        close_run(run=harvested, act=bench.act(13.5))
+    assert (invalid.value.code, invalid.value.field) == ("out_of_order", "occurred_at")
     assert unchanged() == before
     close_run(run=harvested, act=bench.act(15))
     before = unchanged()
@@ -189,3 +203,22 @@ def test_a_closing_stands_once_the_electrolyte_or_the_cell_goes_on(bench, harves
         assert later.code in caught.value.remedy
         assert unchanged() == before
         reverse_movement(movement=later.run_movements.get().movement, reason="x", act=bench.act(17))
+    reverse_movement(movement=run.closing_movement, reason="x", act=bench.act(18))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.HARVESTED
+
+
+def test_a_closing_does_not_stand_for_runs_that_are_done_or_elsewhere(bench, harvested):
+    run = close_run(run=harvested, act=bench.act(15))
+    fresh = bench.electrolyte(hours=15)
+    again = bench.stopped(
+        bench.charged(hours=16, electrolyte=fresh, takes=[Take(bench.granules(hours=15))]), hours=17
+    )
+    bag_slimes(run=again, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(28))
+    harvest_run(run=again, crystal=bench.crystal("1400"), act=bench.act(29))
+    close_run(run=again, act=bench.act(30))
+    south = bench.new_cell("south", "south-cell")
+    bench.charged(hours=31, cell=south, electrolyte=fresh, takes=[Take(bench.granules(hours=15))])
+    reverse_movement(movement=run.closing_movement, reason="assay came", act=bench.act(32))
+    run.refresh_from_db()
+    assert run.state == CellRun.State.HARVESTED

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from cells.models import ElectrolyteReading
+from cells.models import CellRun, ElectrolyteReading
 from cells.services.bleed import bleed_electrolyte
 from cells.services.close_run import close_run
 from cells.services.electrolytes import ElectrolyteMeasurement
@@ -199,6 +199,25 @@ def test_topped_up_during_a_run_and_noted_with_it(bench):
     assert movement.run_movement.run == run
 
 
+def test_a_top_up_belongs_to_the_run_that_the_electrolyte_was_in_then(bench):
+    def run_of(batch, hours: float) -> CellRun | None:
+        water = Addition(volume=litres("0.1"))
+        movement = top_up_electrolyte(batch=batch, addition=water, act=bench.act(hours))
+        return CellRun.objects.filter(run_movements__movement=movement).first()
+
+    batch, aside = bench.electrolyte(), bench.electrolyte()
+    withdrawn = bench.charged(electrolyte=batch)
+    charge = withdrawn.run_movements.get().movement
+    reverse_movement(movement=charge, reason="x", act=bench.act(1.2))
+    assert run_of(batch, 1.4) is None
+    run = bench.stopped(bench.charged(electrolyte=batch, hours=1.5))
+    assert run_of(batch, 13) == run
+    assert run_of(batch, 0.5) is None
+    assert run_of(aside, 13) is None
+    held = holding(batch.lot)
+    assert (held.metals["Ag"], held.volume_ul) == (720_000_000, 12_300_000)
+
+
 def test_a_top_up_does_not_change_the_runs_difference(bench):
     """The difference of a run compares the crystal with the charge that passed, nothing else."""
     run = bench.stopped()
@@ -223,6 +242,20 @@ def test_refused_top_ups(bench, unchanged):
     with pytest.raises(InvalidError) as caught:
         top_up_electrolyte(batch=batch, addition=Addition(), act=bench.act(1))
     assert (caught.value.code, caught.value.field) == ("nothing_taken", "addition")
+    assert unchanged() == before
+    Lot.objects.filter(pk=batch.lot_id).update(state=Lot.State.QUARANTINED)
+    before = unchanged()
+    for pour in (
+        lambda: top_up_electrolyte(
+            batch=batch, addition=Addition(volume=litres("1")), act=bench.act(1)
+        ),
+        lambda: bleed_electrolyte(
+            batch=batch, volume=litres("1"), place=bench.works.places["wet-bench"], act=bench.act(1)
+        ),
+    ):
+        with pytest.raises(ConflictError) as conflict:
+            pour()
+        assert (conflict.value.code, conflict.value.field) == ("lot_not_available", "electrolyte")
     assert unchanged() == before
 
 
@@ -263,8 +296,30 @@ def test_bled_during_a_run_only_by_assay(bench, unchanged):
         act=bench.act(13),
     )
     assert holding(solution).metals == {"Ag": 90_000_000, "Cu": 84_000_000}
+    assert solution.content == Lot.Content.ASSAYED
+    assert solution.run_movements.get().run == run
     assert holding(run.electrolyte.lot).metals == {"Ag": 630_000_000, "Cu": 156_000_000}
     assert holding(run.electrolyte.lot).volume_ul == 9_000_000
+
+
+def test_bled_without_an_assay_before_the_run_began_and_after_its_harvest(bench):
+    run = bench.stopped()
+    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
+    harvest_run(run=run, crystal=bench.crystal(), act=bench.act(14))
+    # Charged at one, switched on at two; both are told late.
+    for hours in (1.5, 14.5):
+        solution = bleed_electrolyte(
+            batch=run.electrolyte,
+            volume=litres("1"),
+            place=bench.works.places["wet-bench"],
+            act=bench.act(hours),
+        )
+        assert solution.content == Lot.Content.BY_PROPORTION
+    with pytest.raises(ConflictError) as caught:
+        bleed_electrolyte(
+            batch=run.electrolyte, volume=litres("1"), place=solution.place, act=bench.act(2.5)
+        )
+    assert caught.value.code == "assay_needed"
 
 
 def test_a_late_entered_measurement_of_a_run_posts_nothing(bench):
@@ -306,3 +361,32 @@ def test_what_a_measurement_reckoned_with_is_not_reversed_before_it(bench, uncha
     for movement in (reading.movement, bled, topped, opened):
         reverse_movement(movement=movement, reason="x", act=bench.act(4))
     assert holding(batch.lot).is_empty
+
+
+def test_water_that_a_volume_was_measured_with_is_not_taken_back_before_it(bench):
+    batch = bench.electrolyte()
+    water = top_up_electrolyte(batch=batch, addition=Addition(volume=litres("1")), act=bench.act(1))
+    measured = ElectrolyteMeasurement(volume=litres("12.5"))
+    measure_electrolyte(batch=batch, measurement=measured, act=bench.act(2))
+    with pytest.raises(ConflictError) as caught:
+        reverse_movement(movement=water, reason="x", act=bench.act(3))
+    assert caught.value.code == "later_steps_stand"
+
+
+def test_only_a_later_measurement_of_the_same_electrolyte_that_stands_keeps_a_top_up(bench):
+    batch, other = bench.electrolyte(), bench.electrolyte()
+
+    def measured(which, hours: float):
+        assay = bench.assay("g_per_l", Ag="55")
+        measurement = ElectrolyteMeasurement(assay=assay)
+        return measure_electrolyte(batch=which, measurement=measurement, act=bench.act(hours))
+
+    measured(batch, 0.5)
+    silver = Addition(supplies_ug={"Ag": 5_000_000})
+    topped = top_up_electrolyte(batch=batch, addition=silver, act=bench.act(1))
+    measured(other, 2)
+    mistaken = measured(batch, 2)
+    reverse_movement(movement=mistaken.movement, reason="another bath's", act=bench.act(2))
+    top_up_electrolyte(batch=batch, addition=silver, act=bench.act(3))
+    reverse_movement(movement=topped, reason="x", act=bench.act(4))
+    assert holding(batch.lot).metals["Ag"] == 660_000_000 + 5_000_000

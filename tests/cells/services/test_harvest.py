@@ -5,20 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import pytest
 
 from cells.models import CellRun, HarvestBalance, SlimesBag
 from cells.services.close_run import close_run
 from cells.services.harvest import Crystal, harvest_run
+from cells.services.readings import Instruments
 from cells.services.remnant import take_remnant
 from cells.services.slimes_bag import BagTaken, bag_slimes
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from cells.services.top_up import Addition, top_up_electrolyte
 from config.refusals import ConflictError, InvalidError, RefusalError
 from lots.ledger import accounts
 from lots.ledger.holdings import holding
 from lots.ledger.reversal import reverse_movement
-from lots.models import Entry, Excess, Lot, Movement
+from lots.models import Entry, Excess, Lot, Movement, Weighing
 
 
 def bagged(bench, **more: object):
@@ -40,12 +43,16 @@ def test_the_harvest_keeps_what_was_tested_and_weighed(bench):
     harvest = harvest_run(run=run, crystal=bench.crystal("1400"), act=bench.act(14))
     assert (harvest.rinse_count, harvest.chloride_clear, harvest.dry) == (6, True, True)
     assert harvest.weighing.net_ug == 1_400_000_000
+    assert harvest.weighing.purpose == Weighing.Purpose.HARVEST
+    assert (harvest.tests_waived, harvest.torn) == ("", False)
     assert harvest.lot.content == Lot.Content.DECLARED
     silver = HarvestBalance.objects.get(harvest=harvest, metal="Ag")
     assert silver.from_solution_ug == 1_398_600_000
     # 2 % of the charge's 1 387.5 g of silver stays in the bag.
     assert silver.dissolved_ug == 1_387_500_000 - 27_750_000
     assert (silver.fallen_ug, silver.excess_ug) == (0, 0)
+    # No row for a metal that neither the charge gave nor the crystal holds.
+    assert set(harvest.balances.values_list("metal", flat=True)) == {"Ag", "Cu", "Pd"}
 
 
 def test_refused_while_the_run_has_not_stopped(bench, unchanged):
@@ -117,6 +124,7 @@ def test_refused_without_its_tests_unless_someone_says_why(bench, unchanged):
     harvest = harvest_run(
         run=run, crystal=bench.crystal(dry=False, waiver="melted at once"), act=bench.act(14)
     )
+    harvest.refresh_from_db()
     assert harvest.tests_waived == "melted at once"
 
 
@@ -129,6 +137,10 @@ def test_a_harvest_above_the_book_is_kept_and_marked(bench):
     harvest = harvest_run(
         run=run, crystal=bench.crystal("2400", assay=assay, declared=None), act=bench.act(14)
     )
+    assert harvest.lot.content == Lot.Content.ASSAYED
+    silver = Entry.objects.get(movement=harvest.movement, lot=harvest.lot, metal="Ag")
+    # 2400 g sure to 0.1 g, 999.5 sure to 0.05: QUAM's product rule (JCGM 100:2008, 5.1.6).
+    assert silver.standard_uncertainty_ug == pytest.approx(np.hypot(99_950, 120_000), abs=1)
     crystal_ug = 2_398_800_000
     assert holding(harvest.lot).metals == {"Ag": crystal_ug, "Au": 24_000}
     assert "Ag" not in holding(bath).metals
@@ -169,6 +181,56 @@ def test_a_torn_bag_gives_its_slimes_to_the_crystal(bench):
     assert holding(run.charge_lot).is_empty
     fallen = HarvestBalance.objects.get(harvest=harvest, metal="Ag").fallen_ug
     assert fallen == 27_750_000 - 6_937_500
+
+
+def test_a_bag_put_back_counts_for_nothing(bench):
+    run = bagged(bench, torn=True)
+    wrong = run.run_movements.latest("id").movement
+    reverse_movement(movement=wrong, reason="another run's", act=bench.act(13))
+    run.refresh_from_db()
+    assert not run.bag_torn
+    refusal = refused(run, bench.crystal(), bench.act(14))
+    assert refusal.code == "slimes_not_bagged"
+    place = bench.works.places["slimes-cabinet"]
+    take_remnant(run=run, weight=bench.weight("150"), place=place, act=bench.act(12.5))
+    bag_slimes(run=run, bag=BagTaken(place, torn=True), act=bench.act(13))
+    harvest = harvest_run(run=run, crystal=bench.crystal("1300"), act=bench.act(14))
+    silver = HarvestBalance.objects.get(harvest=harvest, metal="Ag")
+    # 2 % of nine tenths of the charge, once.
+    assert silver.fallen_ug == 24_975_000
+
+
+def test_each_run_has_steps_of_its_own(bench):
+    first = bagged(bench, torn=True)
+    south = bench.new_cell("south", "south-cell")
+    second = bench.stopped(bench.charged(cell=south))
+    assert refused(second, bench.crystal(), bench.act(14)).code == "slimes_not_bagged"
+    place = bench.works.places["slimes-cabinet"]
+    take_remnant(run=second, weight=bench.weight("150"), place=place, act=bench.act(12.5))
+    bag_slimes(run=second, bag=BagTaken(place), act=bench.act(13))
+    harvest = harvest_run(run=second, crystal=bench.crystal("1300"), act=bench.act(14))
+    assert not any(each.fallen_ug for each in HarvestBalance.objects.filter(harvest=harvest))
+    # Neither the second run's steps nor silver poured in rest on the first's bag.
+    bagging = first.run_movements.latest("id").movement
+    silver = Addition(supplies_ug={"Ag": 1_000_000})
+    top_up_electrolyte(batch=first.electrolyte, addition=silver, act=bench.act(14))
+    reverse_movement(movement=bagging, reason="weighed wrongly", act=bench.act(15))
+    assert SlimesBag.objects.get(run=first).state == SlimesBag.State.WITHDRAWN
+
+
+def test_a_run_read_only_at_both_ends_has_run(bench):
+    """Forty hours without a reading are a gap; its charge is bridged."""
+    run = start_run(run=bench.charged(), act=bench.act(2), first=Instruments(Decimal(10)))
+    run = stop_run(run=run, act=bench.act(42), last=Instruments(Decimal(10)))
+    assert (run.coulomb_count.ampere_hours, run.coulomb_count.gaps_ah) == (0, 400)
+    charge = run.run_movements.get().movement
+    with pytest.raises(ConflictError) as caught:
+        reverse_movement(movement=charge, reason="x", act=bench.act(43))
+    assert caught.value.code == "run_has_run"
+    bag = BagTaken(bench.works.places["slimes-cabinet"])
+    bag_slimes(run=run, bag=bag, act=bench.act(43))
+    harvest = harvest_run(run=run, crystal=bench.crystal("1400"), act=bench.act(44))
+    assert harvest.expected_silver_ug == pytest.approx(400 * 4_024_713, rel=1e-6)
 
 
 def test_a_torn_bag_keeps_nothing_unless_said(bench):
@@ -269,3 +331,5 @@ def test_steps_are_reversed_last_first(bench, unchanged):
     again = harvest_run(run=run, crystal=bench.crystal("1450"), act=bench.act(14))
     assert holding(again.lot).metals["Ag"] == 1_448_550_000
     assert Movement.objects.filter(kind="reversal").count() == 3
+    run = close_run(run=run, act=bench.act(15))
+    assert run.state == CellRun.State.CLOSED

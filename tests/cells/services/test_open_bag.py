@@ -31,6 +31,14 @@ def test_an_opened_bag_waits_with_what_it_should_hold(works, act):
     assert [(each.bag, each.expected["Au"].mass_ug) for each in queue] == [(bag, 18_900_000)]
 
 
+def test_a_bag_is_opened_once_and_keeps_that_it_is_torn(works, act):
+    bag = WaitingBag(works.places["slimes-cabinet"], GOLD, mass_ug=61_200_000, torn=True)
+    bags = [open_bag(bag=bag, act=act(0, key="bag-1")) for _ in range(2)]
+    assert bags[0] == bags[1] == SlimesBag.objects.get()
+    bags[1].refresh_from_db()
+    assert bags[1].torn
+
+
 def test_an_opened_bag_goes_to_recovery(works, act):
     bag = opened(works, act)
     batch = group_bags(bags=[bag], place=works.places["wet-bench"], act=act(1))

@@ -83,8 +83,8 @@ def test_a_recount_stands_and_the_first_count_stays(desks, sheet):
 @pytest.mark.parametrize(
     ("body", "status", "code", "field"),
     [
-        ({}, 400, "one_count_needed", "found"),
-        ({"sighted": True, "missing": True}, 400, "one_count_needed", "found"),
+        ({}, 400, "one_count_needed", None),
+        ({"sighted": True, "missing": True}, 400, "one_count_needed", None),
         (weighed("-1"), 400, "not_positive", "weight.gross"),
         (weighed("NaN"), 400, "not_a_number", "weight.gross"),
         ({"assay": 999, "sighted": True}, 400, "does_not_exist", "assay"),

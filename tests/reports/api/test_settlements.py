@@ -157,7 +157,7 @@ def test_writing_is_for_the_office(desks):
         ({"impurities_ppt": {"Bi": "-1"}}, 400, "fineness_out_of_range", "impurities_ppt"),
         ({"tax": "NaN"}, 400, "not_a_number", "tax"),
         ({"kind": "final", "totl": 1}, 400, "unknown_field", "totl"),
-        ({}, 409, "no_terms", "customer"),
+        ({}, 409, "no_terms", "lot"),
     ],
 )
 def test_a_bad_preparation_is_refused(desks, body, status, code, field):
@@ -169,10 +169,10 @@ def test_a_bad_preparation_is_refused(desks, body, status, code, field):
 @pytest.mark.parametrize(
     ("content", "code", "field"),
     [
-        ({"currency": "euro"}, "not_a_currency", "terms.currency"),
-        ({"metals": [{"metal": "Pb"}]}, "unknown_metal", "terms.metals.0.metal"),
-        ({"metals": "all"}, "not_a_list", "terms.metals"),
-        ({"settle_in": "salt"}, "unknown_choice", "terms.settle_in"),
+        ({"currency": "euro"}, "not_a_currency", "content.currency"),
+        ({"metals": [{"metal": "Pb"}]}, "unknown_metal", "content.metals.0.metal"),
+        ({"metals": "all"}, "not_a_list", "content.metals"),
+        ({"settle_in": "salt"}, "unknown_choice", "content.settle_in"),
     ],
 )
 def test_bad_terms_are_refused_by_name(desks, content, code, field):
@@ -206,7 +206,7 @@ def test_a_price_is_entered_once(desks):
         ({"price": "Infinity"}, "not_a_number", "price"),
         ({"price": "1e308"}, "not_a_number", "price"),
         ({"price": "1.00001"}, "too_many_digits", "price"),
-        ({"currency": "euro"}, "unknown_currency", "currency"),
+        ({"currency": "eur"}, "unknown_currency", "currency"),
         ({"per_unit": "oz"}, "invalid_choice", "per_unit"),
         ({"from_date": "May"}, "invalid", "from_date"),
         ({"source": "x" * 121}, "max_length", "source"),

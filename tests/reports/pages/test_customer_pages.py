@@ -35,7 +35,7 @@ TERMS = {
     "metals": [{"metal": "Ag", "splitting_limit_ppt": "2"}],
 }
 # Made for customers, by the names of their addresses.
-OPEN = {"lot-answer", "settlement", "account", "my-lots", "tokens"}
+OPEN = {"lot-answer", "settlement", "account", "my-lots", "tokens", "own-password"}
 OPEN |= {"delivery", "delivery-paper", "my-deliveries"}
 # Open to strangers too, or only leading elsewhere.
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}

@@ -19,7 +19,7 @@ def office(works, browse_as):
 def test_what_is_left_by_a_settlement_is_paid_and_taken_back(office, works, browse_as, in_force):
     address = reverse("settlement-pay", args=[in_force.code])
     begun = office.get(address).context["form"].initial
-    given = {name: begun[name] for name in ("customer", "settlement", "currency", "direction")}
+    given = {name: begun[name] for name in ("customer", "currency", "direction")}
     assert (begun["direction"], Decimal(begun["amount"])) == ("received", -in_force.total)
     sent = {**given, "amount": begun["amount"], "reference": "till 9", "key": "pay"}
     for _ in range(2):
@@ -48,10 +48,10 @@ def test_what_is_left_by_a_settlement_is_paid_and_taken_back(office, works, brow
     )
 
 
-def test_a_payment_that_does_not_fit_is_refused_beside_its_field(office, in_force):
-    address = reverse("account-pay", args=["brackwater"])
+def test_a_payment_that_does_not_fit_is_refused_beside_its_field(office, works, in_force):
+    address = reverse("payment-record")
     good = {
-        "customer": "brackwater",
+        "customer": works.brackwater.pk,
         "settlement": in_force.code,
         "currency": "EUR",
         "direction": "paid",
@@ -62,13 +62,26 @@ def test_a_payment_that_does_not_fit_is_refused_beside_its_field(office, in_forc
         [
             ({"currency": "GBP"}, "currency", 400),
             ({"settlement": "ST26-9999-9"}, "settlement", 400),
-            ({"customer": "pellow-dane"}, "settlement", 400),
+            ({"customer": works.pellow.pk}, "settlement", 400),
             ({"amount": "0"}, "amount", 400),
         ]
     ):
         answer = office.post(address, {**good, **changed, "key": f"bad-{number}"})
         assert (answer.status_code, answer.context["form"].has_error(field)) == (status, True)
     assert row_counts() == before
+
+
+def test_a_payment_on_account_is_of_the_customer_in_the_address(office, in_force):
+    address = reverse("account-pay", args=["brackwater"])
+    sent = {"currency": "EUR", "direction": "paid", "amount": "1"}
+    refused = office.post(address, {**sent, "currency": "eur", "key": "bad"})
+    assert refused.context["form"].has_error("currency")
+    assert (
+        office.post(address, {**sent, "settlement": in_force.code, "key": "a"}).status_code == 302
+    )
+    payment = Payment.objects.get()
+    assert (payment.customer.code, payment.settlement) == ("brackwater", in_force)
+    assert office.get(reverse("account-pay", args=["tern-quay"])).status_code == 404
 
 
 def test_a_price_is_entered_with_the_table_shown(office, works, browse_as):

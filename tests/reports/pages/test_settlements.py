@@ -154,11 +154,11 @@ def test_the_form_asks_for_what_the_terms_need(
         valid_from=act(0).moment.date(),
         act=act(2, who=works.accountant),
     )
-    sent = {"kind": "provisional", "moisture": "8"}
+    sent = {"kind": "provisional", "moisture_ppt": "8"}
     missing = office.post(address, {**sent, "key": "a"})
     assert missing.context["form"].has_error("impurities_bi", "impurity_missing")
     dry = office.post(address, {"kind": "provisional", "impurities_bi": "1.5", "key": "b"})
-    assert dry.context["form"].has_error("moisture", "required")
+    assert dry.context["form"].has_error("moisture_ppt", "required")
     assert office.post(address, {**sent, "impurities_bi": "1.5", "key": "c"}).status_code == 302
     lines = {line["key"]: line["value"] for line in Settlement.objects.get().lines}
     # 2500 g less 8 parts per thousand; 1 part of bismuth too much at 2 a kilogram.

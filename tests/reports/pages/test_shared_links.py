@@ -40,7 +40,7 @@ def test_a_link_is_shown_once_opens_and_is_revoked(office, in_force):
     assert stranger.get(address).status_code == 404
     assert "revoked" in office.get(reverse("links")).content.decode()
     again = office.post(revoke, {"key": "again"})
-    assert (again.status_code, again.context["form"].has_error("note")) == (409, True)
+    assert (again.status_code, again.context["form"].has_error("__all__")) == (409, True)
 
 
 def test_a_lots_answer_is_shared_and_bad_days_are_refused(office, disputed):

@@ -16,6 +16,7 @@ from reports.queries.inventory import inventory
 from reports.queries.month.month_pack import month_pack
 from reports.queries.month.month_statement import month_statement
 from reports.queries.month.periods import Period, month_period, parse_month
+from reports.services.month_end import begin_month_end, prepare_month
 from tests.reports.conftest import held_ug
 
 G = 1_000_000
@@ -59,6 +60,12 @@ def test_next_month_opens_with_what_this_one_closed_with(spring: SimpleNamespace
     april, may = (month_statement(month_period(dt.date(2026, month, 1))) for month in (4, 5))
     assert [each.closing_ug for each in april.metals] == [each.opening_ug for each in may.metals]
     assert may.metals[0].change_ug("loss") == -2_400_000
+
+
+def test_statement_tells_the_state_of_its_own_month(in_june: SimpleNamespace, at: Any) -> None:
+    march, april = (month_period(dt.date(2026, month, 1)) for month in (3, 4))
+    prepare_month(month_end=begin_month_end(first_day=march.first_day, act=at(6, 1)), act=at(6, 1))
+    assert [month_statement(each).state for each in (march, april)] == ["prepared", "open"]
 
 
 def test_statement_as_recorded_before_anything_is_empty(

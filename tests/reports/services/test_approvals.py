@@ -65,6 +65,8 @@ def test_statement_shows_the_count_before_anything_is_posted(
     assert before.is_counted
     assert (before.difference_ug, before.adjusted_ug, before.unadjusted_ug) == (2 * G, 0, 2 * G)
     assert before.physical_ug == before.closing_ug - 2 * G
+    areas = {each.area: each.is_counted for each in month_statement(april).areas}
+    assert areas == {"feed_store": False, "fine_store": True}
     # Two grams of 1964.2 g received in April.
     assert str(before.difference_percent) == "0.1018"
 
@@ -85,6 +87,10 @@ def test_approved_adjustment_brings_the_book_to_the_count_in_the_month_counted(
     assert to_account.mass_ug == 2 * G
     (own,) = MaterialEntry.objects.filter(movement=movement)
     assert own.mass_ug == -2 * G
+    (of_lot,) = Entry.objects.filter(movement=movement, lot=in_june.crystal)
+    assert of_lot.quantity_by == own.quantity_by == adjustment.line.measurement
+    # As sure as the weighing that it rests on.
+    assert of_lot.standard_uncertainty_ug == 100_000
     after = silver(april)
     assert after.closing_ug == before.closing_ug - 2 * G
     assert (after.difference_ug, after.unadjusted_ug) == (2 * G, 0)
@@ -105,6 +111,9 @@ def test_approving_a_sheet_leaves_what_is_proposed_on_another(
     approve_adjustments(sheet=proposed, act=at(6, 1, who=in_june.works.manager))
     states = CountAdjustment.objects.order_by("pk").values_list("line__sheet", "state")
     assert list(states) == [(proposed.pk, "posted"), (other.pk, "proposed")]
+    # What waits in April keeps no other month from being prepared.
+    march = begin_month_end(first_day=APRIL.replace(month=3), act=at(6, 1))
+    assert prepare_month(month_end=march, act=at(6, 1)).state == "prepared"
 
 
 def test_surplus_comes_from_the_difference_account(

@@ -10,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from django.core.files.base import ContentFile
 from openpyxl import Workbook, load_workbook
 
 from config.refusals import RowsRefusedError
@@ -59,7 +60,7 @@ def problems(sheet: CountSheet, content: bytes, act: Any) -> list[tuple[Any, Any
     """Code and field of every row's problem; checks that nothing was written."""
     before = every_row()
     with pytest.raises(RowsRefusedError) as caught:
-        import_counts(sheet=sheet, content=content, act=act)
+        import_counts(sheet=sheet, file=ContentFile(content), act=act)
     assert every_row() == before
     assert caught.value.as_problem()["code"] == "rows_refused"
     return [(each["code"], each["field"]) for each in caught.value.as_problem()["problems"]]
@@ -98,7 +99,7 @@ def test_filled_in_form_is_recorded(sheet: CountSheet, in_june: SimpleNamespace,
             },
         },
     )
-    import_counts(sheet=sheet, content=content, act=at(6, 1))
+    import_counts(sheet=sheet, file=ContentFile(content), act=at(6, 1))
     sheet.refresh_from_db()
     assert sheet.state == "counted"
     bar = CountLine.objects.get(lot=in_june.bar)
@@ -118,7 +119,7 @@ def test_csv_form_comes_back_too_and_blank_rows_wait(
     write_csv(count_form_table(sheet, blind_lines(sheet)), out)
     rows = list(csv.DictReader(io.StringIO(out.getvalue(), newline="")))
     rows[0]["how"] = "sighted"
-    import_counts(sheet=sheet, content=b"\xef\xbb\xbf" + csv_of(*rows), act=at(6, 1))
+    import_counts(sheet=sheet, file=ContentFile(b"\xef\xbb\xbf" + csv_of(*rows)), act=at(6, 1))
     assert CountLine.objects.get(lot=in_june.bar).method == "sighted"
     assert not CountLine.objects.get(lot=in_june.crystal).is_counted
     sheet.refresh_from_db()
@@ -143,7 +144,9 @@ def test_volumes_are_recorded_with_their_uncertainty(in_june: SimpleNamespace, a
     assert problems(carboys, csv_of(row), at(6, 1)) == [
         ("uncertainty_needed", "rows.2.volume_spread_ml")
     ]
-    import_counts(sheet=carboys, content=csv_of({**row, "volume_spread_ml": "25"}), act=at(6, 1))
+    import_counts(
+        sheet=carboys, file=ContentFile(csv_of({**row, "volume_spread_ml": "25"})), act=at(6, 1)
+    )
     reading = VolumeReading.objects.get()
     assert (reading.volume_ul, reading.standard_uncertainty_ul) == (11_900_500, 25_000)
     metal = CountedMetal.objects.get()
@@ -179,7 +182,7 @@ def test_every_bad_row_is_named_and_the_good_ones_wait(
         assert found == [(code, f"rows.3.{column}")]
     twice = problems(sheet, csv_of(bar, bar, {**crystal, "gross": "0"}), at(6, 1))
     assert twice == [("counted_twice", "rows.3.lot"), ("not_positive", "rows.4.gross")]
-    import_counts(sheet=sheet, content=csv_of(bar), act=at(6, 1))
+    import_counts(sheet=sheet, file=ContentFile(csv_of(bar)), act=at(6, 1))
     assert problems(sheet, csv_of(bar), at(6, 1)) == [("already_counted", "rows.2.lot")]
 
 
@@ -235,7 +238,7 @@ def test_file_refused_when_it_is_no_form(
     sheet: CountSheet, at: Make, refused: Make, content: bytes, code: str
 ) -> None:
     with refused(code, "file"):
-        import_counts(sheet=sheet, content=content, act=at(6, 1))
+        import_counts(sheet=sheet, file=ContentFile(content), act=at(6, 1))
 
 
 def test_reading_stops_at_the_rows_allowed(monkeypatch: pytest.MonkeyPatch) -> None:
