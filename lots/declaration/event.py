@@ -40,14 +40,14 @@ class Asks:
     """What a field's type does not say. Limits are inclusive, in the figure's own unit.
 
     `label` and `help` are its words; `kind` is MASS or VOLUME where the name has no unit, EXACT,
-    PARTS or ELEMENTS; `choices`
-    a closed list; `among` the rows offered on a page; `digits` and `decimals` limit a figure;
-    without `positive` it may be zero, or a text empty, for the service to judge;
-    `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills it with the
-    text typed for another field and never asks it. `on_page` False leaves it to programs.
-    `otherwise` is what holds when it is left out, where the parameter has no default of its own.
-    `offered` narrows `choices` on a page, and `long` is the lines of a text there. A page asks for
-    a row by its code where `typed_code` says so. `example` and `also_called` are for sheets.
+    PARTS or ELEMENTS; `choices` a closed list; `among` the rows offered on a page; `digits` and
+    `decimals` limit a figure; without `positive` it may be zero, or a text empty, for the service
+    to judge; `liquid` asks it only of a solution (True) or only of a solid (False). `typed` fills
+    it with the text typed for another field and never asks it. `on_page` False leaves it to
+    programs. `otherwise` is what holds when it is left out, where the parameter has no default of
+    its own. `offered` narrows `choices` on a page, and `long` is the lines of a text there. A page
+    asks for a row by its code where `typed_code` says so. `example` and `also_called` are for
+    sheets.
 
     Of a model it is said as `Annotated[Place, None, Asks(...)]`: the type checker's plugin for
     Django reads what follows a model as something of its own.
