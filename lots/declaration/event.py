@@ -49,8 +49,7 @@ class Asks:
     asks for a row by its code where `typed_code` says so. `example` and `also_called` are for
     sheets.
 
-    Of a model it is said as `Annotated[Place, None, Asks(...)]`: the type checker's plugin for
-    Django reads what follows a model as something of its own.
+    Of a model it is `Annotated[Place, None, Asks(...)]`: Django's typing plugin reads the second.
     """
 
     label: str = ""
