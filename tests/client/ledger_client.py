@@ -163,7 +163,7 @@ class LedgerClient(Caller):
         page_size: Any = LEFT_OUT,
         search: Any = LEFT_OUT,
     ) -> Any:
-        """Prices as the works entered them; a later row of a metal takes over from an earlier."""
+        """prices_list."""
         return self.call(
             "GET",
             "/api/v1/prices/",

@@ -11,24 +11,23 @@ from typing import Any
 import pytest
 from django.core.exceptions import ImproperlyConfigured
 
-from config import asgi, wsgi
+from config import wsgi
 from tests.live_server import ROOT, database_url
 
 KEPT, OTHER = "Europe/Amsterdam", "Pacific/Auckland"
 DO = "Unset it, or set it to Europe/Amsterdam."
 
 
-@pytest.mark.parametrize("entry", [wsgi, asgi])
 def test_a_server_stops_and_says_what_to_do(
-    emptied_database: None, keep_time_in: Any, settings: Any, entry: Any
+    emptied_database: None, keep_time_in: Any, settings: Any
 ) -> None:
     keep_time_in(KEPT)
     settings.WORKS_TIME_ZONE = OTHER
     with pytest.raises(ImproperlyConfigured, match=DO):
-        importlib.reload(entry)
+        importlib.reload(wsgi)
     for name in ("", KEPT):
         settings.WORKS_TIME_ZONE = name
-        importlib.reload(entry)
+        importlib.reload(wsgi)
 
 
 def test_a_command_stops_and_says_what_to_do(emptied_database: None, keep_time_in: Any) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import itertools
 import threading
 from collections.abc import Callable
@@ -25,13 +24,12 @@ from reports.queries.month.losses import losses
 from reports.queries.month.metal_flow import metal_flow
 from reports.queries.month.month_pack import month_pack
 from reports.queries.month.month_statement import month_statement
-from reports.queries.month.periods import month_period
 from reports.queries.obligations import obligations
-from tests.builders import GRAM, receipt_of, receive
+from tests.builders import GRAM, month_2026, receipt_of, receive
 from tests.conftest import MORNING
 
 NOON = MORNING.replace(hour=12)
-MAY = month_period(dt.date(2026, 5, 1))
+MAY = month_2026(5)
 
 
 @contextmanager

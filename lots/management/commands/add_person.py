@@ -5,14 +5,15 @@ from __future__ import annotations
 from argparse import ArgumentParser
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from config.commands import LedgerCommand
 from config.refusals import RefusalError
 from lots.models import Person
 from lots.people.people import add_person
 
 
-class Command(BaseCommand):
+class Command(LedgerCommand):
     help = __doc__
 
     def add_arguments(self, parser: ArgumentParser) -> None:

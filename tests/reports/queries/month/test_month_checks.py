@@ -21,7 +21,7 @@ from reports.queries.month.statement_digest import statement_digest
 from tests.builders import receive
 from tests.conftest import MORNING
 from tests.databases import unguarded
-from tests.lots.test_posting import close_month_of
+from tests.lots.ledger.test_posting import close_month_of
 
 APRIL = MORNING.replace(month=4)
 CLOSED_AT = MORNING.replace(day=2)

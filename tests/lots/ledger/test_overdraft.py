@@ -12,7 +12,7 @@ from lots.ledger.recording import Act
 from lots.ledger.reversal import reverse_movement
 from lots.models import Movement
 from tests.builders import GRAM, receive
-from tests.lots.test_posting import post_draft
+from tests.lots.ledger.test_posting import post_draft
 from tests.refused import refused
 
 Make = Callable[..., Act]

@@ -60,7 +60,7 @@ def test_products_and_balances_hold_and_the_fit_is_the_best() -> None:
             {"type": "eq", "fun": lambda z: (read + u * z) @ [1, 0, -1, -1, 0, 0]},
             {"type": "eq", "fun": silver},
         ],
-        options={"ftol": 1e-14, "maxiter": 200},
+        options={"ftol": 1e-12, "maxiter": 500},
     )
     assert found.success
     ours = np.array([x[number[name]] for name in names])

@@ -29,7 +29,7 @@ from lots.models import (
 )
 from tests.builders import GRAM, receive
 from tests.conftest import MORNING
-from tests.lots.test_posting import close_month_of, post_draft, to_loss
+from tests.lots.ledger.test_posting import close_month_of, post_draft, to_loss
 from tests.refused import refused
 
 Make = Callable[..., Act]

@@ -38,7 +38,7 @@ from reports.statistics.equations import solve
 from reports.statistics.inventory_difference import Verdict
 from reports.statistics.mistake_shapes import Shape
 from tests.builders import month_2026
-from tests.reports.queries.test_metal_flow import unbalanced
+from tests.reports.queries.month.test_metal_flow import unbalanced
 
 pytestmark = pytest.mark.django_db
 

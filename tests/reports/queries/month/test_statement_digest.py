@@ -15,9 +15,10 @@ from reports.queries.month.periods import month_period
 from reports.queries.month.statement_digest import statement_digest
 from reports.services.counts import Found, enter_count, open_count_sheet, recount_lot
 from reports.services.month_end import begin_month_end
+from tests.builders import month_2026
 from tests.reports.conftest import APRIL, held_ug
 
-MAY = month_period(APRIL.replace(month=5))
+MAY = month_2026(5)
 LINES: tuple[tuple[Any, tuple[str, ...]], ...] = (
     (Entry, ENTRY_COLUMNS),
     (ClaimEntry, CLAIM_COLUMNS),

@@ -17,7 +17,7 @@ from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.models import Entry, Lot, Movement
 from tests.builders import receive
 from tests.conftest import MORNING
-from tests.lots.test_posting import close_month_of, post_draft, to_loss
+from tests.lots.ledger.test_posting import close_month_of, post_draft, to_loss
 
 Make = Callable[..., Act]
 
