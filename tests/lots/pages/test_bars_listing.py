@@ -68,7 +68,7 @@ def test_a_bar_is_listed_with_its_rule_and_how_it_was_computed(browser, bar):
 
 
 # The beam must turn by 0.002 ozt (LBMA Good Delivery Rules, Annex B); 32.148 is the agreed table's
-# figure for 1 kg at 999.9, where the formula gives 32.147 (see the services' tests of the same name).
+# figure for 1 kg at 999.9, where the formula gives 32.147 (see the services' tests of that name).
 @pytest.mark.parametrize(
     ("ug", "ppt", "changed", "figures"),
     [
