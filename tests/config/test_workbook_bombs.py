@@ -25,7 +25,7 @@ PATHS = {
 }
 MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 PACKED_MAX = 8 * 1024
-CPU_S_MAX = 0.5
+CPU_S_MAX = 1.5
 MEMORY_MAX = 64 * 1024 * 1024
 
 
