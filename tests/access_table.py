@@ -26,6 +26,7 @@ WHO: Final[dict[str, frozenset[str]]] = {
     "staff": _STAFF,
     "staff+theirs": _SIGNED_IN,
     "office": _OFFICE,
+    "managing": frozenset({"manager"}),
     "assaying": _OFFICE | {"assayer"},
     "writing off": _OFFICE | {"operator"},
     "importing": _OFFICE | {"operator"},
@@ -243,6 +244,9 @@ api/v1/weighings/                             staff         -
 api/v1/weighings/<pk>/                        staff         -
 api/v1/weighings/<pk>/post-difference/        -             staff
 api/v1/weighings/<pk>/withdraw/               -             staff
+api/v1/works-settings/                        staff         -
+api/v1/works-settings/<pk>/                   staff         -
+api/v1/works/one-person/                      -             managing
 assays/<pk>/rule/                             assaying      assaying
 assays/<pk>/withdraw/                         assaying      assaying
 balances/                                     staff         -
@@ -422,6 +426,7 @@ tokens/                                       signed in     signed in
 tokens/<pk>/revoke/                           -             signed in
 warnings/<pk>/                                staff         staff
 weighings/<pk>/post/                          staff         staff
+works/one-person/                             managing      managing
 """
 
 

@@ -227,6 +227,15 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
         permission_classes=[AnyRole],
         get_queryset=lambda view: tokens_seen_by(view.request.user).select_related("user"),
     ),
+    "works-settings": listed(
+        shown.WorksSettingsSerializer,
+        {},
+        related="recorded_by",
+        search="reason",
+        orders="recorded_at",
+        order="-id",
+        about="What the works says of itself, latest first: the first row is in force.",
+    ),
     "webhooks": listed(
         shown.SubscriptionSerializer,
         {},

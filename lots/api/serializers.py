@@ -200,6 +200,14 @@ TokenSerializer = shows(
     "A token without its key.",
     **TOKEN_FIELDS,
 )
+WorksSettingsSerializer = shows(
+    "WorksSettings",
+    models.WorksSettings,
+    "id one_person reason recorded_at recorded_by",
+    "The works' settings from `recorded_at` on; the latest row counts. `recorded_by` is null where "
+    "a command on the machine said it.",
+    recorded_by=serializers.CharField(source="recorded_by.username", read_only=True, default=None),
+)
 SubscriptionSerializer = shows(
     "Subscription",
     models.EventSubscription,

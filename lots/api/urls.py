@@ -34,6 +34,7 @@ ANSWERS.update(
         models.ProcessBatch: shown.ProcessBatchSerializer,
         models.Weighing: shown.WeighingSerializer,
         models.Withdrawal: shown.WithdrawalSerializer,
+        models.WorksSettings: shown.WorksSettingsSerializer,
     }
 )
 

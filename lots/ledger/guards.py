@@ -35,6 +35,7 @@ APPEND_ONLY: Final = (
 IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
 ZONE: Final = ("lots_workszone",)
+SETTINGS: Final = ("lots_workssettings",)
 # Tables whose rows are sealed beside the chain over movements, with the columns that are (none
 # named: all). A lot's owner, place and state follow from the ledger, which is proved elsewhere.
 SEALED: Final[dict[str, tuple[str, ...]]] = {
@@ -56,6 +57,7 @@ SEALED: Final[dict[str, tuple[str, ...]]] = {
     "lots_processbatch": (),
     "lots_booksmonth": (),
     "lots_workszone": (),
+    "lots_workssettings": (),
     "lots_sheetimport": (),
     "lots_importedrow": (),
 }

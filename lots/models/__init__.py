@@ -31,6 +31,7 @@ from lots.models.ruling import AssayRuling, ContentChange
 from lots.models.seal import Seal, SealedRow, SealLayout
 from lots.models.trace_state import KeptMixture, TraceCheckpoint
 from lots.models.webhooks import EventDelivery, EventSubscription
+from lots.models.works import WorksSettings
 from lots.models.works_zone import WorksZone
 
 __all__ = [
@@ -77,5 +78,6 @@ __all__ = [
     "VolumeReading",
     "Weighing",
     "Withdrawal",
+    "WorksSettings",
     "WorksZone",
 ]

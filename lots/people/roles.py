@@ -9,6 +9,7 @@ from lots.models import Movement, Person
 
 _ROLE = Person.Role
 OFFICE: Final = frozenset({_ROLE.ACCOUNTANT.value, _ROLE.MANAGER.value})
+MANAGING: Final = frozenset({_ROLE.MANAGER.value})
 ASSAYING: Final = OFFICE | {_ROLE.ASSAYER.value}
 WRITING_OFF: Final = OFFICE | {_ROLE.OPERATOR.value}
 # What only some may record, only they may take back; anything else any of the staff may.

@@ -54,6 +54,7 @@ NOT_IN_THE_DEMO = {
     "lots_impurityanalysis",
     "lots_sheetimport",
     "lots_withdrawal",
+    "lots_workssettings",
     "lots_workszone",
     "reports_accessrecord",
     "reports_countadjustment",
