@@ -1,4 +1,4 @@
-"""What the works says of itself: a row for each time it said something else; the last one counts."""
+"""What the works says of itself: a row for each change of it; the last one counts."""
 
 from __future__ import annotations
 

@@ -55,7 +55,7 @@ SAY_ONE_PERSON: Final = Event(
     While it is so, who prepared something may approve it too, and every such approval says so.
     """,
     title="One person’s works",
-    lead="While one person runs the works, whoever prepared a month, a settlement or a proposal may "
+    lead="While one person runs the works, who prepared a month, a settlement or a proposal may "
     "approve it too. Each such approval says so, for good.",
     button="Keep it",
     done="Kept.",
