@@ -18,9 +18,11 @@ APPEND_ONLY: Final = (
     "cells_slimesestimate",
     "cells_recoveryoutcome",
 )
+# Tables that came after the first guards, installed by their own migration.
+POWER: Final = ("cells_powerstatement", "cells_powerstatementwithdrawal")
 # Rows that seals cover, with the columns that they do (none named: all).
 SEALED: Final[dict[str, tuple[str, ...]]] = {
-    **dict.fromkeys(APPEND_ONLY, ()),
+    **dict.fromkeys((*APPEND_ONLY, *POWER), ()),
     "cells_cellrun": (),
     "cells_electrolytebatch": (),
     "cells_harvest": (),

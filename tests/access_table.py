@@ -156,6 +156,9 @@ api/v1/payments/<code>/reverse/               -             office
 api/v1/payments/record/                       -             office
 api/v1/places/                                staff         office
 api/v1/places/<code>/                         staff         office
+api/v1/power-statements/                      staff         -
+api/v1/power-statements/<pk>/                 staff         -
+api/v1/power-statements/<pk>/withdraw/        -             staff
 api/v1/prices/                                staff         -
 api/v1/prices/<pk>/                           staff         -
 api/v1/prices/record/                         -             office
@@ -195,6 +198,7 @@ api/v1/runs/<code>/                           staff         -
 api/v1/runs/<code>/close/                     -             staff
 api/v1/runs/<code>/forecast/                  staff         -
 api/v1/runs/<code>/harvest/                   -             staff
+api/v1/runs/<code>/power-on/                  -             staff
 api/v1/runs/<code>/readings/                  -             staff
 api/v1/runs/<code>/readings/many/             -             staff
 api/v1/runs/<code>/remnant/                   -             staff
@@ -358,6 +362,7 @@ payments/                                     staff         -
 payments/<code>/                              staff         -
 payments/<code>/reverse/                      office        office
 payments/record/                              office        office
+power-statements/<pk>/withdraw/               staff         staff
 prices/                                       staff         -
 prices/record/                                office        office
 processes/                                    staff         -
@@ -396,7 +401,9 @@ runs/<code>/                                  staff         -
 runs/<code>/bag/                              staff         staff
 runs/<code>/close/                            staff         staff
 runs/<code>/harvest/                          staff         staff
+runs/<code>/power-on/                         staff         staff
 runs/<code>/read/                             staff         staff
+runs/<code>/readings/                         staff         staff
 runs/<code>/remnant/                          staff         staff
 runs/<code>/rinse/                            staff         staff
 runs/<code>/start/                            staff         staff

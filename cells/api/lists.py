@@ -73,6 +73,14 @@ LISTS = {
         orders="taken_at current_a",
         order="-taken_at -id",
     ),
+    "power-statements": listed(
+        shown.PowerStatementSerializer,
+        {"run": "run__code", "since": Span("since")},
+        related="run withdrawal",
+        search="run__code note",
+        orders="since",
+        order="-since -id",
+    ),
     "harvests": listed(
         shown.HarvestSerializer,
         {

@@ -63,6 +63,12 @@ RunReadingSerializer = shows(
     "id run taken_at current_a voltage_v temperature_c silver_g_per_l copper_g_per_l "
     "free_acid_g_per_l is_interruption withdrawn note",
 )
+PowerStatementSerializer = shows(
+    "PowerStatement",
+    models.PowerStatement,
+    "id run since until recorded_at withdrawn note",
+    "Somebody's word that the power was on all the time between two moments of a run.",
+)
 HarvestBalanceSerializer = shows(
     "HarvestBalance", models.HarvestBalance, "metal dissolved from_solution fallen excess"
 )

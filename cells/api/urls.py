@@ -16,6 +16,7 @@ ANSWERS.update(
         models.ElectrolyteBatch: serializers.ElectrolyteSerializer,
         models.ElectrolyteReading: serializers.ElectrolyteReadingSerializer,
         models.Harvest: serializers.HarvestSerializer,
+        models.PowerStatement: serializers.PowerStatementSerializer,
         models.RunReading: serializers.RunReadingSerializer,
         models.SlimesBag: serializers.SlimesBagSerializer,
         ProcessBatch: ProcessBatchSerializer,

@@ -6,7 +6,7 @@ from typing import Final
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from cells.models.cell import Cell
 from cells.models.electrolyte import ElectrolyteBatch
@@ -173,6 +173,58 @@ class ReadingWithdrawal(models.Model):
 
     def __str__(self) -> str:
         return f"withdrawn: {self.reading}"
+
+
+class PowerStatement(models.Model):
+    """Somebody's word that the power was on all the time between two moments of a run.
+
+    It says nothing of how much current flowed: it makes of a gap in the readings an interval.
+    """
+
+    run = models.ForeignKey(CellRun, on_delete=models.PROTECT, related_name="power_statements")
+    since = models.DateTimeField()
+    until = models.DateTimeField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+    note = models.CharField(max_length=500, blank=True)
+
+    class Meta:
+        ordering = ["run_id", "since", "id"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(since__lt=F("until")), name="power_statement_ordered"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.run}: on from {self.since:%Y-%m-%d %H:%M} to {self.until:%Y-%m-%d %H:%M}"
+
+    @property
+    def withdrawn(self) -> str | None:
+        """Why it counts no more; None for one that counts."""
+        withdrawal = getattr(self, "withdrawal", None)
+        return None if withdrawal is None else str(withdrawal.reason)
+
+
+class PowerStatementWithdrawal(models.Model):
+    """A statement found wrong: it stays on record, and counts no more."""
+
+    statement = models.OneToOneField(
+        PowerStatement, on_delete=models.PROTECT, related_name="withdrawal"
+    )
+    reason = models.CharField(max_length=200)
+    withdrawn_at = models.DateTimeField()
+    withdrawn_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        ordering = ["-withdrawn_at", "-id"]
+
+    def __str__(self) -> str:
+        return f"withdrawn: {self.statement}"
 
 
 class CoulombCount(Measurement):

@@ -12,10 +12,11 @@ from django.shortcuts import get_object_or_404, render
 
 from cells.electrochemistry.electrolyte_state import COPPER, SILVER
 from cells.electrochemistry.nernst import CopperMargin, copper_margin
-from cells.models import UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
+from cells.models import UNDER_WAY, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
 from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
 from cells.queries.current_series import readings_of
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book, electrolyte_books
+from cells.queries.gaps import gaps_of
 from cells.queries.run_forecast import RunForecast, forecast_of
 from cells.queries.run_state import RunNow, run_state_now
 from cells.queries.run_summary import run_summaries, run_summary
@@ -32,11 +33,16 @@ _STATE: Final = CellRun.State
 # (button, address name, whether it is the usual next step) by the run's state.
 NEXT_STEPS: Final[dict[str, tuple[tuple[str, str, bool], ...]]] = {
     _STATE.CHARGED: (("Switch on", "run-start", True),),
-    _STATE.RUNNING: (("Read the cell", "run-read", True), ("Switch off", "run-stop", False)),
+    _STATE.RUNNING: (
+        ("Read the cell", "run-read", True),
+        ("Readings from the notebook", "run-read-many", False),
+        ("Switch off", "run-stop", False),
+    ),
     _STATE.STOPPED: (
         ("Take the anode remnant", "run-remnant", False),
         ("Take the slimes bag", "run-bag", True),
         ("Harvest the crystal", "run-harvest", False),
+        ("Readings from the notebook", "run-read-many", False),
     ),
     _STATE.HARVESTED: (
         ("Keep the rinse water", "run-rinse", False),
@@ -95,6 +101,8 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "withdrawn": RunReading.objects.filter(run=run, withdrawal__isnull=False)
             .select_related("withdrawal__withdrawn_by")
             .order_by("taken_at", "id"),
+            "gaps": gaps_of(run) if run.state in UNDER_WAY else (),
+            "power_statements": run.power_statements.select_related("withdrawal", "recorded_by"),
             "warnings": run.warnings.exclude(state="cleared").select_related("acknowledged_by"),
             "next_steps": NEXT_STEPS.get(run.state, ()),
             "forecast": forecast,

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 from django.http import HttpRequest
 
+from cells.pages.readings_grid import GridField
 from cells.services.electrolytes import at_hand
-from lots.declaration.as_page import EventPage
+from cells.services.readings import TimedInstruments
+from lots.declaration.as_page import FIELDS, EventPage
+
+FIELDS[Sequence[TimedInstruments]] = lambda question, **kwargs: GridField(**kwargs)
 
 
 class ChargeCell(EventPage):

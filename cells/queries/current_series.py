@@ -6,17 +6,19 @@ import datetime as dt
 from collections.abc import Sequence
 
 from django.conf import settings
+from django.db.models import Prefetch, QuerySet
 
 from cells.electrochemistry.coulometry import Ammeter, cumulative_ah
 from cells.electrochemistry.current_series import (
     MAX_GAP_H,
     CurrentSeries,
     PowerCut,
+    PowerOn,
     Reading,
     read_series,
 )
 from cells.electrochemistry.electrolysis import SILVER_G_PER_AH
-from cells.models import Cell, CellRun, RunReading
+from cells.models import Cell, CellRun, PowerStatement, RunReading
 from config.refusals import InvalidError
 
 
@@ -28,13 +30,32 @@ def readings_of(run: CellRun, until: dt.datetime | None = None) -> list[RunReadi
     return list(readings.order_by("taken_at", "id"))
 
 
+def power_statements_of(run: CellRun) -> list[PowerStatement]:
+    """What somebody vouches for: the times of the run at which the power was on.
+
+    One query, or none where they were fetched with the run by `with_power_statements`.
+    """
+    fetched: list[PowerStatement] | None = getattr(run, "vouched", None)
+    return list(_standing_statements().filter(run=run)) if fetched is None else fetched
+
+
+def with_power_statements() -> Prefetch[str, QuerySet[PowerStatement], str]:
+    """For `prefetch_related` of runs whose series are wanted."""
+    return Prefetch("power_statements", _standing_statements(), to_attr="vouched")
+
+
+def _standing_statements() -> QuerySet[PowerStatement]:
+    return PowerStatement.objects.filter(withdrawal__isnull=True)
+
+
 def series_of(
     run: CellRun, readings: Sequence[RunReading], end: dt.datetime | None = None
 ) -> CurrentSeries | None:
     """The current from the start of the run to `end`, or None when it can't be told.
 
     From the start to the first reading, and from the last one to `end`, the nearest reading is
-    held; where that is longer than the longest gap allowed, it is a gap like any other.
+    held; where that is longer than the longest gap allowed, it is a gap like any other, unless
+    somebody vouches that the power was on. One query.
     """
     if not readings:
         return None
@@ -49,7 +70,12 @@ def series_of(
     if len(points) < 2:
         return None
     try:
-        return read_series(points, power_cuts=_cuts(readings, end), max_gap_h=max_gap_h())
+        return read_series(
+            points,
+            power_cuts=power_cuts_of(readings, end),
+            power_on=[PowerOn(each.since, each.until) for each in power_statements_of(run)],
+            max_gap_h=max_gap_h(),
+        )
     except InvalidError as refusal:
         # All but one reading lie in power cuts: no charge can be told from what is left.
         if refusal.code == "too_few_readings":
@@ -87,7 +113,8 @@ def max_gap_h() -> float:
     return float(getattr(settings, "CELL_MAX_GAP_H", MAX_GAP_H))
 
 
-def _cuts(readings: Sequence[RunReading], end: dt.datetime | None) -> list[PowerCut]:
+def power_cuts_of(readings: Sequence[RunReading], end: dt.datetime | None) -> list[PowerCut]:
+    """Each interruption, until the next reading or the end."""
     following = [*(each.taken_at for each in readings[1:]), end]
     return [
         PowerCut(each.taken_at, until)

@@ -16,7 +16,7 @@ from cells.electrochemistry.coulometry import cumulative_ah
 from cells.electrochemistry.current_series import FloatArray
 from cells.electrochemistry.electrolyte_state import COPPER, PALLADIUM, SILVER, Estimate
 from cells.models import Cell, CellRun, Harvest, RunReading
-from cells.queries.current_series import readings_of, series_of
+from cells.queries.current_series import readings_of, series_of, with_power_statements
 from cells.queries.run_start import BOOK_RELATIVE_U
 from cells.queries.run_state import run_state_now
 from cells.queries.standing_movements import standing
@@ -129,11 +129,13 @@ def _shares(
 
 
 def _past_shares(run: CellRun, passed_ah: float) -> list[float]:
-    """What earlier runs of the cell showed at the same ampere-hours, in two queries."""
+    """What earlier runs of the cell showed at the same ampere-hours, in three queries."""
     earlier = list(
         CellRun.objects.filter(
             cell=run.cell, harvested_at__isnull=False, charged_at__lt=run.charged_at
-        ).order_by("-charged_at")[:RUNS_LOOKED_AT]
+        )
+        .prefetch_related(with_power_statements())
+        .order_by("-charged_at")[:RUNS_LOOKED_AT]
     )
     readings: dict[int, list[RunReading]] = {each.pk: [] for each in earlier}
     for reading in RunReading.objects.filter(run__in=earlier, withdrawal__isnull=True).order_by(

@@ -44,7 +44,7 @@ def recount(run: CellRun, act: Act) -> CoulombCount:
     kept = CoulombCount.objects.create(
         kind=Measurement.Kind.COULOMBS,
         lot=run.charge_lot,
-        taken_at=act.moment,
+        taken_at=max(act.moment, run.stopped_at or act.moment),
         recorded_at=clock.now(),
         taken_by_id=act.who.pk,
         run=run,

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Annotated, Final
 
 from cells.models import CellRun, ReadingWithdrawal, RunReading
+from cells.queries.current_series import power_statements_of, readings_of
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.run_steps import ON_RUN, current_run, require_state
@@ -54,14 +55,14 @@ class TimedInstruments:
 
 @recorded_once
 def record_reading(*, run: CellRun, instruments: Instruments, act: Act) -> RunReading:
-    """Records one reading of a running cell, at the act's moment.
+    """Records one reading, at the act's moment: any between the run's start and its stop.
 
     Raises ConflictError `run_not_running`; InvalidError `reading_out_of_order`, `in_the_future`,
-    and what `parse_decimal` raises on the field of each figure.
+    `power_stated_on`, and what `parse_decimal` raises on the field of each figure.
     """
-    run = _running(run)
+    run = open_to_readings(run)
     reading = keep_reading(run, instruments, act.moment, act)
-    look_again(run, act.moment)
+    count_again(run, act)
     return reading
 
 
@@ -83,23 +84,22 @@ READ: Final = Event(
 def record_readings(
     *,
     run: CellRun,
-    readings: Annotated[Sequence[TimedInstruments], Asks(at_most=READINGS_MAX)],
+    readings: Annotated[Sequence[TimedInstruments], Asks("When, A and V", at_most=READINGS_MAX)],
     act: Act,
 ) -> CellRun:
-    """Records many readings at once, in their order; one wrong reading refuses them all."""
-    run = _running(run)
+    """Records many readings at once, in any order; one wrong reading refuses them all."""
+    run = open_to_readings(run)
     if not readings:
         raise refuse("nothing_measured:readings", field="readings")
-    previous = _latest(run)
+    known = _Known(run, {each.taken_at for each in readings_of(run)})
     rows = []
     for index, each in enumerate(readings):
         field = f"readings.{index}"
         _check_instruments(each.instruments, f"{field}.")
-        _check_order(run, each.taken_at, previous, f"{field}.taken_at")
-        previous = each.taken_at
+        known.check(each.taken_at, each.instruments, f"{field}.taken_at")
         rows.append(_row(run, each.instruments, each.taken_at, act))
     RunReading.objects.bulk_create(rows, batch_size=500)
-    look_again(run, act.moment)
+    count_again(run, act)
     return run
 
 
@@ -107,8 +107,15 @@ READ_MANY: Final = Event(
     record_readings,
     on=ON_RUN,
     at="readings/many",
+    page_at="readings",
+    name="run-read-many",
     about="Record many readings of a run at once, all or none.",
-    on_page=False,
+    title="Readings from the notebook",
+    lead="Any time between the run's start and its stop, in any order; all are kept or none.",
+    button="Keep them all",
+    done="The readings are kept.",
+    cautions=("run",),
+    when=None,
 )
 
 
@@ -137,9 +144,7 @@ def withdraw_reading(
         withdrawn_at=act.moment,
         withdrawn_by_id=act.who.pk,
     )
-    if run.state == CellRun.State.STOPPED:
-        recount(run, act)
-    look_again(run, act.moment)
+    count_again(run, act)
     return withdrawal
 
 
@@ -174,49 +179,64 @@ def keep_reading(
 ) -> RunReading:
     """A reading as a fact of the run; for services that read as part of what they do."""
     _check_instruments(instruments, "")
-    _check_order(run, taken_at, _latest(run), "taken_at")
+    standing = RunReading.objects.filter(run=run, taken_at=taken_at, withdrawal__isnull=True)
+    read = set(standing.values_list("taken_at", flat=True))
+    _Known(run, read).check(taken_at, instruments, "taken_at")
     reading = _row(run, instruments, taken_at, act)
     reading.save(force_insert=True)
     return reading
 
 
-def _running(run: CellRun) -> CellRun:
+def open_to_readings(run: CellRun) -> CellRun:
     run = current_run(run)
     require_state(
         run,
         CellRun.State.RUNNING,
+        CellRun.State.STOPPED,
         code="run_not_running",
-        remedy="Start the run first; a stopped run takes no more readings.",
+        remedy="A run takes readings from its start to its stop, until it is harvested.",
     )
     return run
 
 
-def _latest(run: CellRun) -> dt.datetime | None:
-    return (
-        RunReading.objects.filter(run=run, withdrawal__isnull=True)
-        .order_by("-taken_at")
-        .values_list("taken_at", flat=True)
-        .first()
-    )
+def count_again(run: CellRun, act: Act) -> None:
+    """A stopped run's charge follows its readings; warnings are of the latest moment looked at."""
+    if run.state == CellRun.State.STOPPED:
+        recount(run, act)
+    look_again(run, max(act.moment, run.warnings_at or act.moment))
 
 
-def _check_order(
-    run: CellRun, taken_at: dt.datetime, previous: dt.datetime | None, field: str
-) -> None:
-    """Refuses a reading before the start, after the stop, or not after the one before it."""
-    if taken_at.tzinfo is None:
-        raise refuse("no_time_zone", field=field, value=taken_at)
-    check_not_future(taken_at, clock.now(), field=field)
-    assert run.started_at is not None
-    if taken_at < run.started_at:
-        fault = f"before the run was started ({run.started_at:%Y-%m-%d %H:%M} UTC)"
-    elif run.stopped_at is not None and taken_at > run.stopped_at:
-        fault = f"after the run was stopped ({run.stopped_at:%Y-%m-%d %H:%M} UTC)"
-    elif previous is not None and taken_at <= previous:
-        fault = f"not after the reading before it ({previous:%Y-%m-%d %H:%M} UTC)"
-    else:
-        return
-    raise refuse("reading_out_of_order", field=field, value=taken_at.isoformat(), fault=fault)
+class _Known:
+    """The moments of a run that are read already, and those vouched for."""
+
+    def __init__(self, run: CellRun, read: set[dt.datetime]) -> None:
+        self.run = run
+        self.read = read
+        self.vouched = power_statements_of(run)
+
+    def check(self, taken_at: dt.datetime, instruments: Instruments, field: str) -> None:
+        """Refuses a reading before the start, after the stop, or at a moment read already."""
+        if taken_at.tzinfo is None:
+            raise refuse("no_time_zone", field=field, value=taken_at)
+        check_not_future(taken_at, clock.now(), field=field)
+        started, stopped = self.run.started_at, self.run.stopped_at
+        assert started is not None
+        fault = ""
+        if taken_at < started:
+            fault = f"before the run was started ({started:%Y-%m-%d %H:%M} UTC)"
+        elif stopped is not None and taken_at > stopped:
+            fault = f"after the run was stopped ({stopped:%Y-%m-%d %H:%M} UTC)"
+        elif taken_at in self.read:
+            fault = "at a moment that has a reading already"
+        if fault:
+            raise refuse(
+                "reading_out_of_order", field=field, value=taken_at.isoformat(), fault=fault
+            )
+        if instruments.is_interruption:
+            for each in self.vouched:
+                if each.since <= taken_at < each.until:
+                    raise refuse("power_stated_on", field=field, value=taken_at.isoformat())
+        self.read.add(taken_at)
 
 
 def _check_instruments(instruments: Instruments, prefix: str) -> None:

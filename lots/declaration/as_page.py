@@ -29,7 +29,7 @@ from lots.declaration.event import (
 from lots.ledger.recording import Act
 from lots.measurements.assays import Finding
 from lots.models import Lot, Movement
-from lots.pages.bench_form import ActForm, choice_field
+from lots.pages.bench_form import MOMENT_FORMATS, ActForm, choice_field, moment_input
 from lots.pages.form_fields import (
     AmountsField,
     FigureField,
@@ -137,7 +137,9 @@ FIELDS: Final[dict[Any, Maker]] = {
     Decimal: _figure,
     EXACT: _figure,
     PARTS: _figure,
-    dt.datetime: _plain(forms.DateTimeField),
+    dt.datetime: lambda question, **kwargs: forms.DateTimeField(
+        widget=moment_input(), input_formats=MOMENT_FORMATS, **kwargs
+    ),
     dt.date: lambda question, **kwargs: forms.DateField(
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs
     ),

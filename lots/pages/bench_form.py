@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import uuid
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.contrib.auth.models import AbstractBaseUser
@@ -19,6 +19,13 @@ def new_key() -> str:
     return f"page-{uuid.uuid4()}"
 
 
+MOMENT_FORMATS: Final = ["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"]
+
+
+def moment_input() -> forms.DateTimeInput:
+    return forms.DateTimeInput({"type": "datetime-local"}, format=MOMENT_FORMATS[0])
+
+
 class ActForm(forms.Form):
     """A form that records one thing, once, however often it is sent."""
 
@@ -27,8 +34,8 @@ class ActForm(forms.Form):
         label="When it happened",
         required=False,
         help_text="Leave it empty for now. Times are those of the works.",
-        widget=forms.DateTimeInput({"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
-        input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"],
+        widget=moment_input(),
+        input_formats=MOMENT_FORMATS,
     )
     note = forms.CharField(
         required=False,

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from cells.electrochemistry.current_series import PowerCut, Reading, read_series
+from cells.electrochemistry.current_series import PowerCut, PowerOn, Reading, read_series
 from config.refusals import InvalidError
 
 START = datetime(2031, 3, 1, 8, 0, tzinfo=UTC)
@@ -121,3 +121,31 @@ def test_time_without_zone_is_refused():
     with pytest.raises(InvalidError) as refusal:
         read_series(readings((0, 5.0), (9, 5.0)), power_cuts=[PowerCut(naive, after(2))])
     assert (refusal.value.code, refusal.value.field) == ("naive_time", "power_cuts")
+
+
+@pytest.mark.parametrize(
+    ("vouched", "gaps"),
+    [
+        ([], [True, False]),
+        ([(0, 20)], [False, False]),
+        ([(-5, 30)], [False, False]),
+        ([(0, 3)], [True, False]),
+        ([(0, 3), (2, 4)], [False, False]),
+        ([(2, 4), (2, 4)], [True, False]),
+        ([(20, 22)], [True, False]),
+    ],
+)
+def test_a_gap_is_none_where_all_but_a_bridgeable_part_is_vouched_for(vouched, gaps):
+    series = read_series(
+        readings((0, 5.0), (20, 4.0), (22, 4.0)),
+        power_on=[PowerOn(after(begin), after(end)) for begin, end in vouched],
+        max_gap_h=16,
+    )
+    assert list(series.gap) == gaps
+
+
+def test_time_vouched_for_without_zone_is_refused():
+    naive = datetime(2031, 3, 1, 8, 0)
+    with pytest.raises(InvalidError) as refusal:
+        read_series(readings((0, 5.0), (9, 5.0)), power_on=[PowerOn(naive, after(2))])
+    assert (refusal.value.code, refusal.value.field) == ("naive_time", "power_on")

@@ -281,3 +281,36 @@ def test_rinse_says_what_the_cloud_of_a_drop_can_show(client_of: Client, bench: 
     run = bench.stopped()
     page = client_of.get(reverse("run-rinse", args=[run.code])).content.decode()
     assert f"surely clouds from {sure_mg_per_l:.0f} mg of silver in a litre" in page
+
+
+def test_forgotten_readings_go_in_by_a_grid_and_a_gap_is_vouched_for(
+    client_of: Client, bench: Any
+) -> None:
+    run = bench.stopped()
+    page = send(
+        client_of, "run-read-many", [run.code],
+        **{
+            "readings-taken_at": [f"{DAY}4T19:30", f"{DAY}4T14:30", ""],
+            "readings-current_a": ["20", "20", ""],
+            "readings-voltage_v": ["2.1", "", ""],
+        },
+    )  # fmt: skip
+    run.refresh_from_db()
+    assert run.coulomb_count.ampere_hours == 300
+    assert "5 readings" in page.content.decode()
+    address = reverse("run-read-many", args=[run.code])
+    sent = {"key": "k", "readings-taken_at": [f"{DAY}4T20:00"], "readings-current_a": ["x"]}
+    answer = client_of.post(address, sent)
+    assert answer.status_code == 400
+    assert "Row 1, Current, A" in answer.context["form"].errors.as_json()
+    CellRun.objects.filter(pk=run.pk).update(stopped_at="2026-04-15T18:30Z")
+    page = client_of.get(reverse("run", args=[run.code])).content.decode()
+    link = page.partition("Nobody read the cell")[2].partition('href="')[2].partition('"')[0]
+    form = client_of.get(link.replace("&amp;", "&")).context["form"]
+    begun = {name: form[name].value() for name in ("key", "since", "until")}
+    assert client_of.post(reverse("run-power-on", args=[run.code]), begun).status_code == 302
+    run.refresh_from_db()
+    assert run.coulomb_count.gap_count == 0
+    page = client_of.get(reverse("run", args=[run.code])).content.decode()
+    assert "the power was on all the time from" in page
+    assert "Nobody read the cell" not in page

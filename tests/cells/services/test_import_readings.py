@@ -87,7 +87,7 @@ def test_readings_that_cannot_be_are_named_and_none_is_recorded(bench, run, by_o
 
 
 def test_readings_of_a_run_that_is_not_running_are_refused_on_the_run(bench, by_operator):
-    run = bench.stopped()
+    run = bench.charged()
     draft = sent(
         "readings",
         lines(HEAD, [f"{DAY} 12:00", "39500", "", "", "", ""]),

@@ -46,6 +46,8 @@ CHAINED = (Movement, Entry, ClaimEntry, MaterialEntry, LotStanding)
 
 # Sealed as the others, but nothing of the kind happens in the demo.
 NOT_IN_THE_DEMO = {
+    "cells_powerstatement",
+    "cells_powerstatementwithdrawal",
     "cells_readingwithdrawal",
     "lots_barrecord",
     "lots_deliveryline",
