@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
-from typing import Any, ClassVar
-
 from rest_framework import serializers
 
 from cells import models
 from cells.services.cell_reference import CellDetails
 from lots.api.fields import ShownMass, by_code
 from lots.api.listed import shows
-from lots.api.reference import OfServices
+from lots.api.reference import serializer_of
 from lots.models import Place
 
-
-class CellSerializer(OfServices):
-    place = by_code(Place)
-
-    class Meta:
-        model = models.Cell
-        fields: ClassVar[list[str]] = [*(each.name for each in fields(CellDetails)), "version"]
-        read_only_fields = ["version"]
-        extra_kwargs: ClassVar[dict[str, Any]] = {"code": {"validators": []}}
+CellSerializer = serializer_of(
+    models.Cell, CellDetails, place=by_code(Place, required=False, allow_null=True)
+)
 
 
 ElectrolyteReadingSerializer = shows(

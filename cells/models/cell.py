@@ -17,6 +17,7 @@ class Cell(models.Model):
     name = models.CharField(max_length=80)
     place = models.ForeignKey(Place, on_delete=models.PROTECT, related_name="cells")
     bath_volume_ul = models.BigIntegerField()
+    filter_cloth = models.CharField(max_length=80, blank=True, default="", db_default="")
     copper_limit_g_per_l = models.DecimalField(
         max_digits=8, decimal_places=3, default=Decimal("60")
     )

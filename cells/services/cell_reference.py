@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Annotated, Final
 
@@ -14,7 +14,8 @@ from config.refusals import InvalidError, refuse
 from lots.declaration.event import MASS, Asks, questions_of
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Place
-from lots.services.reference import check_label
+from lots.services.reference import Code, PlaceDetails, check_label, create_place, values_of
+from lots.texts import checked_text
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, parse_decimal
 
 NAME_MAX: Final = 80
@@ -40,12 +41,18 @@ def _cell_places() -> QuerySet[Place]:
 class CellDetails:
     """Volume in microlitres, basket in micrograms; the other units are in the names."""
 
-    code: Annotated[str, Asks(help="A short code such as north.", at_most=24)]
-    name: Annotated[str, Asks(at_most=NAME_MAX)]
-    place: Annotated[Place, None, Asks(among=_cell_places)]
-    bath_volume_ul: Annotated[int, Asks("Volume of the bath", at_most=VOLUME_UL_MAX)]
+    name: Annotated[str, Asks(help="Such as North, or Cell 1.", at_most=NAME_MAX)]
+    bath_volume_ul: Annotated[
+        int, Asks("Volume of the bath", "As in 3 L or 850 ml.", at_most=VOLUME_UL_MAX)
+    ]
     current_limit_a: Annotated[Decimal, _figure("Most current, A")]
     fuse_rating_a: Annotated[Decimal, _figure("Fuse, A")]
+    filter_cloth: Annotated[str, Asks(help="Of the bag, as it is sold.", at_most=NAME_MAX)] = ""
+    place: Annotated[
+        Place | None,
+        None,
+        Asks(help="Left empty, the cell is a place of its own.", among=_cell_places),
+    ] = None
     copper_limit_g_per_l: Annotated[Decimal, _figure("Most copper, g/L")] = Decimal(60)
     silver_min_g_per_l: Annotated[Decimal, _figure("Least silver, g/L", positive=False)] = Decimal(
         30
@@ -63,7 +70,14 @@ class CellDetails:
         Decimal(0)
     )
     basket_ug_max: Annotated[
-        int | None, Asks("The most the basket takes", kind=MASS, at_most=MASS_UG_MAX)
+        int | None,
+        Asks(
+            "The most the basket takes",
+            "As in 1.5 kg.",
+            name="basket_max",
+            kind=MASS,
+            at_most=MASS_UG_MAX,
+        ),
     ] = None
     ammeter_gain_u: Annotated[
         Decimal,
@@ -94,19 +108,24 @@ class CellDetails:
         ),
     ] = Decimal(0)
     ammeter_calibration_due: dt.date | None = None
+    code: Code = ""
     is_active: bool = True
 
 
 @recorded_once
 def create_cell(*, details: CellDetails, act: Act) -> Cell:
-    """Adds a cell.
+    """Adds a cell; without a place it becomes one of its own.
 
     Raises InvalidError `bad_code`, `empty`, `too_long`, `not_text`, `not_a_number`,
     `too_many_digits`, `not_positive`, `below_zero`, `too_large`, `not_a_cell_place`,
     `fuse_above_leads`; ConflictError `duplicate_code`, `place_not_in_use`.
     """
     _check(details, None)
-    return Cell.objects.create(**_values(details))
+    values = values_of(Cell, details, None)
+    if details.place is None:
+        own = PlaceDetails(name=values["name"], area=Place.Area.CELL)
+        values["place"] = create_place(details=own, act=replace(act, key=""))
+    return Cell.objects.create(**values)
 
 
 @recorded_once
@@ -120,7 +139,8 @@ def edit_cell(*, cell: Cell, version: int, details: CellDetails, act: Act) -> Ce
     if cell.version != version:
         raise refuse("version_conflict", field="version", value=version)
     _check(details, cell)
-    values = _values(details)
+    values = values_of(Cell, details, cell)
+    values["place"] = details.place or cell.place
     for name, value in values.items():
         setattr(cell, name, value)
     cell.version += 1
@@ -128,18 +148,16 @@ def edit_cell(*, cell: Cell, version: int, details: CellDetails, act: Act) -> Ce
     return cell
 
 
-def _values(details: CellDetails) -> dict[str, object]:
-    values = {each.name: getattr(details, each.name) for each in fields(details)}
-    return values | {"code": details.code.strip(), "name": details.name.strip()}
-
-
 def _check(details: CellDetails, cell: Cell | None) -> None:
     check_label(Cell, details, cell, name_max=NAME_MAX)
+    checked_text(details.filter_cloth, field="filter_cloth", limit=NAME_MAX)
     _check_figures(details)
     if details.lead_rating_a is not None and details.fuse_rating_a > details.lead_rating_a:
         raise refuse("fuse_above_leads", field="fuse_rating_a", value=details.fuse_rating_a)
-    _check_place(details, cell)
-    if cell is not None and (cell.is_active > details.is_active or cell.place != details.place):
+    place = details.place or (cell.place if cell is not None else None)
+    if place is not None:
+        _check_place(place, cell)
+    if cell is not None and (cell.is_active > details.is_active or cell.place != place):
         run = CellRun.objects.filter(cell=cell, state__in=UNFINISHED).first()
         if run is not None:
             raise refuse(
@@ -154,7 +172,7 @@ def _check_figures(details: CellDetails) -> None:
         if each.type not in (int, Decimal) or value is None:
             continue
         if isinstance(value, Decimal):
-            parse_decimal(value, field=each.param, decimals_max=asks.decimals)
+            parse_decimal(value, field=each.name, decimals_max=asks.decimals)
         if value < 0 or (asks.positive and value == 0):
             code = "not_positive" if asks.positive else "below_zero"
         elif asks.at_most is not None and value > asks.at_most:
@@ -164,18 +182,14 @@ def _check_figures(details: CellDetails) -> None:
         raise InvalidError(
             "This is not a figure that a cell has.",
             code=code,
-            field=each.param,
+            field=each.name,
             value=value,
             remedy="Check the figure and its unit.",
         )
 
 
-def _check_place(details: CellDetails, cell: Cell | None) -> None:
-    if details.place.area != Place.Area.CELL:
-        raise refuse(
-            "not_a_cell_place", field="place", value=details.place.code, place=details.place
-        )
-    if not details.place.is_active and (cell is None or cell.place != details.place):
-        raise refuse(
-            "place_not_in_use", field="place", value=details.place.code, place=details.place
-        )
+def _check_place(place: Place, cell: Cell | None) -> None:
+    if place.area != Place.Area.CELL:
+        raise refuse("not_a_cell_place", field="place", value=place.code, place=place)
+    if not place.is_active and (cell is None or cell.place != place):
+        raise refuse("place_not_in_use", field="place", value=place.code, place=place)

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields
-from typing import Any, ClassVar, cast
+from typing import Any, ClassVar, Final, cast
 
 from django.db import transaction
 from django.db.models import Model
@@ -17,7 +16,9 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import refuse
 from lots.api.commands import KEY_PARAMETER, act_of, as_plain
+from lots.api.fields import MassField, VolumeField
 from lots.api.listed import narrowed
+from lots.declaration.event import MASS, VOLUME, Question, questions_of
 from lots.ledger.recording import remember_answer
 from lots.models import Party, Place
 from lots.people.roles import OFFICE
@@ -75,8 +76,8 @@ class VersionedEdits(ReadOnlyModelViewSet[Any]):
         body = self.get_serializer(instance, data=request.data, partial=True)
         body.is_valid(raise_exception=True)
         known = {
-            name: getattr(instance, name)
-            for name, field in cast(serializers.Serializer[Any], body).fields.items()
+            str(field.source): getattr(instance, str(field.source))
+            for field in cast(serializers.Serializer[Any], body).fields.values()
             if not field.read_only
         }
         edited = type(self).edit_service(
@@ -103,20 +104,52 @@ def version_seen(request: Request) -> int:
     return int(given)
 
 
-def versioned(kept: reference.Kept, search: str, orders: str, **by: Any) -> type[VersionedEdits]:
-    """The list of a kind of reference data, which is added to and edited."""
-    shown = [*(each.name for each in fields(kept.details)), "version"]
+_QUANTITIES: Final = {MASS: MassField, VOLUME: VolumeField}
+
+
+def serializer_of(
+    model: type[Model], details: Any, *told: str, **declared: Any
+) -> type[OfServices]:
+    """A kind of reference data as its details ask for it: masses and volumes with their units.
+
+    `told` names columns that are shown beside, `declared` fields of their own.
+    """
+    asked = questions_of(details)
+    for each in asked:
+        if each.kind in _QUANTITIES:
+            declared[each.name] = _quantity(each)
+    read_only = [*told, "version"]
     meta = {
-        "model": kept.model,
-        "fields": shown,
-        "read_only_fields": ["version"],
-        "extra_kwargs": {"code": {"validators": []}, "kind": {"validators": []}},
+        "model": model,
+        "fields": [*(each.name for each in asked), *read_only],
+        "read_only_fields": read_only,
+        "extra_kwargs": {
+            "code": {"validators": [], "required": False, "allow_blank": True},
+            "kind": {"validators": []},
+        },
     }
+    members = {**declared, "Meta": type("Meta", (), meta)}
+    return type(f"{model.__name__}Serializer", (OfServices,), members)
+
+
+def _quantity(question: Question) -> serializers.Field[Any, Any, Any, Any]:
+    kwargs: dict[str, Any] = {"source": question.param, "help_text": question.asks.help}
+    if not question.needed:
+        kwargs |= {"required": False, "allow_null": True}
+    if question.kind == MASS and not question.asks.positive:
+        kwargs["positive"] = False
+    made: serializers.Field[Any, Any, Any, Any] = _QUANTITIES[question.kind](**kwargs)
+    return made
+
+
+def versioned(
+    kept: reference.Kept, search: str, orders: str, *told: str, **by: Any
+) -> type[VersionedEdits]:
+    """The list of a kind of reference data, which is added to and edited."""
     name = kept.model.__name__
-    members = {"Meta": type("Meta", (), meta)}
     view = {
         "queryset": kept.model.objects.all(),
-        "serializer_class": type(f"{name}Serializer", (OfServices,), members),
+        "serializer_class": serializer_of(kept.model, kept.details, *told),
         "filterset_class": narrowed(kept.model, **by),
         "search_fields": search.split(),
         "ordering_fields": orders.split(),
@@ -135,4 +168,6 @@ PartyViewSet = versioned(
 PlaceViewSet = versioned(
     reference.PLACE, "code name", "code name area", area=Place.Area, is_active=bool
 )
-BalanceViewSet = versioned(reference.BALANCE, "code name", "code name calibration_due")
+BalanceViewSet = versioned(
+    reference.BALANCE, "code name", "code name calibration_due", "uncertainty_is_supposed"
+)

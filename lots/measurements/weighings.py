@@ -48,13 +48,14 @@ def check_weight(weight: Weight, *, field: str = "weight") -> None:
         raise refuse(
             "tare_above_gross", field=f"{field}.tare", value=f"{ug_to_g(weight.tare_ug)} g"
         )
-    if weight.gross_ug > weight.balance.capacity_ug:
+    capacity_ug = weight.balance.capacity_ug
+    if capacity_ug is not None and weight.gross_ug > capacity_ug:
         raise refuse(
             "above_capacity",
             field=f"{field}.gross",
             value=f"{ug_to_g(weight.gross_ug)} g",
             balance=weight.balance,
-            weight=ug_to_g(weight.balance.capacity_ug),
+            weight=ug_to_g(capacity_ug),
         )
 
 

@@ -112,12 +112,17 @@ class Balance(models.Model):
 
     code = models.SlugField(max_length=24, unique=True)
     name = models.CharField(max_length=120)
-    capacity_ug = models.BigIntegerField()
+    capacity_ug = models.BigIntegerField(
+        null=True, blank=True, help_text="Empty: it is not known, and nothing is refused for it."
+    )
     readability_ug = models.BigIntegerField()
     standard_uncertainty_ug = models.BigIntegerField(
         help_text="Of one weighing (gross or tare), from the calibration certificate."
     )
-    calibration_due = models.DateField()
+    uncertainty_is_supposed = models.BooleanField(
+        default=False, db_default=False, help_text="It follows from the last digit alone."
+    )
+    calibration_due = models.DateField(null=True, blank=True, help_text="Empty: it is not known.")
     is_active = models.BooleanField(default=True)
     version = models.PositiveIntegerField(default=1)
 
@@ -135,5 +140,5 @@ class Balance(models.Model):
         return self.name
 
     def is_overdue(self, on: dt.date) -> bool:
-        """Whether its calibration had run out on that day."""
-        return on > self.calibration_due
+        """Whether its calibration had run out on that day, as far as it is known."""
+        return self.calibration_due is not None and on > self.calibration_due

@@ -54,7 +54,11 @@ class EditKept(EditReference):
 
     def shown_as(self, row: Any) -> dict[str, Any]:
         shown = super().shown_as(row)
-        masses = {name: exact_g(mass) for name, mass in shown.items() if name.endswith("_ug")}
+        masses = {
+            name: "" if mass is None else exact_g(mass)
+            for name, mass in shown.items()
+            if name.endswith("_ug")
+        }
         return {**shown, **masses}
 
     def save(self, act: Act, details: dict[str, Any], version: int) -> Model:
@@ -111,10 +115,17 @@ PATHS: Final = [
         "Balances",
         "balances-kept",
         {
-            "Capacity": lambda each: display.grams(each.capacity_ug),
+            "Capacity": lambda each: (
+                "not known" if each.capacity_ug is None else display.grams(each.capacity_ug)
+            ),
             "Readability": lambda each: display.grams(each.readability_ug),
-            "± u of a weighing": lambda each: display.grams(each.standard_uncertainty_ug),
-            "Calibration due": lambda each: each.calibration_due.isoformat(),
+            "± u of a weighing": lambda each: (
+                display.grams(each.standard_uncertainty_ug)
+                + (", supposed from the last digit" if each.uncertainty_is_supposed else "")
+            ),
+            "Calibration due": lambda each: (
+                each.calibration_due.isoformat() if each.calibration_due else "not known"
+            ),
         },
     ),
 ]

@@ -5,19 +5,23 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable, Collection, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
+from itertools import chain, count
 from typing import Annotated, Any, Final, Protocol, TypeVar
 
 from django.db.models import Model
+from django.utils.text import slugify
 
 from config.refusals import InvalidError, refuse
-from lots.declaration.event import Asks
+from lots.declaration.event import MASS, Asks
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Party, Place
+from lots.scales import UNCERTAINTY_RULE, rounding_ug
 from lots.texts import checked_text
 from lots.units import MASS_UG_MAX
 
 _CODE: Final = re.compile(r"[-a-zA-Z0-9_]{1,24}")
+CODE_MAX: Final = 24
 NAME_MAX: Final = 120
 CONTACT_MAX: Final = 200
 
@@ -25,45 +29,53 @@ Row = TypeVar("Row", Party, Place, Balance)
 
 
 Code = Annotated[
-    str, Asks(help="Letters, digits, hyphens and underscores, such as feed-shelf.", at_most=24)
+    str, Asks(help="Such as feed-shelf. Left empty, it is made from the name.", at_most=CODE_MAX)
 ]
 Name = Annotated[str, Asks(at_most=NAME_MAX)]
 
 
 @dataclass(frozen=True)
 class PartyDetails:
-    code: Code
     name: Name
     kind: Annotated[str, Asks(choices=Party.Kind)]
     contact: Annotated[str, Asks(at_most=CONTACT_MAX)] = ""
+    code: Code = ""
     is_active: bool = True
 
 
 @dataclass(frozen=True)
 class PlaceDetails:
-    code: Code
     name: Name
     area: Annotated[str, Asks(choices=Place.Area)]
+    code: Code = ""
     is_active: bool = True
 
 
 @dataclass(frozen=True)
 class BalanceDetails:
-    """Capacity, readability and standard uncertainty of one weighing in micrograms."""
+    """Capacity, readability and standard uncertainty of one weighing in micrograms.
 
-    code: Code
+    What is None is not known: the uncertainty is then supposed from the last digit.
+    """
+
     name: Name
-    capacity_ug: Annotated[int, Asks("Capacity", "With its unit, as in 6.2 kg.")]
     readability_ug: Annotated[int, Asks("Readability", "The last digit, as in 0.1 g.")]
+    capacity_ug: Annotated[
+        int | None,
+        Asks("Capacity", "As in 6.2 kg. Left empty, nothing is refused for it.", kind=MASS),
+    ] = None
     standard_uncertainty_ug: Annotated[
-        int,
+        int | None,
         Asks(
             "Standard uncertainty of one weighing",
-            "From its certificate and its repeatability, as in 0.08 g.",
+            "From its certificate and its repeatability, as in 0.08 g. Left empty, "
+            f"{UNCERTAINTY_RULE}.",
+            kind=MASS,
             positive=False,
         ),
-    ]
-    calibration_due: dt.date
+    ] = None
+    calibration_due: Annotated[dt.date | None, Asks(help="Left empty, it is not known.")] = None
+    code: Code = ""
     is_active: bool = True
 
 
@@ -74,8 +86,8 @@ Details = PartyDetails | PlaceDetails | BalanceDetails
 def create_party(*, details: PartyDetails, act: Act) -> Party:
     """Adds a party.
 
-    Raises InvalidError `bad_code`, `empty`, `too_long`, `not_text`, `unknown_choice`; ConflictError
-    `duplicate_code`, `one_house`.
+    A code left empty is made from the name. Raises InvalidError `bad_code`, `empty`, `too_long`,
+    `not_text`, `unknown_choice`; ConflictError `duplicate_code`, `one_house`.
     """
     _check_party(details, None)
     return _create(Party, details)
@@ -112,7 +124,7 @@ def edit_place(*, place: Place, version: int, details: PlaceDetails, act: Act) -
 def create_balance(*, details: BalanceDetails, act: Act) -> Balance:
     """Adds a balance. Raises as `create_party`, and InvalidError `not_positive`, `too_large`."""
     _check_balance(details, None)
-    return _create(Balance, details)
+    return _create(Balance, details, **_uncertainty(details, None))
 
 
 @recorded_once
@@ -124,7 +136,7 @@ def edit_balance(*, balance: Balance, version: int, details: BalanceDetails, act
     """
     _check_version(balance, version)
     _check_balance(details, balance)
-    return _edit(balance, details)
+    return _edit(balance, details, **_uncertainty(details, balance))
 
 
 @dataclass(frozen=True)
@@ -150,12 +162,12 @@ PLACE: Final = Kept("place", Place, PlaceDetails, create_place, edit_place)
 BALANCE: Final = Kept("balance", Balance, BalanceDetails, create_balance, edit_balance)
 
 
-def _create(model: type[Row], details: Details) -> Row:
-    return model.objects.create(**_values(details))
+def _create(model: type[Row], details: Details, **more: Any) -> Row:
+    return model.objects.create(**values_of(model, details, None) | more)
 
 
-def _edit(row: Row, details: Details) -> Row:
-    values: dict[str, object] = _values(details)
+def _edit(row: Row, details: Details, **more: Any) -> Row:
+    values = values_of(type(row), details, row) | more
     for name, value in values.items():
         setattr(row, name, value)
     row.version += 1
@@ -163,11 +175,38 @@ def _edit(row: Row, details: Details) -> Row:
     return row
 
 
-def _values(details: Details) -> dict[str, object]:
-    return {
-        name: value.strip() if isinstance(value, str) else value
-        for name, value in asdict(details).items()
+def values_of(model: type[Model], details: Any, row: Any) -> dict[str, Any]:
+    """The row's columns by the details; a code left out stays, or is made from the name."""
+    values = {each.name: getattr(details, each.name) for each in fields(details)}
+    values = {
+        name: value.strip() if isinstance(value, str) else value for name, value in values.items()
     }
+    if not values["code"]:
+        values["code"] = row.code if row is not None else code_from(model, values["name"])
+    return values
+
+
+def code_from(model: type[Model], name: str) -> str:
+    """A code that no other row has, made from a name: “Feed shelf” is feed-shelf."""
+    stem = slugify(name)[: CODE_MAX - 4].strip("-_") or model._meta.model_name or ""
+    taken = set(
+        model._default_manager.filter(code__startswith=stem).values_list("code", flat=True)  # type: ignore[misc]
+    )
+    candidates = chain([stem], (f"{stem}-{number}" for number in count(2)))
+    return next(each for each in candidates if each not in taken)
+
+
+def _uncertainty(details: BalanceDetails, balance: Balance | None) -> dict[str, Any]:
+    """Of one weighing, and whether it is supposed: by the last digit alone, until one is given."""
+    given = details.standard_uncertainty_ug
+    as_it_was = (
+        balance is not None
+        and balance.uncertainty_is_supposed
+        and given == balance.standard_uncertainty_ug
+    )
+    supposed = given is None or as_it_was
+    u_ug = rounding_ug(details.readability_ug) if supposed else given
+    return {"standard_uncertainty_ug": u_ug, "uncertainty_is_supposed": supposed}
 
 
 def _check_version(row: Row, version: int) -> None:
@@ -211,7 +250,7 @@ def _check_balance(details: BalanceDetails, balance: Balance | None) -> None:
         ("standard_uncertainty_ug", 0),
     ):
         mass_ug = getattr(details, name)
-        if not least <= mass_ug <= MASS_UG_MAX:
+        if mass_ug is not None and not least <= mass_ug <= MASS_UG_MAX:
             raise InvalidError(
                 "This is not a mass that a balance has.",
                 code="not_positive" if mass_ug < least else "too_large",
@@ -235,10 +274,12 @@ def check_label(
     model: type[Model], details: Labelled, row: Model | None, *, name_max: int = NAME_MAX
 ) -> None:
     """Refuses a code that is badly made or taken by another row than `row`, and a bad name."""
-    code = checked_text(details.code, field="code", limit=24, required=True)
+    checked_text(details.name, field="name", limit=name_max, required=True)
+    code = checked_text(details.code, field="code", limit=CODE_MAX)
+    if not code:
+        return
     if not _CODE.fullmatch(code):
         raise refuse("bad_code:reference", field="code", value=code)
-    checked_text(details.name, field="name", limit=name_max, required=True)
     others = model._default_manager.filter(code=code)
     if row is not None:
         others = others.exclude(pk=row.pk)

@@ -166,8 +166,8 @@ KEPT = {
     ),
     "reference": lambda w, s: (
         create_place,
-        {"details": PlaceDetails("rack", "Rack", "wet_bench")},
-        {"details": PlaceDetails("rack", "Drying rack", "wet_bench")},
+        {"details": PlaceDetails("Rack", "wet_bench", "rack")},
+        {"details": PlaceDetails("Drying rack", "wet_bench", "rack")},
     ),
     "record_weighing": lambda w, s: (
         record_weighing,

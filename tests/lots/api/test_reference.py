@@ -60,3 +60,52 @@ def test_a_place_added_twice_with_one_key_is_added_once(api_as, works):
     second = office.post("/api/v1/places/", body, headers={"Idempotency-Key": "p-1"})
     assert first.json() == second.json()
     assert Place.objects.filter(code="oven").count() == 1
+
+
+def test_quantities_of_reference_data_have_units_people_use(api_as, works):
+    office = api_as(works.manager)
+    made = office.post("/api/v1/balances/", {"name": "Kitchen scale", "readability": "0.1 g"})
+    assert made.status_code == 201
+    scale = made.json()
+    assert (scale["code"], scale["capacity"], scale["calibration_due"]) == (
+        "kitchen-scale",
+        None,
+        None,
+    )
+    assert (scale["standard_uncertainty"]["ug"], scale["uncertainty_is_supposed"]) == (28_868, True)
+    capacity = {"value": "3", "unit": "kg"}
+    edited = office.patch(
+        "/api/v1/balances/kitchen-scale/", {"capacity": capacity}, headers={"If-Match": "1"}
+    )
+    assert edited.json()["capacity"]["g"] == "3000.000000"
+    assert edited.json()["uncertainty_is_supposed"] is True
+    bare = office.post("/api/v1/balances/", {"name": "Other", "readability": "0.1"})
+    assert (bare.status_code, bare.json()["field"]) == (400, "readability")
+    older = office.post("/api/v1/balances/", {"name": "Other", "readability_ug": 100_000})
+    assert (older.status_code, older.json()["field"]) == (400, "readability")
+
+
+def test_a_cell_is_added_by_litres_and_is_a_place_of_its_own(api_as, works):
+    office = api_as(works.manager)
+    body = {
+        "name": "Jug cell",
+        "bath_volume": "3 L",
+        "current_limit_a": "9",
+        "fuse_rating_a": "10",
+        "filter_cloth": "polypropylene, 5 µm",
+    }
+    made = office.post("/api/v1/cells/", body)
+    assert made.status_code == 201
+    assert (made.json()["code"], made.json()["place"]) == ("jug-cell", "jug-cell")
+    assert made.json()["bath_volume"] == {"ul": 3_000_000, "l": "3"}
+    assert Place.objects.get(code="jug-cell").area == "cell"
+    for wrong, code, field in (
+        ({"bath_volume": "3"}, "unknown_unit", "bath_volume"),
+        ({"bath_volume": "0 L"}, "not_positive", "bath_volume"),
+        ({"basket_max": "2"}, "not_a_number", "basket_max"),
+        ({"filter_cloth": "x" * 81}, None, "filter_cloth"),
+    ):
+        answer = office.post("/api/v1/cells/", {**body, "name": "Other", **wrong})
+        assert (answer.status_code, answer.json()["field"]) == (400, field)
+        assert code is None or answer.json()["code"] == code
+    assert not Place.objects.filter(code="other").exists()
