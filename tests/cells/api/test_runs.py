@@ -107,7 +107,7 @@ def test_a_cell_is_added_and_edited_on_the_version_seen(api_as, works):
         "code": "south",
         "name": "South",
         "place": "south-cell",
-        "bath_volume_ul": 20_000_000,
+        "bath_volume": "20 L",
         "current_limit_a": "90",
         "fuse_rating_a": "80",
     }

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('lots', '0012_password_given'),
+        ('lots', '0013_works_settings'),
     ]
 
     safe_because = {
