@@ -188,8 +188,8 @@ def _with_last_harvest(seen: Observed, cell: Cell, at: dt.datetime) -> Observed:
 
 def _calibration_days(cell: Cell, at: dt.datetime) -> dict[str, int]:
     day = timezone.localdate(at, works_zone())
-    known = Balance.objects.filter(is_active=True, calibration_due__isnull=False)
-    due = dict(known.values_list("name", "calibration_due"))
+    balances = Balance.objects.filter(is_active=True).values_list("name", "calibration_due")
+    due = {name: until for name, until in balances if until is not None}
     if cell.ammeter_calibration_due is not None:
         due[f"ammeter of {cell}"] = cell.ammeter_calibration_due
     return {name: (until - day).days for name, until in due.items()}

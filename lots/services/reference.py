@@ -177,9 +177,9 @@ def _edit(row: Row, details: Details, **more: Any) -> Row:
 
 def values_of(model: type[Model], details: Any, row: Any) -> dict[str, Any]:
     """The row's columns by the details; a code left out stays, or is made from the name."""
-    values = {each.name: getattr(details, each.name) for each in fields(details)}
-    values = {
-        name: value.strip() if isinstance(value, str) else value for name, value in values.items()
+    given = {each.name: getattr(details, each.name) for each in fields(details)}
+    values: dict[str, Any] = {
+        name: value.strip() if isinstance(value, str) else value for name, value in given.items()
     }
     if not values["code"]:
         values["code"] = row.code if row is not None else code_from(model, values["name"])
@@ -189,9 +189,7 @@ def values_of(model: type[Model], details: Any, row: Any) -> dict[str, Any]:
 def code_from(model: type[Model], name: str) -> str:
     """A code that no other row has, made from a name: “Feed shelf” is feed-shelf."""
     stem = slugify(name)[: CODE_MAX - 4].strip("-_") or model._meta.model_name or ""
-    taken = set(
-        model._default_manager.filter(code__startswith=stem).values_list("code", flat=True)  # type: ignore[misc]
-    )
+    taken = set(model._default_manager.filter(code__startswith=stem).values_list("code", flat=True))
     candidates = chain([stem], (f"{stem}-{number}" for number in count(2)))
     return next(each for each in candidates if each not in taken)
 

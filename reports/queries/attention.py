@@ -131,11 +131,9 @@ def _awaiting_assay() -> Iterator[Attention]:
 def _balances(today: dt.date) -> Iterator[Attention]:
     due = today + dt.timedelta(days=CALIBRATION_NOTICE_D)
     for balance in Balance.objects.filter(is_active=True, calibration_due__lte=due):
-        overdue = balance.is_overdue(today)
-        text = (
-            f"{balance}: calibration {'was' if overdue else 'is'} due "
-            f"{balance.calibration_due.day} {balance.calibration_due:%b %Y}"
-        )
+        overdue, day = balance.is_overdue(today), balance.calibration_due
+        assert day is not None, "what is not known falls due on no day"
+        text = f"{balance}: calibration {'was' if overdue else 'is'} due {day.day} {day:%b %Y}"
         yield Attention(Urgency.TODAY if overdue else Urgency.SOON, "balance", balance.code, text)
 
 
