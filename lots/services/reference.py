@@ -167,7 +167,7 @@ def _create(model: type[Row], details: Details, **more: Any) -> Row:
 
 
 def _edit(row: Row, details: Details, **more: Any) -> Row:
-    values = values_of(type(row), details, row) | more
+    values: dict[str, Any] = values_of(type(row), details, row) | more
     for name, value in values.items():
         setattr(row, name, value)
     row.version += 1
