@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('cells', '0003_warnings_looked_at'),
+        ('cells', '0004_power_statements'),
     ]
 
     operations = [
