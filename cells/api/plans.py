@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any, Final
 
@@ -36,8 +35,8 @@ from cells.services.run_steps import ON_RUN
 from cells.slimes_batches import RecoveryBatch
 from config.refusals import refuse
 from lots import clock
-from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of
-from lots.api.records import BY_METAL
+from lots.api.questions import AS_OF, AT_A_MOMENT, QuestionView, moment_of
+from lots.api.records import BY_METAL, Shown
 from lots.cautions import cautions_for
 
 SIGNS: Final = (
@@ -63,10 +62,7 @@ def _figure(
     )
 
 
-class MomentQuestion(Question):
-    as_of = serializers.DateTimeField(
-        required=False, help_text="As of this moment, by when things happened: now if left out."
-    )
+OF_A_MOMENT: Final = {"as_of": AS_OF}
 
 
 def moment_asked(asked: dict[str, Any]) -> dt.datetime:
@@ -85,49 +81,53 @@ class SummariseRun(QuestionView):
         return {"summary": run_summary(ON_RUN.find(path), moment_of(asked)), "signs": SIGNS}
 
 
-@dataclass(frozen=True)
-class Bowl:
+def _concentration(column: int) -> tuple[Any, Any]:
+    return Estimate, lambda now: now.state.concentration(column)
+
+
+BOWL: Final = Shown(
     """What is in a running cell, each figure with its standard uncertainty.
 
-    Masses are grams, volume litres, acid moles per litre. `surprises` are measurements that
-    differed from what was expected, in standard deviations.
-    """
-
-    run: str
-    as_of: dt.datetime
-    hours: float
-    charge_ah: float
-    silver_g_per_l: Estimate
-    copper_g_per_l: Estimate
-    palladium_g_per_l: Estimate
-    acid_mol_per_l: Estimate
-    volume_l: Estimate
-    silver_plated_g: Estimate
-    anode_left_g: Estimate
-    gaps: int
-    stop: Stop | None
-    surprises: tuple[Surprise, ...]
+Masses are grams, volume litres, acid moles per litre. `surprises` are measurements that
+differed from what was expected, in standard deviations.""",
+    {
+        "run": (str, "run.code"),
+        "as_of": dt.datetime,
+        "hours": (float, "state.hours"),
+        "charge_ah": (float, "state.charge_ah"),
+        "silver_g_per_l": _concentration(SILVER),
+        "copper_g_per_l": _concentration(COPPER),
+        "palladium_g_per_l": _concentration(PALLADIUM),
+        "acid_mol_per_l": _concentration(ACID),
+        "volume_l": (Estimate, lambda now: now.state.estimate(VOLUME)),
+        "silver_plated_g": Estimate,
+        "anode_left_g": Estimate,
+        "gaps": int,
+        "stop": (Stop | None, "state.stop"),
+        "surprises": tuple[Surprise, ...],
+    },
+)
 
 
 class StateOfRun(QuestionView):
     """What is in the bowl of a started run now: electrolyte, plated silver, anode left."""
 
-    asks = MomentQuestion
-    shows = Bowl
+    asks = OF_A_MOMENT
+    shows = BOWL
 
-    def answer(self, asked: dict[str, Any], **path: Any) -> Bowl:
-        return _bowl(run_state_now(ON_RUN.find(path), moment_asked(asked)))
+    def answer(self, asked: dict[str, Any], **path: Any) -> RunNow:
+        return run_state_now(ON_RUN.find(path), moment_asked(asked))
 
 
 class ForecastRun(QuestionView):
     """When a run's anode is exhausted and what the cell holds then, or why it can't be said yet."""
 
-    asks = MomentQuestion
-    shows = {"now": Bowl, "forecast": Forecast}
+    asks = OF_A_MOMENT
+    shows = {"now": BOWL, "forecast": Forecast}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
         now = run_state_now(ON_RUN.find(path), moment_asked(asked))
-        return {"now": _bowl(now), "forecast": forecast_of(now)}
+        return {"now": now, "forecast": forecast_of(now)}
 
 
 class StateOfElectrolyte(QuestionView):
@@ -139,26 +139,24 @@ class StateOfElectrolyte(QuestionView):
         return electrolyte_book(ON_ELECTROLYTE.find(path), moment_of(asked))
 
 
-class MakeUpQuestion(AsOfQuestion):
-    volume_l = _figure("Wanted.")
-    silver_g_per_l = _figure("Wanted.")
-    acid_mol_per_l = _figure("Free nitric acid wanted.")
-    acid_percent = _figure("By mass, of the nitric acid at hand.", digits=7, decimals=4)
-    concentrated_share = _figure(
-        "Of the silver, by the reaction to nitrogen dioxide; 0 to 1.",
-        digits=7,
-        decimals=6,
-        default=Decimal("0.5"),
-    )
-
-
 class PlanMakeUp(QuestionView):
     """What brings an electrolyte to a target: silver, acid, water, and the gases given off.
 
     A plan; what is posted is what was weighed.
     """
 
-    asks = MakeUpQuestion
+    asks = {
+        **AT_A_MOMENT,
+        "volume_l": _figure("Wanted."),
+        "silver_g_per_l": _figure("Wanted."),
+        "acid_mol_per_l": _figure("Free nitric acid wanted."),
+        "acid_percent": _figure("By mass, of the nitric acid at hand.", digits=7, decimals=4),
+        "concentrated_share": _figure(
+            "Of the silver, by the reaction to nitrogen dioxide; 0 to 1.",
+            digits=7,
+            default=Decimal("0.5"),
+        ),
+    }
     shows = {"plan": MakeUp, "cautions": list[str]}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
@@ -173,25 +171,25 @@ class PlanMakeUp(QuestionView):
         return {"plan": plan, "cautions": list(cautions_for("make_up").lines)}
 
 
-class BleedQuestion(AsOfQuestion):
-    volume_l = _figure("A bleed of so much.", required=False)
-    hold_copper_g_per_l = _figure(
-        "Or the bleed after every use that holds copper at this level.", required=False
-    )
-    copper_per_use_g = _figure(
-        "What a charge brings into solution; by the cell's latest runs if left out.", required=False
-    )
-
-
 class PlanBleed(QuestionView):
     """What leaves with a bleed and what its cementation takes, and the uses left without one."""
 
-    asks = BleedQuestion
+    asks = {
+        **AT_A_MOMENT,
+        "volume_l": _figure("A bleed of so much.", required=False),
+        "hold_copper_g_per_l": _figure(
+            "Or the bleed after every use that holds copper at this level.", required=False
+        ),
+        "copper_per_use_g": _figure(
+            "What a charge brings into solution; by the cell's latest runs if left out.",
+            required=False,
+        ),
+    }
     shows = {
         "bleed": Bleed,
         "usual_copper": UsualCopper | None,
         "uses_left": UsesLeft | None,
-        "cautions": list[str],
+        "cautions": (list[str], lambda _: list(cautions_for("bleed").lines)),
     }
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
@@ -204,20 +202,11 @@ class PlanBleed(QuestionView):
             copper_per_use_g=_float(asked.get("copper_per_use_g")),
             as_of=moment_of(asked),
         )
-        return {
-            "bleed": found.bleed,
-            "usual_copper": found.usual_copper,
-            "uses_left": found.uses_left,
-            "cautions": list(cautions_for("bleed").lines),
-        }
+        return found
 
 
 def _float(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
-
-
-class FeedQuestion(MomentQuestion):
-    electrolyte = serializers.CharField(max_length=20, help_text="The electrolyte's lot code.")
 
 
 class PlanFeed(QuestionView):
@@ -226,7 +215,12 @@ class PlanFeed(QuestionView):
     Where nothing fits, the remedies say which limit to move and by how much.
     """
 
-    asks = FeedQuestion
+    asks = {
+        **OF_A_MOMENT,
+        "electrolyte": serializers.CharField(
+            max_length=20, help_text="The electrolyte's lot code."
+        ),
+    }
     shows = FeedPlan
 
     def answer(self, asked: dict[str, Any], **path: Any) -> FeedPlan:
@@ -241,7 +235,7 @@ class SlimesQueue(QuestionView):
     Stakes are grams of precious metal.
     """
 
-    asks = MomentQuestion
+    asks = OF_A_MOMENT
     shows = {
         "as_of": dt.datetime,
         "bags": tuple[QueuedBag, ...],
@@ -251,23 +245,3 @@ class SlimesQueue(QuestionView):
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
         on = moment_asked(asked)
         return {"as_of": on, "bags": slimes_queue(on), "batches": recovery_batches(on)}
-
-
-def _bowl(now: RunNow) -> Bowl:
-    state = now.state
-    return Bowl(
-        run=now.run.code,
-        as_of=now.as_of,
-        hours=state.hours,
-        charge_ah=state.charge_ah,
-        silver_g_per_l=state.concentration(SILVER),
-        copper_g_per_l=state.concentration(COPPER),
-        palladium_g_per_l=state.concentration(PALLADIUM),
-        acid_mol_per_l=state.concentration(ACID),
-        volume_l=state.estimate(VOLUME),
-        silver_plated_g=now.silver_plated_g,
-        anode_left_g=now.anode_left_g,
-        gaps=now.gaps,
-        stop=state.stop,
-        surprises=now.surprises,
-    )

@@ -10,7 +10,7 @@ from django.utils import timezone
 from rest_framework import serializers
 
 from lots import clock
-from lots.api.questions import Question, QuestionView
+from lots.api.questions import QuestionView
 from lots.local_law import LOCAL_LAW
 from lots.models import Document
 from lots.people.permissions import WorksOffice
@@ -37,16 +37,14 @@ class RetentionEnding:
     local_law: str = LOCAL_LAW
 
 
-class RetentionQuestion(Question):
-    by = serializers.DateField(
-        required=False, help_text="Ending on this day or before: in 30 days if left out."
-    )
-
-
 class RetentionReport(QuestionView):
     """Documents whose time of keeping ends by a day, the first to end first."""
 
-    asks = RetentionQuestion
+    asks = {
+        "by": serializers.DateField(
+            required=False, help_text="Ending on this day or before: in 30 days if left out."
+        )
+    }
     shows = RetentionEnding
     permission_classes = [WorksOffice]
 

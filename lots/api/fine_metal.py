@@ -10,7 +10,7 @@ from rest_framework import serializers
 
 from config.refusals import refuse
 from lots.api.listed import Span, narrowed
-from lots.api.questions import Question, QuestionView
+from lots.api.questions import QuestionView
 from lots.measurements.grade import LotGrade, grade_of, latest_analysis
 from lots.models import DeliveryNote, Lot
 
@@ -23,19 +23,17 @@ DeliveryFilter = narrowed(
 )
 
 
-class GradeQuestion(Question):
-    analysis = serializers.IntegerField(
-        required=False, min_value=1, max_value=2**62, help_text="The latest if left out."
-    )
-
-
 class GradeLot(QuestionView):
     """Which grade of refined silver the lot's latest impurity analysis reaches, and why no better.
 
     What the analysis left out is named: the grade is only as good as that.
     """
 
-    asks = GradeQuestion
+    asks = {
+        "analysis": serializers.IntegerField(
+            required=False, min_value=1, max_value=2**62, help_text="The latest if left out."
+        )
+    }
     shows = LotGrade
 
     def answer(self, asked: dict[str, Any], **path: Any) -> LotGrade:

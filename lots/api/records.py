@@ -11,10 +11,11 @@ import inspect
 import math
 import types
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from decimal import Decimal
 from enum import Enum
 from functools import cache
+from operator import attrgetter
 from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hints
 
 from django.db.models import Model
@@ -41,6 +42,49 @@ _PLAIN: Final[dict[Any, dict[str, Any]]] = {
     dt.date: {"type": "string", "format": "date"},
 }
 _MOMENT: Final = DateTimeField()
+
+
+@dataclass(frozen=True)
+class Shown:
+    """An object of an answer that is not shown as it is: its parts by name.
+
+    A part is its type, or that of a `Shown` or a list of one, and where it is found unless it is
+    found under its name: a path such as "run.code", or a function of what is shown.
+    """
+
+    about: str
+    parts: Mapping[str, Any]
+
+    def of(self, value: Any, by_metal: Collection[str] = BY_METAL) -> dict[str, Any]:
+        """The object as plain data for JSON."""
+        shown = {}
+        for name, kind in self.kinds():
+            found = _found(value, name, self.parts[name])
+            if isinstance(kind, list):
+                found = [kind[0].of(each, by_metal) for each in found]
+            elif isinstance(kind, Shown):
+                found = None if found is None else kind.of(found, by_metal)
+            shown[shown_as(name)] = _shown(name, found, by_metal)
+        return shown
+
+    def schema(self, by_metal: Collection[str] = BY_METAL) -> dict[str, Any]:
+        """The OpenAPI schema of the object."""
+        properties = {
+            shown_as(name): _field_schema(name, kind, by_metal) for name, kind in self.kinds()
+        }
+        schema = {"type": "object", "properties": properties, "required": list(properties)}
+        return {**schema, "description": self.about} if self.about else schema
+
+    def kinds(self) -> Iterator[tuple[str, Any]]:
+        for name, part in self.parts.items():
+            yield name, part[0] if isinstance(part, tuple) else part
+
+
+def _found(value: Any, name: str, part: Any) -> Any:
+    where = part[1] if isinstance(part, tuple) else name
+    if callable(where):
+        return where(value)
+    return value[where] if isinstance(value, Mapping) else attrgetter(where)(value)
 
 
 def show(value: Any, by_metal: Collection[str] = BY_METAL) -> Any:
@@ -76,6 +120,10 @@ def show(value: Any, by_metal: Collection[str] = BY_METAL) -> Any:
 
 def schema_of(kind: Any, by_metal: Collection[str] = BY_METAL) -> dict[str, Any]:
     """The OpenAPI schema of what `show` makes of a value of type `kind`."""
+    if isinstance(kind, Shown):
+        return kind.schema(by_metal)
+    if isinstance(kind, list):
+        return {"type": "array", "items": kind[0].schema(by_metal)}
     if kind in _PLAIN:
         return dict(_PLAIN[kind])
     origin, arguments = get_origin(kind), get_args(kind)
@@ -114,13 +162,14 @@ def _object_schema(kind: Any, by_metal: Collection[str]) -> dict[str, Any]:
 
 
 def _field_schema(name: str, hint: Any, by_metal: Collection[str]) -> dict[str, Any]:
-    holds = MASS if name.endswith("_ug") or name in by_metal else VOLUME
+    is_metals = name in by_metal and get_args(hint)[-1:] == (int,)
+    holds = MASS if name.endswith("_ug") or is_metals else VOLUME
     if holds is VOLUME and not name.endswith("_ul"):
         return schema_of(hint, by_metal)
     origin = get_origin(hint)
     if inspect.isclass(origin) and issubclass(origin, Mapping):
         return {"type": "object", "additionalProperties": holds}
-    if name in by_metal:
+    if is_metals:
         return schema_of(hint, by_metal)
     if inspect.isclass(origin) and issubclass(origin, Collection):
         return {"type": "array", "items": holds}
@@ -132,7 +181,8 @@ def _shown(name: str, value: Any, by_metal: Collection[str]) -> Any:
         return _quantity(value, show_mass)
     if name.endswith("_ul"):
         return _quantity(value, show_volume)
-    if name in by_metal and isinstance(value, Mapping):
+    is_metals = name in by_metal and isinstance(value, Mapping)
+    if is_metals and all(isinstance(each, int) for each in value.values()):
         return _quantity(value, show_mass)
     return show(value, by_metal)
 

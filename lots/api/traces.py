@@ -9,17 +9,9 @@ from typing import Any
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
-from lots.api.questions import AsOfQuestion, QuestionView, moment_of
+from lots.api.questions import AT_A_MOMENT, QuestionView, moment_of
 from lots.models import Lot, Party, Place
 from lots.traces.lot_trace import Graph, Part, Share, trace_back, trace_forward
-
-
-class TraceQuestion(AsOfQuestion):
-    direction = serializers.ChoiceField(
-        choices=["back", "forward"],
-        default="back",
-        help_text="Back to where the lot's metal came from, or forward to where it has gone.",
-    )
 
 
 @dataclass(frozen=True)
@@ -56,7 +48,14 @@ class Trace:
 class TraceLot(QuestionView):
     """Trace a lot's metal back to its origins, or forward to where it is, to the microgram."""
 
-    asks = TraceQuestion
+    asks = {
+        **AT_A_MOMENT,
+        "direction": serializers.ChoiceField(
+            choices=["back", "forward"],
+            default="back",
+            help_text="Back to where the lot's metal came from, or forward to where it has gone.",
+        ),
+    }
     shows = Trace
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Trace:

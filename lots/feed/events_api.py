@@ -12,7 +12,7 @@ from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 
-from lots.api.questions import Question, QuestionView
+from lots.api.questions import QuestionView
 from lots.api.records import show
 from lots.feed.events import EVENTS_MAX, Event, EventPage, all_events_after, events_after
 from lots.models import Movement, Party
@@ -20,20 +20,6 @@ from lots.people.permissions import StaffOrCustomer, customer_looking
 from lots.services.access_log import EVENTS, tell_reading
 
 LINES: Final = "application/x-ndjson"
-
-
-class EventsQuestion(Question):
-    after = serializers.IntegerField(
-        default=0, min_value=0, max_value=2**62, help_text="The last id already seen."
-    )
-    kind = serializers.MultipleChoiceField(
-        choices=Movement.Kind.choices, required=False, help_text="Only of these kinds."
-    )
-    limit = serializers.IntegerField(default=100, min_value=1, max_value=EVENTS_MAX)
-    lines = serializers.BooleanField(
-        default=False,
-        help_text="All there are, one JSON object a line, whatever the limit.",
-    )
 
 
 class EventsAfter(QuestionView):
@@ -44,7 +30,19 @@ class EventsAfter(QuestionView):
     that they may not see yet: once theirs is recorded, ask for the lot's answer again.
     """
 
-    asks = EventsQuestion
+    asks = {
+        "after": serializers.IntegerField(
+            default=0, min_value=0, max_value=2**62, help_text="The last id already seen."
+        ),
+        "kind": serializers.MultipleChoiceField(
+            choices=Movement.Kind.choices, required=False, help_text="Only of these kinds."
+        ),
+        "limit": serializers.IntegerField(default=100, min_value=1, max_value=EVENTS_MAX),
+        "lines": serializers.BooleanField(
+            default=False,
+            help_text="All there are, one JSON object a line, whatever the limit.",
+        ),
+    }
     shows = EventPage
     permission_classes = [StaffOrCustomer]
     other_answers = {(200, LINES): OpenApiTypes.STR}

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 import django_filters as filters
 from django.shortcuts import get_object_or_404
 
 from lots.api.listed import narrowed
-from lots.api.questions import Question, QuestionView
+from lots.api.questions import QuestionView
 from lots.feed.message_signature import shown_secret
 from lots.feed.subscriptions import secret_of
 from lots.models import ApiToken, EventDelivery, EventSubscription
@@ -24,7 +24,7 @@ DeliveryFilter = narrowed(
 class SubscriptionSecret(QuestionView):
     """The secret that a subscription's messages are signed with, for its receiver."""
 
-    asks = Question
+    asks: ClassVar[dict[str, Any]] = {}
     shows = {"secret": str}
     scope = ApiToken.Scope.ADMINISTER
     permission_classes = [WorksOffice]

@@ -8,14 +8,12 @@ from typing import Any, Final
 
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers
-from rest_framework.response import Response
 
 from config.refusals import refuse
-from lots.api.questions import Question
-from lots.api.records import show
+from lots.api.questions import RECORDED_AS_OF
 from lots.models import Party
 from lots.people.permissions import StaffOrCustomer, customer_looking
-from reports.api.answers import ReportQuestion, ReportView, csv_file, note_read, workbook_file
+from reports.api.answers import ReportView, note_read
 from reports.exports.account_statement import account_tables
 from reports.exports.movements import movements_table
 from reports.exports.tables import Table
@@ -27,24 +25,8 @@ from reports.queries.movements_list import MovementRow, entries_between, movemen
 # Lines of the ledger in one JSON answer; a CSV has no such limit.
 JSON_LINES_MAX: Final = 10_000
 YEAR_MAX: Final = 9000
-
-
-class DaysQuestion(Question):
-    """A span of days on the works' calendar, both included."""
-
-    from_date = serializers.DateField()
-    to_date = serializers.DateField()
-
-
-class AccountQuestion(ReportQuestion, DaysQuestion):
-    pass
-
-
-class MovementsQuestion(ReportQuestion, DaysQuestion):
-    recorded_as_of = serializers.DateTimeField(
-        required=False,
-        help_text="As the books, as recorded by this moment, said: all of them if left out.",
-    )
+# A span of days on the works' calendar, both included.
+DAYS: Final = {"from_date": serializers.DateField(), "to_date": serializers.DateField()}
 
 
 def span_asked(asked: dict[str, Any]) -> tuple[dt.datetime, dt.datetime]:
@@ -63,10 +45,11 @@ class AccountReport(ReportView):
     Customers are shown their own.
     """
 
-    asks = AccountQuestion
+    asks = DAYS
     shows = AccountStatement
     may_lag = True
     file_name = "account"
+    tables_of = account_tables
     permission_classes = [StaffOrCustomer]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> AccountStatement:
@@ -78,9 +61,6 @@ class AccountReport(ReportView):
         note_read(self.request, party, AccessRecord.What.ACCOUNT, party.code, asked["as"])
         return account_statement(party, *span, is_theirs=looking is not None)
 
-    def tables(self, answered: AccountStatement) -> list[Table]:
-        return account_tables(answered)
-
 
 @dataclass(frozen=True)
 class Lines:
@@ -90,50 +70,37 @@ class Lines:
     ends_at: dt.datetime
     recorded: dt.datetime | None
 
-    def table(self) -> Table:
+    def tables(self) -> list[Table]:
         span = (self.starts_at, self.ends_at)
-        return movements_table(*span, lambda: movement_rows(*span, self.recorded))
+        return [movements_table(*span, lambda: movement_rows(*span, self.recorded))]
+
+    def rows(self) -> list[MovementRow]:
+        """Refuses more than one answer can hold."""
+        span = (self.starts_at, self.ends_at, self.recorded)
+        count = entries_between(*span).order_by()[: JSON_LINES_MAX + 1].count()
+        if count > JSON_LINES_MAX:
+            raise refuse(
+                "too_many_rows:accounts",
+                field="to_date",
+                value=count,
+                json_lines_max=JSON_LINES_MAX,
+            )
+        return list(movement_rows(*span))
 
 
 class MovementsReport(ReportView):
     """Every line of every movement of a span of days, in the order of the ledger."""
 
-    asks = MovementsQuestion
+    asks = {**DAYS, "recorded_as_of": RECORDED_AS_OF}
     shows = {
         "starts_at": dt.datetime,
         "ends_at": dt.datetime,
-        "rows": tuple[MovementRow, ...],
+        "rows": (tuple[MovementRow, ...], Lines.rows),
     }
     may_lag = True
     file_name = "movements"
+    tables_of = Lines.tables
+    tells_totals = False
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Lines:
         return Lines(*span_asked(asked), asked.get("recorded_as_of"))
-
-    def compose(self, asked: dict[str, Any], **path: Any) -> Any:
-        lines = self.answer(asked)
-        table = lines.table()
-        if asked["as"] == "csv":
-            return csv_file(table, self.file_name)
-        if asked["as"] == "xlsx":
-            return workbook_file([table], self.file_name)
-        _check_few(lines)
-        rows = list(movement_rows(lines.starts_at, lines.ends_at, lines.recorded))
-        return Response(
-            {
-                "starts_at": show(lines.starts_at),
-                "ends_at": show(lines.ends_at),
-                "rows": show(rows),
-                "totals": {},
-                "notes": list(table.notes),
-            }
-        )
-
-
-def _check_few(lines: Lines) -> None:
-    entries = entries_between(lines.starts_at, lines.ends_at, lines.recorded)
-    count = entries.order_by()[: JSON_LINES_MAX + 1].count()
-    if count > JSON_LINES_MAX:
-        raise refuse(
-            "too_many_rows:accounts", field="to_date", value=count, json_lines_max=JSON_LINES_MAX
-        )

@@ -1,76 +1,79 @@
-"""Reports through the API: the same answer as JSON, as CSV or as a workbook."""
+"""Reports through the API: the same answer as JSON, as CSV, as a workbook or on paper."""
 
 from __future__ import annotations
 
-import io
 import re
-from collections.abc import Iterable, Sequence
-from tempfile import SpooledTemporaryFile
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import IO, Any, ClassVar, Final
 
-from django.http import FileResponse
 from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from config.refusals import refuse
-from lots.api.questions import Question, QuestionView
-from lots.api.records import show
+from lots.api.questions import QuestionView
 from lots.models import Party
 from lots.people.permissions import customer_looking
 from lots.queries.report_reading import reading_for_report
-from reports.exports.tables import Table, as_json, totals_of, write_csv
-from reports.exports.workbook import write_workbook
+from reports.exports.files import TYPES, file_of, tables_file
+from reports.exports.tables import Table, as_json, totals_of
 from reports.services.access_records import record_access
 
-CSV: Final = "text/csv"
-XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
-PDF: Final = "application/pdf"
 THROUGH_HEADER: Final = "Books-Through"
 AFTER_HEADER: Final = "Books-After"
-HELD_IN_MEMORY_BYTES: Final = 2**20
+WHICH_TABLE: Final = serializers.CharField(
+    required=False,
+    max_length=40,
+    help_text="Which table a CSV is of, by its name; the first if left out.",
+)
+CURRENCY: Final = serializers.RegexField(
+    r"^[A-Z]{3}\Z",
+    required=False,
+    default="",
+    help_text="Values the losses at the prices entered in this currency (ISO 4217).",
+)
 
 
-class ReportQuestion(Question):
-    """Says in which form the report is wanted."""
-
-    forms: ClassVar[Sequence[str]] = ("json", "csv", "xlsx")
-
-    def get_fields(self) -> dict[str, Any]:
-        # `as` is a word of the language, so the field can't be declared by name.
-        chosen = serializers.ChoiceField(
-            choices=list(self.forms), default="json", help_text="The form of the answer."
-        )
-        found = {**super().get_fields(), "as": chosen}
-        if "csv" in self.forms:
-            found["table"] = serializers.CharField(
-                required=False,
-                max_length=40,
-                help_text="Which table a CSV is of, by its name; the first if left out.",
-            )
-        return found
+def form_asked(forms: Sequence[str]) -> serializers.ChoiceField:
+    """In which form a report is wanted: the first if left out."""
+    return serializers.ChoiceField(
+        choices=list(forms), default=forms[0], help_text="The form of the answer."
+    )
 
 
 class ReportView(QuestionView):
-    """A report. Subclasses name `asks`, `shows` and `file_name`; give `answer` and `tables`.
+    """A report. Subclasses name `asks`, `shows`, `file_name` and `tables_of`, and `answer`.
 
-    The JSON has the answer with `totals` and `notes`: what the figures and their signs mean. A
-    report that `may_lag` is read from the replica, if there is one: its header `Books-Through` says
-    up to which movement. A request that needs a later one says so by `Books-After`.
+    `tables_of` makes the tables of CSV and workbook; the JSON then has `totals` and `notes`, what
+    the figures and their signs mean. `writers` write the answer into a file by its form, where it
+    is no table. A report that `may_lag` is read from the replica, if there is one: its header
+    `Books-Through` says up to which movement. A request that needs a later one says so by
+    `Books-After`.
     """
 
-    asks: ClassVar[type[Question]] = ReportQuestion
-    other_answers: ClassVar[dict[Any, Any]] = {
-        (200, CSV): OpenApiTypes.BINARY,
-        (200, XLSX): OpenApiTypes.BINARY,
-    }
-    file_name: ClassVar[str]
+    forms: ClassVar[Sequence[str]] = ("json", "csv", "xlsx")
+    tables_of: ClassVar[Callable[[Any], Sequence[Table]] | None] = None
+    writers: ClassVar[Mapping[str, Callable[[Any, IO[bytes]], object]]] = {}
+    file_name: ClassVar[str] = ""
+    # Where every total is nought, none is told.
+    tells_totals: ClassVar[bool] = True
     may_lag: ClassVar[bool] = False
+
+    def __init_subclass__(cls, **kwargs: Any) -> None:
+        cls.asks = {**cls.asks, "as": form_asked(cls.forms)}
+        if cls.tables_of is not None and "json" in cls.forms:
+            cls.asks["table"] = WHICH_TABLE
+        cls.other_answers = {
+            (200, TYPES[form]): OpenApiTypes.BINARY for form in cls.forms if form != "json"
+        }
+        super().__init_subclass__(**kwargs)
 
     @classmethod
     def documented(cls) -> dict[str, Any]:
         schema = super().documented()
+        if cls.tables_of is None:
+            return schema
         added = {
             "totals": {
                 "type": "object",
@@ -88,18 +91,6 @@ class ReportView(QuestionView):
             "required": [*schema["required"], *added],
         }
 
-    def shown(self, answered: Any) -> Any:
-        """What the JSON shows of the answer: the whole of it, unless told."""
-        return answered
-
-    def tables(self, answered: Any) -> list[Table]:
-        """The tables of the CSV and of the workbook."""
-        raise AssertionError(f"{type(self).__name__} has no tables")
-
-    def name_of(self, asked: dict[str, Any], **path: Any) -> str:
-        """The file's name, without its ending."""
-        return "-".join([self.file_name, *map(str, path.values())])
-
     def respond(self, asked: dict[str, Any], **path: Any) -> Any:
         if not self.may_lag:
             return self.compose(asked, **path)
@@ -115,47 +106,22 @@ class ReportView(QuestionView):
 
     def compose(self, asked: dict[str, Any], **path: Any) -> Any:
         """The whole answer, in the form asked for; everything it needs is read by its end."""
-        answered = self.answer(asked, **path)
-        tables = self.tables(answered)
-        if asked["as"] == "json":
-            return Response(
-                {
-                    **show(self.shown(answered), self.by_metal),
-                    "totals": _totals(tables),
-                    "notes": list(dict.fromkeys(note for each in tables for note in each.notes)),
-                }
-            )
-        name = self.name_of(asked, **path)
-        if asked["as"] == "csv":
-            return csv_file(_chosen(tables, asked.get("table")), name)
-        return workbook_file(tables, name)
-
-
-def csv_file(table: Table, name: str) -> FileResponse:
-    """The table as a CSV to save."""
-    file = temporary()
-    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
-    write_csv(table, text)
-    text.flush()
-    text.detach()
-    return sent(file, f"{name}.csv", f"{CSV}; charset=utf-8")
-
-
-def workbook_file(tables: Iterable[Table], name: str) -> FileResponse:
-    """The tables as a workbook to save."""
-    file = temporary()
-    try:
-        write_workbook(tables, file)
-    except BaseException:
-        file.close()
-        raise
-    return sent(file, f"{name}.xlsx", XLSX)
-
-
-def sent(file: IO[bytes], name: str, content_type: str) -> FileResponse:
-    """A file offered for saving, so that no browser runs it."""
-    file.seek(0)
-    return FileResponse(file, as_attachment=True, filename=name, content_type=content_type)
+        kind = type(self)
+        answered, form = self.answer(asked, **path), asked["as"]
+        name = "-".join([*filter(None, [self.file_name]), *map(str, path.values())])
+        if form in self.writers:
+            write = self.writers[form]
+            return file_of(f"{name}.{form}", lambda file: write(answered, file))
+        tables = kind.tables_of(answered) if kind.tables_of else ()
+        if form == "csv":
+            tables = [_chosen(tables, asked.get("table"))]
+        if form != "json":
+            return tables_file(tables, f"{name}.{form}")
+        shown = self.shown(answered)
+        if kind.tables_of is not None:
+            shown["totals"] = _totals(tables) if self.tells_totals else {}
+            shown["notes"] = list(dict.fromkeys(note for each in tables for note in each.notes))
+        return Response(shown)
 
 
 def table_key(table: Table) -> str:
@@ -181,7 +147,7 @@ def folded(row: dict[str, Any]) -> dict[str, Any]:
 def _totals(tables: Iterable[Table]) -> dict[str, list[dict[str, Any]]]:
     found = {}
     for table in tables:
-        if table.total_by and totals_of(table, table.rows):
+        if table.total_by and totals_of(table, table.cells()):
             found[table_key(table)] = [folded(row) for row in as_json(table)["totals"]]
     return found
 
@@ -195,13 +161,6 @@ def _chosen(tables: Sequence[Table], wanted: str | None) -> Table:
     raise refuse(
         "unknown_table", field="table", value=wanted, table_key=", ".join(map(table_key, tables))
     )
-
-
-def temporary() -> IO[bytes]:
-    """A file in memory while it is small, on disk when it grows; gone once it is closed."""
-    # The response that sends the file closes it.
-    file: Any = SpooledTemporaryFile(max_size=HELD_IN_MEMORY_BYTES)  # noqa: SIM115
-    return file  # type: ignore[no-any-return]
 
 
 def note_read(

@@ -7,45 +7,34 @@ from typing import Any, Final
 
 from rest_framework import serializers
 
-from lots.api.questions import Question, QuestionView
-from reports.api.answers import ReportQuestion, ReportView
+from lots.api.questions import RECORDED_AS_OF, QuestionView
+from lots.api.records import Shown
+from reports.api.answers import ReportView
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.best_estimate import NOTHING_CHANGED, best_estimate_tables
-from reports.exports.tables import Table
 from reports.queries.month.best_estimate import BestEstimate, best_estimate
-from reports.queries.month.difference_sequence import (
-    DifferenceSequence,
-    MonthDifference,
-    difference_sequences,
-)
+from reports.queries.month.difference_sequence import DifferenceSequence, difference_sequences
 from reports.queries.month.periods import Period, parse_month
 from reports.queries.month.suspicions import Suspicion
-from reports.statistics.inventory_difference import Difference
 from reports.statistics.suspects import ALPHA
 
 MONTHS_MAX: Final = 60
-
-
-class EstimateQuestion(Question):
-    recorded_as_of = serializers.DateTimeField(
-        required=False,
-        help_text="As the books, as recorded by this moment, said: all of them if left out.",
-    )
-    alpha = serializers.FloatField(
-        required=False,
-        default=ALPHA,
-        min_value=0.0001,
-        max_value=0.2,
-        help_text="The chance of any false alarm among all tests together.",
-    )
+_OF_TESTS: Final[dict[str, Any]] = {
+    "required": False,
+    "default": ALPHA,
+    "min_value": 0.0001,
+    "max_value": 0.2,
+}
+ESTIMATE: Final = {
+    "recorded_as_of": RECORDED_AS_OF,
+    "alpha": serializers.FloatField(
+        help_text="The chance of any false alarm among all tests together.", **_OF_TESTS
+    ),
+}
 
 
 def _estimate(asked: dict[str, Any], month: str) -> BestEstimate:
     return best_estimate(parse_month(month), asked.get("recorded_as_of"), alpha=asked["alpha"])
-
-
-class EstimateReportQuestion(ReportQuestion, EstimateQuestion):
-    pass
 
 
 class MonthEstimate(ReportView):
@@ -55,77 +44,48 @@ class MonthEstimate(ReportView):
     and after.
     """
 
-    asks = EstimateReportQuestion
-    shows = {"estimate": BestEstimate}
+    asks = ESTIMATE
+    shows = {"estimate": (BestEstimate, lambda estimate: estimate)}
     file_name = "best-estimate"
+    tables_of = best_estimate_tables
 
     def answer(self, asked: dict[str, Any], **path: Any) -> BestEstimate:
         return _estimate(asked, path["month"])
-
-    def shown(self, answered: BestEstimate) -> Any:
-        return {"estimate": answered}
-
-    def tables(self, answered: BestEstimate) -> list[Table]:
-        return best_estimate_tables(answered, ())
 
 
 class MonthDoubt(QuestionView):
     """Which measurements of a month to doubt, the first to look at first, in plain words."""
 
-    asks = EstimateQuestion
+    asks = ESTIMATE
     shows = {
-        "month": Period,
+        "month": (Period, "period"),
         "suspicions": tuple[Suspicion, ...],
         "statistic": float,
         "dof": int,
         "p_value": float,
         "p_left": float,
         "alpha": float,
-        "notes": list[str],
+        "notes": (list[str], lambda _: [NOTHING_CHANGED]),
     }
 
-    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        estimate = _estimate(asked, path["month"])
-        return {
-            "month": estimate.period,
-            "suspicions": estimate.suspicions,
-            "statistic": estimate.statistic,
-            "dof": estimate.dof,
-            "p_value": estimate.p_value,
-            "p_left": estimate.p_left,
-            "alpha": estimate.alpha,
-            "notes": [NOTHING_CHANGED],
-        }
+    def answer(self, asked: dict[str, Any], **path: Any) -> BestEstimate:
+        return _estimate(asked, path["month"])
 
 
-class DifferencesQuestion(Question):
-    months = serializers.IntegerField(
-        required=False,
-        default=12,
-        min_value=1,
-        max_value=MONTHS_MAX,
-        help_text="How many months, this one the last.",
-    )
-    recorded_as_of = serializers.DateTimeField(
-        required=False,
-        help_text="As the books, as recorded by this moment, said: all of them if left out.",
-    )
-    alpha = serializers.FloatField(required=False, default=ALPHA, min_value=0.0001, max_value=0.2)
-
-
-@dataclass(frozen=True)
-class OneMonth:
-    """One month's difference, its count's and its processes' part, and its limits of error."""
-
-    month: str
-    is_counted: bool
-    counted_ug: int
-    process_ug: int
-    difference_ug: int
-    standard_uncertainty_ug: int
-    limit_of_error_95_ug: int
-    limit_of_error_99_ug: int
-    verdict: str
+_ONE: Final = Shown(
+    "One month's difference, its count's and its processes' part, and its limits of error.",
+    {
+        "month": (str, lambda at: str(at[0])),
+        "is_counted": (bool, lambda at: at[1].is_counted),
+        "counted_ug": (int, lambda at: at[1].counted_ug),
+        "process_ug": (int, lambda at: at[1].process_ug),
+        "difference_ug": (int, lambda at: round(at[1].whole.difference)),
+        "standard_uncertainty_ug": (int, lambda at: round(at[1].whole.u)),
+        "limit_of_error_95_ug": (int, lambda at: round(at[1].whole.limit_of_error_95)),
+        "limit_of_error_99_ug": (int, lambda at: round(at[1].whole.limit_of_error_99)),
+        "verdict": (str, lambda at: at[1].whole.verdict.value),
+    },
+)
 
 
 @dataclass(frozen=True)
@@ -138,71 +98,6 @@ class SteadyLoss:
     since: str
     rate_ug: int
     rate_standard_uncertainty_ug: int
-
-
-@dataclass(frozen=True)
-class Months:
-    """One metal's differences month after month in one area, or (area blank) in all of them."""
-
-    metal: str
-    area: str
-    months: tuple[OneMonth, ...]
-    cumulative_ug: tuple[int, ...]
-    steady: SteadyLoss | None
-    untested: tuple[str, ...]
-
-
-class MonthDifferences(QuestionView):
-    """The inventory difference of each metal and area with its limit of error, and its sequence.
-
-    The sequence finds a slow steady loss that no single month shows.
-    """
-
-    asks = DifferencesQuestion
-    shows = {"month": Period, "differences": tuple[Months, ...], "signs": str}
-
-    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        period = parse_month(path["month"])
-        found = difference_sequences(
-            period,
-            months=asked["months"],
-            alpha=asked["alpha"],
-            recorded=asked.get("recorded_as_of"),
-        )
-        return {
-            "month": period,
-            "differences": tuple(map(_months, found)),
-            "signs": SIGN_CONVENTION,
-        }
-
-
-def _months(found: DifferenceSequence) -> Months:
-    tested = found.tested
-    return Months(
-        metal=found.metal,
-        area=found.area,
-        months=tuple(
-            _one(period, each) for period, each in zip(found.periods, found.months, strict=True)
-        ),
-        cumulative_ug=() if tested is None else tuple(round(each) for each in tested.cumulative),
-        steady=_steady(found),
-        untested=tuple(map(str, found.untested)),
-    )
-
-
-def _one(period: Period, each: MonthDifference) -> OneMonth:
-    whole: Difference = each.whole
-    return OneMonth(
-        month=str(period),
-        is_counted=each.is_counted,
-        counted_ug=each.counted_ug,
-        process_ug=each.process_ug,
-        difference_ug=round(whole.difference),
-        standard_uncertainty_ug=round(whole.u),
-        limit_of_error_95_ug=round(whole.limit_of_error_95),
-        limit_of_error_99_ug=round(whole.limit_of_error_99),
-        verdict=whole.verdict.value,
-    )
 
 
 def _steady(found: DifferenceSequence) -> SteadyLoss | None:
@@ -219,3 +114,49 @@ def _steady(found: DifferenceSequence) -> SteadyLoss | None:
         rate_ug=round(tested.rate),
         rate_standard_uncertainty_ug=round(tested.rate_u),
     )
+
+
+_MONTHS: Final = Shown(
+    "One metal's differences month after month in one area, or (area blank) in all of them.",
+    {
+        "metal": str,
+        "area": str,
+        "months": ([_ONE], lambda found: zip(found.periods, found.months, strict=True)),
+        "cumulative_ug": (
+            tuple[int, ...],
+            lambda found: [round(each) for each in found.tested.cumulative] if found.tested else [],
+        ),
+        "steady": (SteadyLoss | None, _steady),
+        "untested": (tuple[str, ...], lambda found: list(map(str, found.untested))),
+    },
+)
+
+
+class MonthDifferences(QuestionView):
+    """The inventory difference of each metal and area with its limit of error, and its sequence.
+
+    The sequence finds a slow steady loss that no single month shows.
+    """
+
+    asks = {
+        "months": serializers.IntegerField(
+            required=False,
+            default=12,
+            min_value=1,
+            max_value=MONTHS_MAX,
+            help_text="How many months, this one the last.",
+        ),
+        "recorded_as_of": RECORDED_AS_OF,
+        "alpha": serializers.FloatField(**_OF_TESTS),
+    }
+    shows = {"month": Period, "differences": [_MONTHS], "signs": str}
+
+    def answer(self, asked: dict[str, Any], **path: Any) -> Any:
+        period = parse_month(path["month"])
+        found = difference_sequences(
+            period,
+            months=asked["months"],
+            alpha=asked["alpha"],
+            recorded=asked.get("recorded_as_of"),
+        )
+        return {"month": period, "differences": found, "signs": SIGN_CONVENTION}

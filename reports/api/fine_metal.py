@@ -2,51 +2,42 @@
 
 from __future__ import annotations
 
-import io
+from functools import partial
 from typing import Any, ClassVar
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
-from rest_framework.response import Response
 
 from config.refusals import refuse
-from lots.api.questions import QuestionView
-from lots.api.records import show
+from lots.api.questions import choice_of
 from lots.metals import Metal
-from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot, Party
+from lots.models import BarRecord, DeliveryLine, DeliveryNote, Lot
 from lots.queries.bar_list import BarList, bar_list
 from lots.queries.delivery_note import DeliveryDocument
-from reports.api.answers import CSV, PDF, XLSX, ReportQuestion, note_read, sent, temporary
+from reports.api.answers import ReportView, note_read
 from reports.exports.bar_list import write_bar_list_csv, write_bar_list_workbook
 from reports.exports.delivery_note_pdf import delivery_note_pdf
+from reports.exports.files import csv_of
 from reports.models import AccessRecord
 from reports.queries.lot.customer_view import delivery_shown
 
 
-class BarListQuestion(ReportQuestion):
-    state = serializers.ChoiceField(
-        choices=Lot.State.choices,
-        required=False,
-        help_text="Of the lots: available if neither this nor a delivery note is given.",
-    )
-    metal = serializers.ChoiceField(choices=Metal.choices, required=False)
-    delivery_note = serializers.CharField(required=False, max_length=20)
-
-    def get_fields(self) -> dict[str, Any]:
-        found = super().get_fields()
-        del found["table"]
-        return found
-
-
-class BarListReport(QuestionView):
+class BarListReport(ReportView):
     """The bar list: marks, gross and fine weights and the rule of each, totals by metal."""
 
-    asks = BarListQuestion
+    asks = {
+        "state": choice_of(
+            Lot.State,
+            help_text="Of the lots: available if neither this nor a delivery note is given.",
+        ),
+        "metal": choice_of(Metal),
+        "delivery_note": serializers.CharField(required=False, max_length=20),
+    }
     shows = BarList
-    other_answers: ClassVar[dict[Any, Any]] = {
-        (200, CSV): OpenApiTypes.BINARY,
-        (200, XLSX): OpenApiTypes.BINARY,
+    file_name = "bars"
+    writers = {
+        "csv": lambda listed, file: csv_of(partial(write_bar_list_csv, listed))(file),
+        "xlsx": write_bar_list_workbook,
     }
 
     def answer(self, asked: dict[str, Any], **path: Any) -> BarList:
@@ -64,42 +55,17 @@ class BarListReport(QuestionView):
             records = records.filter(metal=asked["metal"])
         return bar_list(records.order_by("metal", "mark", "id"))
 
-    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
-        listed = self.answer(asked, **path)
-        if asked["as"] == "json":
-            return Response(show(listed))
-        file = temporary()
-        if asked["as"] == "csv":
-            text = io.TextIOWrapper(file, encoding="utf-8", newline="")
-            write_bar_list_csv(listed, text)
-            text.flush()
-            text.detach()
-            return sent(file, "bars.csv", f"{CSV}; charset=utf-8")
-        write_bar_list_workbook(listed, file)
-        return sent(file, "bars.xlsx", XLSX)
 
-
-class NoteQuestion(ReportQuestion):
-    forms = ("json", "pdf")
-
-
-class DeliveryNoteReport(QuestionView):
+class DeliveryNoteReport(ReportView):
     """A delivery note as a document: each lot's mass and metal, its bar, what was taken back."""
 
-    asks = NoteQuestion
+    asks: ClassVar[dict[str, Any]] = {}
     shows = DeliveryDocument
-    other_answers: ClassVar[dict[Any, Any]] = {(200, PDF): OpenApiTypes.BINARY}
+    forms = ("json", "pdf")
+    writers = {"pdf": lambda document, file: file.write(delivery_note_pdf(document))}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> DeliveryDocument:
         notes = DeliveryNote.objects.select_related("party", "delivered_by")
-        return delivery_shown(get_object_or_404(notes, code=path["code"]))
-
-    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
-        document = self.answer(asked, **path)
-        reader = Party.objects.get(code=document.party)
-        note_read(self.request, reader, AccessRecord.What.DELIVERY, document.code, asked["as"])
-        if asked["as"] == "json":
-            return Response(show(document))
-        file = temporary()
-        file.write(delivery_note_pdf(document))
-        return sent(file, f"{document.code}.pdf", PDF)
+        note = get_object_or_404(notes, code=path["code"])
+        note_read(self.request, note.party, AccessRecord.What.DELIVERY, note.code, asked["as"])
+        return delivery_shown(note)

@@ -4,28 +4,17 @@ from __future__ import annotations
 
 from typing import Any, Final
 
-from rest_framework import serializers
-
 from lots.api.fields import by_code
-from lots.api.questions import AsOfQuestion, moment_of
+from lots.api.questions import AT_A_MOMENT, choice_of, moment_of
 from lots.metals import Metal
 from lots.models import Lot, Party, Place
-from reports.api.answers import ReportQuestion, ReportView
+from reports.api.answers import ReportView
 from reports.exports.inventory import inventory_tables
-from reports.exports.obligations import obligations_table
-from reports.exports.tables import Table
+from reports.exports.obligations import obligations_tables
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.obligations import Obligations, obligations
 
 _NARROWING: Final = ("metal", "form", "owner", "place", "area")
-
-
-class InventoryQuestion(ReportQuestion, AsOfQuestion):
-    metal = serializers.ChoiceField(choices=Metal.choices, required=False)
-    form = serializers.ChoiceField(choices=Lot.Form.choices, required=False)
-    owner = by_code(Party, required=False)
-    place = by_code(Place, required=False)
-    area = serializers.ChoiceField(choices=Place.Area.choices, required=False)
 
 
 class InventoryReport(ReportView):
@@ -34,10 +23,18 @@ class InventoryReport(ReportView):
     The filters narrow the rows and their totals; the positions are always the whole works'.
     """
 
-    asks = InventoryQuestion
+    asks = {
+        **AT_A_MOMENT,
+        "metal": choice_of(Metal),
+        "form": choice_of(Lot.Form),
+        "owner": by_code(Party, required=False),
+        "place": by_code(Place, required=False),
+        "area": choice_of(Place.Area),
+    }
     shows = Inventory
     may_lag = True
     file_name = "inventory"
+    tables_of = inventory_tables
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Inventory:
         wanted = {
@@ -45,24 +42,14 @@ class InventoryReport(ReportView):
         }
         return inventory(moment_of(asked)).only(**wanted)
 
-    def tables(self, answered: Inventory) -> list[Table]:
-        return inventory_tables(answered)
-
-
-class ObligationsQuestion(ReportQuestion, AsOfQuestion):
-    pass
-
 
 class ObligationsReport(ReportView):
     """Metal owed to customers against metal held, by how soon it can be delivered, with cover."""
 
-    asks = ObligationsQuestion
     shows = Obligations
     may_lag = True
     file_name = "obligations"
+    tables_of = obligations_tables
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Obligations:
         return obligations(moment_of(asked))
-
-    def tables(self, answered: Obligations) -> list[Table]:
-        return [obligations_table(answered)]

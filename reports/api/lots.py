@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Final
 
-from django.db.models import QuerySet
+from django.db.models import Model, QuerySet
 from django.shortcuts import get_object_or_404
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema, extend_schema_field
@@ -17,23 +16,16 @@ from rest_framework.request import Request
 
 from lots.api.fields import ShownMass, show_volume
 from lots.api.filters import LotFilter
-from lots.api.questions import AsOfQuestion, Question, moment_of
+from lots.api.questions import AT_A_MOMENT, Question, moment_of, question_of
+from lots.api.records import Shown
 from lots.ledger.holdings import AsOf, Holding
 from lots.models import Lot, Party, Place
 from lots.people.permissions import StaffOrCustomer, customer_looking
 from lots.services.access_log import tell_lots_of
-from reports.api.answers import (
-    CSV,
-    XLSX,
-    ReportQuestion,
-    ReportView,
-    csv_file,
-    note_read,
-    workbook_file,
-)
+from reports.api.answers import WHICH_TABLE, ReportView, form_asked, note_read
+from reports.exports.files import TYPES, tables_file
 from reports.exports.lot_answer import lot_answer_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
-from reports.exports.tables import Table
 from reports.models import AccessRecord
 from reports.queries.lot.lot_answer import lot_answer
 from reports.queries.lot.lot_answer_lines import LotAnswer
@@ -50,10 +42,9 @@ from reports.queries.lot.lot_sheet import (
 )
 
 CHUNK: Final = 500
-
-
-class LotQuestion(ReportQuestion, AsOfQuestion):
-    pass
+LotQuestion: Final = question_of(
+    {**AT_A_MOMENT, "as": form_asked(ReportView.forms), "table": WHICH_TABLE}
+)
 
 
 def asked_among(request: Request, question: type[Question]) -> dict[str, Any]:
@@ -110,8 +101,7 @@ class LotSheets(GenericAPIView[Lot]):
         parameters=[LotQuestion],
         responses={
             200: LotBalanceSerializer(many=True),
-            (200, CSV): OpenApiTypes.BINARY,
-            (200, XLSX): OpenApiTypes.BINARY,
+            **{(200, TYPES[form]): OpenApiTypes.BINARY for form in ("csv", "xlsx")},
         },
         summary="The balances of all lots.",
     )
@@ -129,9 +119,7 @@ class LotSheets(GenericAPIView[Lot]):
             return self.get_paginated_response(shown.data)
         tell_lots_of(request.query_params, request.user, asked["as"])
         table = lot_balances_table(_all_balances(lots, as_of), as_of)
-        if asked["as"] == "csv":
-            return csv_file(table, "lots")
-        return workbook_file([table], "lots")
+        return tables_file([table], f"lots.{asked['as']}")
 
 
 def _all_balances(lots: QuerySet[Lot], as_of: AsOf) -> Iterator[LotBalance]:
@@ -140,46 +128,37 @@ def _all_balances(lots: QuerySet[Lot], as_of: AsOf) -> Iterator[LotBalance]:
         yield from lot_balances(chunk, as_of)
 
 
-@dataclass(frozen=True)
-class OneLotSheet:
-    """The sheet of one lot; owner and place are those of the moment asked of."""
+def _coded(model: type[Model], at: str) -> Any:
+    """The code of the row whose number stands there, if any."""
 
-    lot: str
-    as_of: AsOf
-    owner: str | None
-    place: str | None
-    holding: Holding
-    metals: tuple[MetalBalance, ...]
-    kinds: tuple[KindSum, ...]
-    lines: tuple[SheetLine, ...]
+    def found(sheet: LotSheet) -> str | None:
+        rows = model._default_manager.filter(pk=getattr(sheet, at) or 0)
+        return rows.values_list("code", flat=True).first()
+
+    return str | None, found
 
 
 class OneLot(ReportView):
     """One lot's balance sheet: in, out, now, and every line of it in the order it happened."""
 
-    asks = LotQuestion
-    shows = OneLotSheet
+    shows = Shown(
+        "The sheet of one lot; owner and place are those of the moment asked of.",
+        {
+            "lot": (str, "lot.code"),
+            "as_of": AsOf,
+            "owner": _coded(Party, "owner_id"),
+            "place": _coded(Place, "place_id"),
+            "holding": Holding,
+            "metals": tuple[MetalBalance, ...],
+            "kinds": tuple[KindSum, ...],
+            "lines": tuple[SheetLine, ...],
+        },
+    )
     file_name = "lot"
+    tables_of = lot_sheet_tables
 
     def answer(self, asked: dict[str, Any], **path: Any) -> LotSheet:
         return lot_sheet(get_object_or_404(Lot, code=path["code"]), moment_of(asked))
-
-    def shown(self, answered: LotSheet) -> OneLotSheet:
-        owner = Party.objects.filter(pk=answered.owner_id or 0).first()
-        place = Place.objects.filter(pk=answered.place_id or 0).first()
-        return OneLotSheet(
-            lot=answered.lot.code,
-            as_of=answered.as_of,
-            owner=owner.code if owner else None,
-            place=place.code if place else None,
-            holding=answered.holding,
-            metals=answered.metals,
-            kinds=answered.kinds,
-            lines=answered.lines,
-        )
-
-    def tables(self, answered: LotSheet) -> list[Table]:
-        return lot_sheet_tables(answered)
 
 
 class AnswerLot(ReportView):
@@ -188,9 +167,9 @@ class AnswerLot(ReportView):
     Customers are answered about the lots they sent in, without what is another's.
     """
 
-    asks = LotQuestion
     shows = LotAnswer
     file_name = "lot-answer"
+    tables_of = lot_answer_tables
     permission_classes = [StaffOrCustomer]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> LotAnswer:
@@ -202,6 +181,3 @@ class AnswerLot(ReportView):
         what = AccessRecord.What.LOT_ANSWER
         note_read(self.request, customer_of(lot), what, lot.code, asked["as"])
         return lot_answer(lot, moment_of(asked), seen_by=customer)
-
-    def tables(self, answered: LotAnswer) -> list[Table]:
-        return lot_answer_tables(answered)

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any, ClassVar, Final
 
 import django_filters as filters
 from django.db.models import Prefetch, QuerySet
-from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import extend_schema, extend_schema_field
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
-from rest_framework.request import Request
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.fields import ShownMass, show_volume, shown_code, shown_name
 from lots.api.listed import listed, narrowed, shows
-from lots.api.questions import QuestionView
 from lots.models import Place
 from lots.people.permissions import WorksOffice
-from reports.api.answers import CSV, XLSX, ReportQuestion, csv_file, workbook_file
+from reports.api.answers import ReportView
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.count_form import count_form_table
+from reports.exports.tables import Table
 from reports.models import (
     CountAdjustment,
     CountedMetal,
@@ -208,36 +206,23 @@ CountSheetList: Final = listed(
 )
 
 
-class FormQuestion(ReportQuestion):
-    forms = ("xlsx", "csv")
-
-    def get_fields(self) -> dict[str, Any]:
-        found = super().get_fields()
-        del found["table"]
-        found["as"].default = "xlsx"
-        return found
+def _form(sheet: CountSheet) -> list[Table]:
+    return [count_form_table(sheet, blind_lines(sheet))]
 
 
-class CountForm(QuestionView):
+class CountForm(ReportView):
     """A sheet's form to print or fill in, without any figure of the book; upload it when done."""
 
-    asks = FormQuestion
+    asks: ClassVar[dict[str, Any]] = {}
+    shows = None
+    forms = ("xlsx", "csv")
+    file_name = "count"
+    tables_of = _form
+    summary = "A sheet's form to print or fill in."
 
-    @extend_schema(
-        parameters=[FormQuestion],
-        responses={
-            (200, XLSX): OpenApiTypes.BINARY,
-            (200, CSV): OpenApiTypes.BINARY,
-        },
-        summary="A sheet's form to print or fill in.",
-    )
-    def get(self, request: Request, code: str) -> Any:
-        asked = self.read(request)
-        sheet = ON_SHEET.find({"code": code})
-        table = count_form_table(sheet, blind_lines(sheet))
-        if asked["as"] == "csv":
-            return csv_file(table, f"count-{sheet.code}")
-        return workbook_file([table], f"count-{sheet.code}")
+    def answer(self, asked: dict[str, Any], **path: Any) -> CountSheet:
+        sheet: CountSheet = ON_SHEET.find(path)
+        return sheet
 
 
 AdjustmentSerializer: Final = shows(

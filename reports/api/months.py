@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
-from typing import Any, ClassVar
+from dataclasses import replace
+from typing import Any, Final
 
-from drf_spectacular.types import OpenApiTypes
 from rest_framework import serializers
 
 from lots import clock
 from lots.api.fields import by_code
+from lots.api.questions import RECORDED_AS_OF
+from lots.api.records import Shown
 from lots.models import Party
-from reports.api.answers import PDF, ReportQuestion, ReportView, sent, temporary
-from reports.api.losses import Losses, shown_losses
-from reports.exports.month_end import claims_table, month_end_tables
+from reports.api.answers import CURRENCY, ReportView
+from reports.api.losses import LOSSES_SHOWN
+from reports.exports.month_end import claims_tables, month_end_tables
 from reports.exports.month_end_pdf import month_end_pdf
-from reports.exports.tables import Table
 from reports.queries.counts import CountFigure
 from reports.queries.inventory import Inventory
 from reports.queries.month.claims_statement import OwnerStatement
@@ -25,48 +25,25 @@ from reports.queries.month.month_statement import AreaStatement, MetalStatement
 from reports.queries.month.periods import Period, parse_month
 from reports.queries.month.signed_statement import Signed
 
-
-class MonthQuestion(ReportQuestion):
-    recorded_as_of = serializers.DateTimeField(
-        required=False,
-        help_text="As the books, as recorded by this moment, said: all of them if left out.",
-    )
-
-
-class StatementQuestion(MonthQuestion):
-    forms = (*MonthQuestion.forms, "pdf")
-    currency = serializers.RegexField(
-        r"^[A-Z]{3}\Z",
-        required=False,
-        default="",
-        help_text="Values the losses at the prices entered in this currency (ISO 4217).",
-    )
-    with_estimate = serializers.BooleanField(
-        required=False,
-        default=False,
-        help_text="Adds sheets of the best estimate, the doubts and the limits of error.",
-    )
-
-
-@dataclass(frozen=True)
-class Month:
+MONTH: Final = Shown(
     """A month's statement with the losses and the owners' claims that belong to it.
 
-    `difference` is book less physical: positive is an apparent loss, negative an apparent gain.
-    """
-
-    month: Period
-    recorded: dt.datetime | None
-    state: str
-    statement_digest: str
-    signed: Signed | None
-    metals: tuple[MetalStatement, ...]
-    areas: tuple[AreaStatement, ...]
-    counts: tuple[CountFigure, ...]
-    losses: Losses
-    claims: tuple[OwnerStatement, ...]
-    opening: Inventory
-    closing: Inventory
+`difference` is book less physical: positive is an apparent loss, negative an apparent gain.""",
+    {
+        "month": (Period, "statement.period"),
+        "recorded": (dt.datetime | None, "statement.recorded"),
+        "state": (str, "statement.state"),
+        "statement_digest": (str, "statement.statement_digest"),
+        "signed": Signed | None,
+        "metals": (tuple[MetalStatement, ...], "statement.metals"),
+        "areas": (tuple[AreaStatement, ...], "statement.areas"),
+        "counts": (tuple[CountFigure, ...], "statement.counts"),
+        "losses": LOSSES_SHOWN,
+        "claims": tuple[OwnerStatement, ...],
+        "opening": (Inventory, "statement.opening"),
+        "closing": (Inventory, "statement.closing"),
+    },
+)
 
 
 class MonthReport(ReportView):
@@ -76,14 +53,21 @@ class MonthReport(ReportView):
     statement alone, with who closed it and, attached, what was signed.
     """
 
-    asks = StatementQuestion
-    shows = Month
-    other_answers: ClassVar[dict[Any, Any]] = {
-        **ReportView.other_answers,
-        (200, PDF): OpenApiTypes.BINARY,
+    asks = {
+        "recorded_as_of": RECORDED_AS_OF,
+        "currency": CURRENCY,
+        "with_estimate": serializers.BooleanField(
+            required=False,
+            default=False,
+            help_text="Adds sheets of the best estimate, the doubts and the limits of error.",
+        ),
     }
+    shows = MONTH
+    forms = (*ReportView.forms, "pdf")
     may_lag = True
     file_name = "month-end"
+    tables_of = month_end_tables
+    writers = {"pdf": lambda pack, file: file.write(month_end_pdf(pack, made_at=clock.now()))}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
         return month_pack(
@@ -93,46 +77,19 @@ class MonthReport(ReportView):
             with_estimate=asked["with_estimate"],
         )
 
-    def shown(self, answered: MonthPack) -> Month:
-        statement = answered.statement
-        return Month(
-            month=statement.period,
-            recorded=statement.recorded,
-            state=statement.state,
-            statement_digest=statement.statement_digest,
-            signed=answered.signed,
-            metals=statement.metals,
-            areas=statement.areas,
-            counts=statement.counts,
-            losses=shown_losses(answered.losses),
-            claims=answered.claims,
-            opening=statement.opening,
-            closing=statement.closing,
-        )
-
-    def tables(self, answered: MonthPack) -> list[Table]:
-        return month_end_tables(answered)
-
-    def compose(self, asked: dict[str, Any], **path: Any) -> Any:
-        if asked["as"] != "pdf":
-            return super().compose(asked, **path)
-        file = temporary()
-        file.write(month_end_pdf(self.answer(asked, **path), made_at=clock.now()))
-        return sent(file, f"{self.name_of(asked, **path)}.pdf", PDF)
-
-
-class ClaimsQuestion(MonthQuestion):
-    month = serializers.CharField(max_length=7, help_text="As in 2026-05.")
-    owner = by_code(Party, required=False)
-
 
 class ClaimsReport(ReportView):
     """Each owner's claim on the works' pool over a month, and their lots kept apart."""
 
-    asks = ClaimsQuestion
-    shows = {"month": Period, "claims": tuple[OwnerStatement, ...]}
+    asks = {
+        "recorded_as_of": RECORDED_AS_OF,
+        "month": serializers.CharField(max_length=7, help_text="As in 2026-05."),
+        "owner": by_code(Party, required=False),
+    }
+    shows = {"month": (Period, "statement.period"), "claims": tuple[OwnerStatement, ...]}
     may_lag = True
     file_name = "claims"
+    tables_of = claims_tables
 
     def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
         period = parse_month(asked["month"])
@@ -141,9 +98,3 @@ class ClaimsReport(ReportView):
             return pack
         code = asked["owner"].code
         return replace(pack, claims=tuple(each for each in pack.claims if each.owner == code))
-
-    def shown(self, answered: MonthPack) -> Any:
-        return {"month": answered.statement.period, "claims": answered.claims}
-
-    def tables(self, answered: MonthPack) -> list[Table]:
-        return [claims_table(answered)]

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -13,11 +12,10 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from lots.api.fields import ExactField
-from lots.api.questions import QuestionView
 from lots.api.records import schema_of, show
-from lots.models import ApiToken, Party
+from lots.models import ApiToken
 from lots.people.permissions import StaffOrCustomer, customer_looking
-from reports.api.answers import PDF, XLSX, ReportQuestion, note_read, sent, temporary
+from reports.api.answers import ReportView, note_read
 from reports.exports.settlement_pdf import settlement_pdf
 from reports.exports.settlement_workbook import write_settlement_workbook
 from reports.models import AccessRecord, Settlement
@@ -25,19 +23,19 @@ from reports.queries.lot.settlement_statement import SettlementDocument, settlem
 from reports.queries.lot.what_if import Supposed, WhatIf, what_if
 
 
-class StatementQuestion(ReportQuestion):
-    forms = ("json", "xlsx", "pdf")
-
-
-class SettlementStatement(QuestionView):
+class SettlementStatement(ReportView):
     """A settlement as a document: every line with its formula, its rounding and what it rests on.
 
     Customers are shown their own, once approved.
     """
 
-    asks = StatementQuestion
+    asks: ClassVar[dict[str, Any]] = {}
     shows = SettlementDocument
-    other_answers = {(200, XLSX): OpenApiTypes.BINARY, (200, PDF): OpenApiTypes.BINARY}
+    forms = ("json", "xlsx", "pdf")
+    writers = {
+        "xlsx": write_settlement_workbook,
+        "pdf": lambda document, file: file.write(settlement_pdf(document)),
+    }
     permission_classes = [StaffOrCustomer]
 
     def answer(self, asked: dict[str, Any], **path: Any) -> SettlementDocument:
@@ -46,20 +44,15 @@ class SettlementStatement(QuestionView):
         if customer is not None:
             signed = [Settlement.State.APPROVED, Settlement.State.SUPERSEDED]
             settlements = settlements.filter(customer=customer, state__in=signed)
-        return settlement_statement(get_object_or_404(settlements, code=path["code"]))
-
-    def respond(self, asked: dict[str, Any], **path: Any) -> Any:
-        document = self.answer(asked, **path)
-        reader = Party.objects.get(code=document.customer)
-        note_read(self.request, reader, AccessRecord.What.SETTLEMENT, document.code, asked["as"])
-        if asked["as"] == "json":
-            return Response(show(document))
-        file = temporary()
-        if asked["as"] == "xlsx":
-            write_settlement_workbook(document, file)
-            return sent(file, f"{document.code}.xlsx", XLSX)
-        file.write(settlement_pdf(document))
-        return sent(file, f"{document.code}.pdf", PDF)
+        settlement = get_object_or_404(settlements.select_related("customer"), code=path["code"])
+        note_read(
+            self.request,
+            settlement.customer,
+            AccessRecord.What.SETTLEMENT,
+            settlement.code,
+            asked["as"],
+        )
+        return settlement_statement(settlement)
 
 
 class WhatIfInput(serializers.Serializer[Any]):

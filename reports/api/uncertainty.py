@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
-from lots.api.questions import AsOfQuestion, Question, QuestionView, moment_of
+from lots.api.questions import AT_A_MOMENT, RECORDED_AS_OF, QuestionView, moment_of
 from lots.models import Lot
 from reports.queries.month.figure_uncertainty import (
     PROBABILITY,
@@ -20,33 +20,21 @@ from reports.queries.month.figure_uncertainty import (
 )
 from reports.queries.month.periods import Period, parse_month
 
-
-def _probability() -> serializers.FloatField:
-    return serializers.FloatField(
+_PROBABILITY: Final = {
+    "probability": serializers.FloatField(
         required=False,
         default=PROBABILITY,
         min_value=0.5,
         max_value=0.9999,
         help_text="That the true value lies within the interval.",
     )
-
-
-class UncertaintyQuestion(AsOfQuestion):
-    probability = _probability()
-
-
-class MonthUncertaintyQuestion(Question):
-    probability = _probability()
-    recorded_as_of = serializers.DateTimeField(
-        required=False,
-        help_text="As the books, as recorded by this moment, said: all of them if left out.",
-    )
+}
 
 
 class InventorySureness(QuestionView):
     """The uncertainty of every row of the inventory, by the error sources its metal rests on."""
 
-    asks = UncertaintyQuestion
+    asks = {**AT_A_MOMENT, **_PROBABILITY}
     shows = {"rows": tuple[InventoryUncertainty, ...]}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
@@ -56,7 +44,7 @@ class InventorySureness(QuestionView):
 class MonthSureness(QuestionView):
     """The uncertainty of every line of a month's statement."""
 
-    asks = MonthUncertaintyQuestion
+    asks = {**_PROBABILITY, "recorded_as_of": RECORDED_AS_OF}
     shows = {"month": Period, "lines": tuple[StatementUncertainty, ...]}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
@@ -69,7 +57,7 @@ class MonthSureness(QuestionView):
 class LotSureness(QuestionView):
     """The uncertainty of what a lot holds, by metal."""
 
-    asks = UncertaintyQuestion
+    asks = {**AT_A_MOMENT, **_PROBABILITY}
     shows = {"lot": str, "metals": dict[str, UncertainFigure]}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:

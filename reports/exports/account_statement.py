@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from typing import Any
 
 from reports.conventions import OUNCE_RULE
 from reports.exports.moments import span_note
-from reports.exports.tables import Column, Kind, Row, Running, Summed, Table
-from reports.queries.account_money import MoneyAccount
-from reports.queries.account_statement import AccountStatement, MetalAccount
+from reports.exports.tables import Column, Kind, Row, Running, Summed, Table, cells_of
+from reports.queries.account_statement import AccountStatement
 
 OPENING = "At the start"
 CLOSING = "At the end"
@@ -16,8 +16,8 @@ _METAL = (
     Column("metal", "Metal", width=8),
     Column("occurred_at", "Occurred", Kind.MOMENT, 17),
     Column("movement", "Movement", Kind.WHOLE, 10),
-    Column("line", "What", width=30),
-    Column("lots", "Lots", width=30),
+    Column("line", "What", width=30, of="kind"),
+    Column("lots", "Lots", width=30, of=lambda line: ", ".join(line.lots)),
     Column("change", "In (+) or out (-)", Kind.MASS, 18),
     Column("balance", "Balance", Kind.MASS, 18),
 )
@@ -39,69 +39,46 @@ def account_tables(account: AccountStatement) -> list[Table]:
     span = span_note(account.starts_at, account.ends_at)
     notes = [*filter(None, [account.withheld]), span, account.signs, account.deference]
     title = f"Statement of account: {account.customer_name}"
+    metal = [
+        row
+        for each in account.metals
+        for row in _rows(
+            {"metal": each.metal},
+            ("line", "change"),
+            (each.opening_ug, each.closing_ug),
+            [(line.movement, cells_of(_METAL[1:], line)) for line in each.lines],
+        )
+    ]
+    money = [
+        row
+        for each in account.money
+        for row in _rows(
+            {"currency": each.currency},
+            ("what", "amount"),
+            (each.opening, each.closing),
+            [(line.code, cells_of(_MONEY[1:], line)) for line in each.lines],
+        )
+    ]
     return [
-        Table("Metal", title, _METAL, [*_metal_rows(account.metals)], [*notes, OUNCE_RULE]),
-        Table("Money", title, _MONEY, [*_money_rows(account.money)], [*notes, account.money_rule]),
+        Table("Metal", title, _METAL, metal, [*notes, OUNCE_RULE]),
+        Table("Money", title, _MONEY, money, [*notes, account.money_rule]),
     ]
 
 
-def _metal_rows(metals: tuple[MetalAccount, ...]) -> Iterator[Row]:
-    for each in metals:
-        key = first = f"{each.metal}.opening"
-        yield {
-            "_key": key,
-            "metal": each.metal,
-            "line": OPENING,
-            "change": each.opening_ug,
-            "balance": each.opening_ug,
-        }
-        for line in each.lines:
-            before, key = key, f"{each.metal}.{line.movement}"
-            yield {
-                "_key": key,
-                "metal": each.metal,
-                "occurred_at": line.occurred_at,
-                "movement": line.movement,
-                "line": line.kind,
-                "lots": ", ".join(line.lots),
-                "change": line.change_ug,
-                "balance": Running(line.balance_ug, before, "change"),
-            }
-        yield {
-            "metal": each.metal,
-            "line": CLOSING,
-            "change": Summed(each.closing_ug, first, "change"),
-            "balance": Summed(each.closing_ug, first, "change"),
-        }
-
-
-def _money_rows(money: tuple[MoneyAccount, ...]) -> Iterator[Row]:
-    for each in money:
-        key = first = f"{each.currency}.opening"
-        yield {
-            "_key": key,
-            "currency": each.currency,
-            "what": OPENING,
-            "amount": each.opening,
-            "balance": each.opening,
-        }
-        for line in each.lines:
-            before, key = key, f"{each.currency}.{line.code}"
-            yield {
-                "_key": key,
-                "currency": each.currency,
-                "at": line.at,
-                "code": line.code,
-                "what": line.what,
-                "settlement": line.settlement,
-                "lot": line.lot,
-                "reference": line.reference,
-                "amount": line.amount,
-                "balance": Running(line.balance, before, "amount"),
-            }
-        yield {
-            "currency": each.currency,
-            "what": CLOSING,
-            "amount": Summed(each.closing, first, "amount"),
-            "balance": Summed(each.closing, first, "amount"),
-        }
+def _rows(
+    about: Row,
+    names: tuple[str, str],
+    ends: tuple[Any, Any],
+    lines: Iterable[tuple[int | str, Row]],
+) -> Iterator[Row]:
+    """Opening, lines and closing of one account; each balance is a sum of what is above it."""
+    what, change = names
+    opening, closing = ends
+    stem = "".join(about.values())
+    key = first = f"{stem}.opening"
+    yield {**about, "_key": key, what: OPENING, change: opening, "balance": opening}
+    for name, line in lines:
+        before, key = key, f"{stem}.{name}"
+        yield {**about, **line, "_key": key, "balance": Running(line["balance"], before, change)}
+    summed = Summed(closing, first, change)
+    yield {**about, what: CLOSING, change: summed, "balance": summed}

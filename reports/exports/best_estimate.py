@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
 from reports.conventions import OUNCE_RULE, SIGN_CONVENTION
-from reports.exports.tables import Column, Kind, Row, Table
+from reports.exports.tables import Column, Kind, Row, Table, cells_of, in_digits
 from reports.queries.month.best_estimate import BestEstimate
-from reports.queries.month.difference_sequence import DifferenceSequence
-from reports.queries.month.suspicions import Suspicion
-from reports.statistics.inventory_difference import Difference
+from reports.queries.month.difference_sequence import DifferenceSequence, MonthDifference
+from reports.queries.month.suspicions import Proposal
 
 NOTHING_CHANGED: Final = (
     "Best estimates reconcile all readings of the month with the conservation of each metal and "
@@ -22,13 +21,13 @@ UNCERTAINTY_RULE: Final = (
 )
 _HOLDINGS: Final = (
     Column("metal", "Metal", width=8),
-    Column("area", "Area", width=20),
+    Column("area", "Area", width=20, of="area_name"),
     Column("book", "Book", Kind.MASS, 18),
     Column("book_u", "u of the book", Kind.MASS, 16),
     Column("best", "Best estimate", Kind.MASS, 18),
     Column("best_u", "u of the estimate", Kind.MASS, 16),
-    Column("aside", "With the doubted readings set aside", Kind.MASS, 18),
-    Column("aside_u", "u of that", Kind.MASS, 16),
+    Column("aside", "With the doubted readings set aside", Kind.MASS, 18, of="set_aside_ug"),
+    Column("aside_u", "u of that", Kind.MASS, 16, of="set_aside_u_ug"),
     Column("by_book", "Of it known by the book alone", Kind.MASS, 18),
 )
 _FLOWS: Final = (
@@ -41,46 +40,73 @@ _FLOWS: Final = (
     Column("reconciled", "Reconciled", Kind.MASS, 18),
     Column("u_after", "u after", Kind.MASS, 16),
     Column("adjustment", "Adjustment", Kind.MASS, 18),
-    Column("standing", "Standing", width=40),
+    Column("standing", "Standing", width=40, of="standing_in_words"),
 )
 _READINGS: Final = (
     Column("name", "Reading", width=52),
     Column("kind", "Kind", width=12),
     Column("unit", "Unit", width=8),
-    Column("measured", "Measured", width=16),
-    Column("reconciled", "Reconciled", width=16),
-    Column("u_before", "u before", width=12),
-    Column("u_after", "u after", width=12),
-    Column("z", "Test value", width=12),
-    Column("flagged", "Does not fit", width=12),
+    Column("measured", "Measured", width=16, of=in_digits("measured", ".6g")),
+    Column("reconciled", "Reconciled", width=16, of=in_digits("reconciled", ".6g")),
+    Column("u_before", "u before", width=12, of=in_digits("u_before", ".2g")),
+    Column("u_after", "u after", width=12, of=in_digits("u_after", ".2g")),
+    Column("z", "Test value", width=12, of=in_digits("z", ".2f")),
+    Column("flagged", "Does not fit", width=12, of=lambda each: "yes" if each.flagged else ""),
 )
 _DOUBTS: Final = (
     Column("rank", "Order", Kind.WHOLE, 8),
     Column("sentence", "What does not fit", width=80),
-    Column("recorded", "Recorded", width=14),
-    Column("implied", "Implied", width=14),
-    Column("bias", "Reads too high by", width=14),
-    Column("u", "u", width=10),
+    Column("recorded", "Recorded", width=14, of=in_digits("recorded", "f")),
+    Column("implied", "Implied", width=14, of=in_digits("implied", ".6g")),
+    Column("bias", "Reads too high by", width=14, of=in_digits("bias", ".3g")),
+    Column("u", "u", width=10, of=in_digits("u", ".2g")),
     Column("unit", "Unit", width=8),
-    Column("z", "Test value", width=12),
-    Column("explanation", "Perhaps", width=60),
-    Column("proposal", "Proposal; nothing is posted by itself", width=80),
-    Column("rivals", "Would explain it as well", width=80),
+    Column("z", "Test value", width=12, of=in_digits("z", ".1f")),
+    Column(
+        "explanation",
+        "Perhaps",
+        width=60,
+        of=lambda each: "; ".join(why.detail for why in each.explanations),
+    ),
+    Column(
+        "proposal",
+        "Proposal; nothing is posted by itself",
+        width=80,
+        of=lambda each: _proposed(each.proposal),
+    ),
+    Column("rivals", "Would explain it as well", width=80, of=lambda each: "; ".join(each.rivals)),
 )
+
+
+def _whole(at: str) -> Callable[[MonthDifference], int]:
+    return lambda month: round(getattr(month.whole, at))
+
+
 _DIFFERENCES: Final = (
     Column("metal", "Metal", width=8),
-    Column("area", "Area", width=20),
+    Column("area", "Area", width=20, of="area_name"),
     Column("month", "Month", width=10),
-    Column("counted", "Count", Kind.MASS, 18),
+    Column(
+        "counted",
+        "Count",
+        Kind.MASS,
+        18,
+        of=lambda each: each.counted_ug if each.is_counted else None,
+    ),
     Column("process", "Processes", Kind.MASS, 18),
-    Column("difference", "Inventory difference", Kind.MASS, 18),
-    Column("u", "u", Kind.MASS, 16),
-    Column("limit_95", "Limit of error, 95 %", Kind.MASS, 18),
-    Column("limit_99", "Limit of error, 99 %", Kind.MASS, 18),
-    Column("verdict", "Verdict", width=28),
+    Column("difference", "Inventory difference", Kind.MASS, 18, of=_whole("difference")),
+    Column("u", "u", Kind.MASS, 16, of=_whole("u")),
+    Column("limit_95", "Limit of error, 95 %", Kind.MASS, 18, of=_whole("limit_of_error_95")),
+    Column("limit_99", "Limit of error, 99 %", Kind.MASS, 18, of=_whole("limit_of_error_99")),
+    Column("verdict", "Verdict", width=28, of="whole.verdict.value"),
     Column("cumulative", "Cumulative", Kind.MASS, 18),
     Column("cumulative_u", "u of it", Kind.MASS, 16),
     Column("alarm", "Steady loss or gain", width=60),
+)
+_OF_A_MONTH: Final = tuple(
+    each
+    for each in _DIFFERENCES
+    if each.name not in {"month", "cumulative", "cumulative_u", "alarm"}
 )
 
 
@@ -90,16 +116,20 @@ def best_estimate_tables(
     """Holdings, doubts, differences, flows and readings, in the order in which they are read."""
     period = estimate.period
     notes = [*_notes(estimate), UNCERTAINTY_RULE, OUNCE_RULE]
+    doubts = [
+        {"rank": rank, **cells_of(_DOUBTS[1:], each)}
+        for rank, each in enumerate(estimate.suspicions, start=1)
+    ]
     tables = [
-        Table("Best estimate", f"Best estimate {period}", _HOLDINGS, _holdings(estimate), notes),
-        Table("Doubts", f"Readings to look at {period}", _DOUBTS, _doubts(estimate), notes[:2]),
+        Table("Best estimate", f"Best estimate {period}", _HOLDINGS, estimate.holdings, notes),
+        Table("Doubts", f"Readings to look at {period}", _DOUBTS, doubts, notes[:2]),
     ]
     if sequences:
         tables.append(difference_table(sequences, str(period)))
     return [
         *tables,
-        Table("Flows", f"Flows reconciled {period}", _FLOWS, _flows(estimate), notes),
-        Table("Readings", f"Readings reconciled {period}", _READINGS, _readings(estimate)),
+        Table("Flows", f"Flows reconciled {period}", _FLOWS, estimate.streams, notes),
+        Table("Readings", f"Readings reconciled {period}", _READINGS, estimate.readings),
     ]
 
 
@@ -125,116 +155,28 @@ def _notes(estimate: BestEstimate) -> list[str]:
     return [NOTHING_CHANGED, test]
 
 
-def _holdings(estimate: BestEstimate) -> list[Row]:
-    return [
-        {
-            "metal": each.metal,
-            "area": each.area_name,
-            "book": each.book_ug,
-            "book_u": each.book_u_ug,
-            "best": each.best_ug,
-            "best_u": each.best_u_ug,
-            "aside": each.set_aside_ug,
-            "aside_u": each.set_aside_u_ug,
-            "by_book": each.by_book_ug,
-        }
-        for each in estimate.holdings
-    ]
+def _proposed(proposal: Proposal | None) -> str:
+    if proposal is None:
+        return ""
+    return f"Reverse movement {', '.join(map(str, proposal.reverse))}. {proposal.post_instead}"
 
 
-def _flows(estimate: BestEstimate) -> list[Row]:
-    return [
-        {
-            "movement": each.movement,
-            "metal": each.metal,
-            "giver": each.giver,
-            "taker": each.taker,
-            "measured": each.measured_ug,
-            "u_before": each.u_before_ug,
-            "reconciled": each.reconciled_ug,
-            "u_after": each.u_after_ug,
-            "adjustment": each.adjustment_ug,
-            "standing": each.standing_in_words,
-        }
-        for each in estimate.streams
-    ]
-
-
-def _readings(estimate: BestEstimate) -> list[Row]:
-    return [
-        {
-            "name": each.name,
-            "kind": each.kind,
-            "unit": each.unit,
-            "measured": f"{each.measured:.6g}",
-            "reconciled": f"{each.reconciled:.6g}",
-            "u_before": f"{each.u_before:.2g}",
-            "u_after": f"{each.u_after:.2g}",
-            "z": None if each.z is None else f"{each.z:.2f}",
-            "flagged": "yes" if each.flagged else "",
-        }
-        for each in estimate.readings
-    ]
-
-
-def _doubts(estimate: BestEstimate) -> list[Row]:
-    return [_doubt(rank, each) for rank, each in enumerate(estimate.suspicions, start=1)]
-
-
-def _doubt(rank: int, each: Suspicion) -> Row:
-    proposal = each.proposal
-    reverse = "" if proposal is None else ", ".join(map(str, proposal.reverse))
-    return {
-        "rank": rank,
-        "sentence": each.sentence,
-        "recorded": f"{each.recorded:f}",
-        "implied": f"{each.implied:.6g}",
-        "bias": f"{each.bias:.3g}",
-        "u": f"{each.u:.2g}",
-        "unit": each.unit,
-        "z": f"{each.z:.1f}",
-        "explanation": "; ".join(why.detail for why in each.explanations),
-        "proposal": ""
-        if proposal is None
-        else f"Reverse movement {reverse}. {proposal.post_instead}",
-        "rivals": "; ".join(each.rivals),
-    }
-
-
-def _months(each: DifferenceSequence) -> list[Row]:
+def _months(each: DifferenceSequence) -> Iterator[Row]:
     tested = [period for period in each.periods if period not in each.untested]
-    rows: list[Row] = []
     for period, month in zip(each.periods, each.months, strict=True):
-        place = tested.index(period) if period in tested else None
-        of_sequence = None if place is None else each.tested
-        rows.append(
-            {
-                "metal": each.metal,
-                "area": month.area_name,
-                "month": str(period),
-                "counted": month.counted_ug if month.is_counted else None,
-                "process": month.process_ug,
-                **_limits(month.whole),
-                "cumulative": None
-                if of_sequence is None or place is None
-                else round(of_sequence.cumulative[place]),
-                "cumulative_u": None
-                if of_sequence is None or place is None
-                else round(of_sequence.cumulative_u[place]),
-                "alarm": alarm_words(each) if period == each.periods[-1] else "",
+        sums: dict[str, int] = {}
+        if period in tested and each.tested is not None:
+            place = tested.index(period)
+            sums = {
+                "cumulative": round(each.tested.cumulative[place]),
+                "cumulative_u": round(each.tested.cumulative_u[place]),
             }
-        )
-    return rows
-
-
-def _limits(whole: Difference) -> Row:
-    return {
-        "difference": round(whole.difference),
-        "u": round(whole.u),
-        "limit_95": round(whole.limit_of_error_95),
-        "limit_99": round(whole.limit_of_error_99),
-        "verdict": whole.verdict.value,
-    }
+        yield {
+            **cells_of(_OF_A_MONTH, month),
+            "month": str(period),
+            **sums,
+            "alarm": alarm_words(each) if period == each.periods[-1] else "",
+        }
 
 
 def alarm_words(each: DifferenceSequence) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 from lots.models import Place
 from reports.conventions import (
@@ -30,28 +31,40 @@ _STATEMENT = (
     Column("throughput", "Throughput", Kind.MASS, 18),
     Column("percent", "Of throughput", Kind.PERCENT, 14, ratio=Ratio("mass", "throughput")),
 )
+
+
+def _counted(name: str, header: str) -> Column:
+    """A mass of the count, where there was one."""
+
+    def found(each: Any) -> int | None:
+        mass_ug: int = getattr(each, f"{name}_ug")
+        return mass_ug if each.is_counted else None
+
+    return Column(name, header, Kind.MASS, 18, is_totalled=True, of=found)
+
+
 _AREAS = (
     Column("metal", "Metal", width=8),
-    Column("area", "Area", width=20),
+    Column("area", "Area", width=20, of="area_name"),
     Column("opening", "Opening book", Kind.MASS, 18, is_totalled=True),
     Column("change", "Change", Kind.MASS, 18, is_totalled=True),
     Column("closing", "Closing book", Kind.MASS, 18, is_totalled=True),
-    Column("counted_book", "Book of the lots counted", Kind.MASS, 18, is_totalled=True),
-    Column("counted", "Counted", Kind.MASS, 18, is_totalled=True),
-    Column("difference", "Difference", Kind.MASS, 18, is_totalled=True),
-    Column("adjusted", "Adjusted on the books", Kind.MASS, 18, is_totalled=True),
+    _counted("counted_book", "Book of the lots counted"),
+    _counted("counted", "Counted"),
+    _counted("difference", "Difference"),
+    _counted("adjusted", "Adjusted on the books"),
 )
 _COUNTS = (
     Column("sheet", "Sheet", width=14),
     Column("place", "Place", width=20),
-    Column("area", "Area", width=18),
+    Column("area", "Area", width=18, of=lambda each: Place.Area(each.area).label),
     Column("lot", "Lot", width=14),
     Column("method", "How", width=20),
     Column("metal", "Metal", width=8),
     Column("book", "Book", Kind.MASS, 18, is_totalled=True),
     Column("counted", "Counted", Kind.MASS, 18, is_totalled=True),
     Column("difference", "Difference", Kind.MASS, 18, is_totalled=True),
-    Column("spread", "Standard uncertainty", Kind.MASS, 16),
+    Column("spread", "Standard uncertainty", Kind.MASS, 16, of="standard_uncertainty_ug"),
     Column("adjustment", "Adjustment", width=14),
     Column("cause", "Cause", width=20),
     Column("counted_by", "Counted by", width=16),
@@ -75,7 +88,7 @@ def month_end_tables(pack: MonthPack) -> list[Table]:
         *inventory_tables(pack.statement.closing),
         *loss_tables(pack.losses),
         counts_table(pack.statement),
-        claims_table(pack),
+        *claims_tables(pack),
         *([] if pack.estimate is None else best_estimate_tables(pack.estimate, pack.differences)),
         movements_table(period.starts_at, period.ends_at, pack.movements),
         signature_table(str(period), pack.signed),
@@ -144,78 +157,38 @@ def _statement_rows(each: MetalStatement) -> Iterator[Row]:
 
 def areas_table(statement: MonthStatement) -> Table:
     """Per metal and area: book at both ends, and what the count there found."""
-    rows = [
-        {
-            "metal": each.metal,
-            "area": each.area_name,
-            "opening": each.opening_ug,
-            "change": each.change_ug,
-            "closing": each.closing_ug,
-            "counted_book": each.counted_book_ug if each.is_counted else None,
-            "counted": each.counted_ug if each.is_counted else None,
-            "difference": each.difference_ug if each.is_counted else None,
-            "adjusted": each.adjusted_ug if each.is_counted else None,
-        }
-        for each in statement.areas
-    ]
     notes = [*_state_notes(statement), SIGN_CONVENTION, OUNCE_RULE]
-    return Table("Areas", f"Areas {statement.period}", _AREAS, rows, notes, "metal")
+    return Table("Areas", f"Areas {statement.period}", _AREAS, statement.areas, notes, "metal")
 
 
 def counts_table(statement: MonthStatement) -> Table:
     """Every counted lot, metal by metal."""
-    rows = [
-        {
-            **{column.name: getattr(each, column.name, None) for column in _COUNTS},
-            "area": Place.Area(each.area).label,
-            "book": each.book_ug,
-            "counted": each.counted_ug,
-            "difference": each.difference_ug,
-            "spread": each.standard_uncertainty_ug,
-        }
-        for each in statement.counts
-    ]
-    return Table("Counts", f"Counts {statement.period}", _COUNTS, rows, [SIGN_CONVENTION], "metal")
+    title, notes = f"Counts {statement.period}", [SIGN_CONVENTION]
+    return Table("Counts", title, _COUNTS, statement.counts, notes, "metal")
 
 
-def claims_table(pack: MonthPack) -> Table:
+def claims_tables(pack: MonthPack) -> list[Table]:
     """Per owner and metal: the claim at the start, its changes, the claim at the end."""
     rows: list[Row] = []
     for each in pack.claims:
         about = {"owner": each.owner_name, "metal": each.metal}
         stem = f"{each.owner}.{each.metal}"
         opening = "Own position" if each.is_house else "Claim"
-        rows.append(
-            {
-                **about,
-                "_key": f"{stem}.start",
-                "line": f"{opening} at the start",
-                "mass": each.opening_ug,
-            }
-        )
+        lines = [("start", f"{opening} at the start", each.opening_ug)]
+        lines += [(f"change.{one.kind}", one.kind_name, one.change_ug) for one in each.changes]
         rows += [
-            {
-                **about,
-                "_key": f"{stem}.change.{change.kind}",
-                "line": change.kind_name,
-                "mass": change.change_ug,
-            }
-            for change in each.changes
+            {**about, "_key": f"{stem}.{key}", "line": line, "mass": mass}
+            for key, line, mass in lines
         ]
-        terms = [
-            (1, f"{stem}.start"),
-            *((1, f"{stem}.change.{change.kind}") for change in each.changes),
-        ]
-        rows.append(
-            {**about, "line": f"{opening} at the end", "mass": Linked(each.closing_ug, terms)}
-        )
+        closing = Linked(each.closing_ug, [(1, f"{stem}.{key}") for key, _, _ in lines])
+        rows.append({**about, "line": f"{opening} at the end", "mass": closing})
         if not each.is_house:
             rows += [
                 {**about, "line": "Own lots at the start", "mass": each.apart_opening_ug},
                 {**about, "line": "Own lots at the end", "mass": each.apart_closing_ug},
             ]
     period = pack.statement.period
-    return Table("Claims", f"Whose metal it is {period}", _CLAIMS, rows, [OUNCE_RULE])
+    return [Table("Claims", f"Whose metal it is {period}", _CLAIMS, rows, [OUNCE_RULE])]
 
 
 def _state_notes(statement: MonthStatement) -> list[str]:

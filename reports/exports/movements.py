@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from reports.exports.moments import span_note
-from reports.exports.tables import Column, Kind, Row, Table
+from reports.exports.tables import Column, Kind, Table
 from reports.queries.movements_list import MovementRow
 
 _COLUMNS = (
@@ -25,7 +25,7 @@ _COLUMNS = (
     Column("owner", "Owner", width=22),
     Column("metal", "Metal", width=8),
     Column("mass", "Mass", Kind.MASS, 18, is_totalled=True),
-    Column("spread", "Standard uncertainty", Kind.MASS, 16),
+    Column("spread", "Standard uncertainty", Kind.MASS, 16, of="standard_uncertainty_ug"),
     Column("basis", "Rests on", width=16),
     Column("note", "Note", width=40),
 )
@@ -41,20 +41,13 @@ class _Stream:
 
     read: Callable[[], Iterator[MovementRow]]
 
-    def __iter__(self) -> Iterator[Row]:
-        for row in self.read():
-            yield {
-                **{column.name: getattr(row, column.name, None) for column in _COLUMNS},
-                "mass": row.mass_ug,
-                "spread": row.standard_uncertainty_ug,
-            }
+    def __iter__(self) -> Iterator[MovementRow]:
+        return self.read()
 
 
 def movements_table(
     starts_at: dt.datetime, ends_at: dt.datetime, read: Callable[[], Iterator[MovementRow]]
 ) -> Table:
     """`read` starts the query anew, so that a long ledger is streamed and never held whole."""
-    rows: Iterable[Row] = _Stream(read)
-    return Table(
-        "Movements", "Movements", _COLUMNS, rows, [span_note(starts_at, ends_at), _NOTE], "metal"
-    )
+    notes = [span_note(starts_at, ends_at), _NOTE]
+    return Table("Movements", "Movements", _COLUMNS, _Stream(read), notes, "metal")

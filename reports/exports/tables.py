@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from enum import Enum
+from operator import attrgetter
 from typing import Any, Final, TextIO
 
 from django.utils import timezone
@@ -36,6 +37,9 @@ class Kind(Enum):
     MONEY = "money"
     DATE = "date"
     MOMENT = "moment"
+
+
+_UNIT: Final = {Kind.MASS: "_ug", Kind.VOLUME: "_ul"}
 
 
 @dataclass(frozen=True)
@@ -80,9 +84,11 @@ class Summed:
 
 @dataclass(frozen=True)
 class Column:
-    """One column: its key in rows and in JSON, its header, and what it holds.
+    """One column: its key in JSON, its header, what it holds, and where that is found in a row.
 
-    `is_totalled` sums it on the total rows; `ratio` makes a percentage a live formula.
+    `of` is a path such as "lot.code" or a function of the row; left out, it is found under `name`,
+    of a mass `<name>_ug`. `is_totalled` sums it on the total rows; `ratio` makes a percentage a
+    live formula.
     """
 
     name: str
@@ -91,11 +97,33 @@ class Column:
     width: int = 14
     is_totalled: bool = False
     ratio: Ratio | None = None
+    of: str | Callable[[Any], Any] = ""
+
+    def value(self, row: Any) -> Any:
+        if callable(self.of):
+            return self.of(row)
+        found = attrgetter(self.of or f"{self.name}{_UNIT.get(self.kind, '')}")(row)
+        return found() if callable(found) else found
+
+
+def cells_of(columns: Iterable[Column], row: Any) -> dict[str, Any]:
+    """What the columns find in a row, by their names."""
+    return {column.name: column.value(row) for column in columns if column.ratio is None}
+
+
+def in_digits(at: str, form: str) -> Callable[[Any], str | None]:
+    """A figure of a row as text, in a format such as ".3g"."""
+
+    def said(row: Any) -> str | None:
+        value = getattr(row, at)
+        return None if value is None else format(value, form)
+
+    return said
 
 
 @dataclass(frozen=True)
 class Table:
-    """One sheet. Rows are mappings by column name; `_key` names a row for `Linked`.
+    """One sheet. Rows are records, or mappings by column name; `_key` names a row for `Linked`.
 
     `total_by` names the column whose every value gets a total row of its own (metal, mostly).
     """
@@ -103,9 +131,14 @@ class Table:
     name: str
     title: str
     columns: Sequence[Column]
-    rows: Iterable[Row]
+    rows: Iterable[Any]
     notes: Sequence[str] = ()
     total_by: str = ""
+
+    def cells(self) -> Iterator[Row]:
+        """The rows by column name, read again each time."""
+        for row in self.rows:
+            yield row if isinstance(row, Mapping) else cells_of(self.columns, row)
 
 
 def plain_text(value: object) -> str:
@@ -157,7 +190,7 @@ def totals_of(table: Table, rows: Iterable[Row]) -> list[dict[str, Any]]:
 
 def as_json(table: Table) -> dict[str, Any]:
     """The table as JSON-ready data: whole micrograms as integers, decimals as text."""
-    rows = list(table.rows)
+    rows = list(table.cells())
     return {
         "name": table.name,
         "title": table.title,
@@ -176,7 +209,7 @@ def write_csv(table: Table, file: TextIO) -> None:
     names = [name for column in table.columns for name in json_names(column)]
     writer.writerow(names)
     texts = {column.name for column in table.columns if column.kind == Kind.TEXT}
-    for row in table.rows:
+    for row in table.cells():
         shown = _shown(table.columns, row)
         writer.writerow(
             ["" if shown[name] is None else _csv(shown[name], name in texts) for name in names]

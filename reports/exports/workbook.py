@@ -135,7 +135,7 @@ def _write_sheet(book: Workbook, table: Table) -> None:
     state.append([])
     state.append([_header(state, text) for text in _headers(table.columns)])
     groups: dict[object, set[str]] = {}
-    for row in table.rows:
+    for row in table.cells():
         if "_key" in row:
             assert row["_key"] not in state.row_of_key, row["_key"]
             state.row_of_key[row["_key"]] = state.next_row
