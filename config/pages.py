@@ -30,6 +30,20 @@ _DOCS_POLICY: Final = f"{CONTENT_SECURITY_POLICY}; style-src 'self' 'unsafe-inli
 _DOCS: Final = "/api/docs/"
 
 
+SAVED_TYPES: Final = {
+    "csv": "text/csv; charset=utf-8",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    "pdf": "application/pdf",
+    "svg": "image/svg+xml",
+}
+
+
+def to_save(content: bytes | str, name: str) -> HttpResponse:
+    """A file offered for saving, so that no browser runs it; its ending says what it is."""
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return HttpResponse(content, SAVED_TYPES[name.rpartition(".")[2]], headers=headers)
+
+
 class SignInForm(AuthenticationForm):
     """As the framework's, with one message whether the name or the password is wrong."""
 

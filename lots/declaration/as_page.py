@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from decimal import Decimal
 from operator import attrgetter
-from typing import Any, Final
+from typing import Any, Final, get_origin
 
 from django import forms
 from django.core.files.base import File
@@ -123,7 +123,10 @@ class _RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
 
 
 def _choice(question: Question, **kwargs: Any) -> forms.Field:
-    return choice_field(question.asks.offered or question.asks.choices, **kwargs)
+    choices = question.asks.offered or question.asks.choices
+    if get_origin(question.type) is Sequence:
+        return forms.MultipleChoiceField(choices=choices.choices, **kwargs)
+    return choice_field(choices, **kwargs)
 
 
 FIELDS: Final[dict[Any, Maker]] = {

@@ -5,8 +5,9 @@ from __future__ import annotations
 import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
+from django.db.models import QuerySet
 from django.utils.crypto import salted_hmac
 
 from config.refusals import ConflictError, refuse
@@ -20,7 +21,20 @@ from lots.texts import checked_text
 
 NAME_MAX: Final = 80
 ON_SUBSCRIPTION: Final = On(EventSubscription, "webhooks/<int:pk>", "subscription")
+# What the pages of receivers have in common.
+_RECEIVERS: Final[dict[str, Any]] = {
+    "roles": OFFICE,
+    "section": "settlements",
+    "template": "reports/receiver_step.html",
+    "when": None,
+    "lands_on": "receivers",
+    "lands_of": None,
+}
 _SALTED_WITH: Final = "lots.event-subscription"
+
+
+def outsiders() -> QuerySet[Party]:
+    return Party.objects.exclude(kind=Party.Kind.HOUSE)
 
 
 @dataclass(frozen=True)
@@ -28,12 +42,14 @@ class Wanted:
     """What to send where. No `kinds` means all; `after` None begins with what comes next."""
 
     name: Annotated[str, Asks(at_most=NAME_MAX)]
-    url: Annotated[str, Asks(at_most=300)]
-    kinds: Annotated[Sequence[str], Asks("All kinds when left out", choices=Movement.Kind)] = ()
-    party: Annotated[Party | None, None, Asks("Only its lots' events")] = None
-    after: Annotated[int | None, Asks("What comes next if left out", at_least=0, at_most=2**62)] = (
-        None
-    )
+    url: Annotated[str, Asks("Address", "https, reached over the internet.", at_most=300)]
+    kinds: Annotated[
+        Sequence[str], Asks(help="All kinds when left out", choices=Movement.Kind)
+    ] = ()
+    party: Annotated[Party | None, None, Asks("Only its lots' events", among=outsiders)] = None
+    after: Annotated[
+        int | None, Asks(help="What comes next if left out", at_least=0, at_most=2**62)
+    ] = None
 
 
 def secret_of(subscription: EventSubscription) -> bytes:
@@ -80,9 +96,14 @@ SUBSCRIBE: Final = Event(
     at="webhooks/subscribe",
     about="Have each event sent to an address, signed. `deliver_events` sends; read the secret "
     "apart.",
-    roles=OFFICE,
+    name="receiver-add",
+    page_at="/receivers/add",
+    title="Send events to an address",
+    lead="Each movement is sent there once it is on the books, signed. It names no figures.",
+    button="Send them",
+    done="Added. Give its receiver the secret; it can be read from this list.",
     flat=("wanted",),
-    on_page=False,
+    **_RECEIVERS,
 )
 
 
@@ -101,8 +122,13 @@ STOP: Final = Event(
     on=ON_SUBSCRIPTION,
     at="stop",
     about="Send nothing more there until it is started again.",
-    roles=OFFICE,
-    on_page=False,
+    name="receiver-stop",
+    page_at="/receivers/<int:pk>/stop",
+    title="Send no more until started again",
+    lead="What happens meanwhile is sent once it is started again.",
+    button="Stop",
+    done="Stopped.",
+    **_RECEIVERS,
 )
 
 
@@ -125,8 +151,13 @@ START: Final = Event(
     on=ON_SUBSCRIPTION,
     at="start",
     about="Send again, beginning with the first event that was not dealt with.",
-    roles=OFFICE,
-    on_page=False,
+    name="receiver-start",
+    page_at="/receivers/<int:pk>/start",
+    title="Send again",
+    lead="It begins with the first event that has not been dealt with.",
+    button="Start",
+    done="Started.",
+    **_RECEIVERS,
 )
 
 
@@ -152,8 +183,13 @@ RESEND: Final = Event(
     on=On(EventDelivery, "webhook-deliveries/<int:pk>", "delivery"),
     at="resend",
     about="Send an event again that was given up.",
-    roles=OFFICE,
-    on_page=False,
+    name="receiver-resend",
+    page_at="/receivers/late/<int:pk>",
+    title="Send an event again",
+    lead="It goes out at the next round, out of its order; its id is the same as before.",
+    button="Send it again",
+    done="It will be sent at the next round.",
+    **_RECEIVERS,
 )
 
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 
-from config.pages import message_of, put_refusal
+from config.pages import message_of, put_refusal, to_save
 from config.refusals import RefusalError
 from lots.exports.label_sheet import Label, label_pdf, label_svgs
 from lots.label_layout import LAYOUTS, PAPER_MM_MAX, LabelLayout, checked_layout
@@ -162,14 +162,10 @@ def _as_file(
     """The file that `as` asks for: the whole as PDF, or one sheet as SVG."""
     wanted = request.GET.get("as", "")
     if wanted == "pdf":
-        made: bytes | str = label_pdf(labels, layout, start)
-        kind = "application/pdf"
-    elif wanted == "svg":
-        sheets = label_svgs(labels, layout, start)
-        number = request.GET.get("sheet", "1")
-        index = int(number) - 1 if number.isascii() and number.isdigit() else 0
-        made, kind = sheets[min(max(index, 0), len(sheets) - 1)], "image/svg+xml"
-    else:
+        return to_save(label_pdf(labels, layout, start), f"{name}.pdf")
+    if wanted != "svg":
         return None
-    headers = {"Content-Disposition": f'attachment; filename="{name}.{wanted}"'}
-    return HttpResponse(made, content_type=kind, headers=headers)
+    sheets = label_svgs(labels, layout, start)
+    number = request.GET.get("sheet", "1")
+    index = int(number) - 1 if number.isascii() and number.isdigit() else 0
+    return to_save(sheets[min(max(index, 0), len(sheets) - 1)], f"{name}.svg")

@@ -2,33 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
-from django.core.paginator import Page, Paginator
+from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django_filters import FilterSet
 
-from lots.api.filters import LotFilter, MovementFilter
-from lots.ledger.holdings import holdings
+from lots.api.filters import LotFilter
+from lots.api.lists import LISTS
+from lots.ledger.holdings import Holding, holdings
 from lots.models import Lot, Movement
-from lots.people.access import staff_page
+from lots.people.access import View, staff_page
 from lots.services.access_log import tell_lots_of
 
 ROWS_A_PAGE: Final = 50
-# What the filter forms show first; the rest is folded away.
-LOT_FILTERS_FIRST: Final = ("form", "state", "owner", "place")
-MOVEMENT_FILTERS_FIRST: Final = ("kind", "lot", "occurred_after", "occurred_before")
-
-
-def filtered(
-    request: HttpRequest, filter_class: type[FilterSet], rows: QuerySet[Any]
-) -> tuple[FilterSet, Page[Any]]:
-    """The filter with its form, and the page asked for; a filter that can't be shows nothing."""
-    chosen = filter_class(request.GET or None, queryset=rows)
-    found = chosen.qs if not chosen.is_bound or chosen.form.is_valid() else rows.none()
-    return chosen, Paginator(found, ROWS_A_PAGE).get_page(request.GET.get("page"))
 
 
 def paged_address(request: HttpRequest) -> str:
@@ -38,47 +28,80 @@ def paged_address(request: HttpRequest) -> str:
     return query.urlencode()
 
 
+def show_list(
+    request: HttpRequest,
+    template: str,
+    by: type[FilterSet],
+    rows: QuerySet[Any],
+    *,
+    section: str,
+    first: str = "",
+    told: Callable[[Sequence[Any]], Sequence[Any]] = list,
+    more: Callable[[FilterSet, Sequence[Any]], Mapping[str, Any]] | None = None,
+) -> HttpResponse:
+    """A list a page at a time, narrowed by its filter; a filter that can't be shows nothing.
+
+    `first` names the filters that are not folded away; `told` gives a page's `rows` for the
+    template, `more` what it shows beside them.
+    """
+    chosen = by(request.GET or None, queryset=rows)
+    found = chosen.qs if not chosen.is_bound or chosen.form.is_valid() else rows.none()
+    page = Paginator(found, ROWS_A_PAGE).get_page(request.GET.get("page"))
+    shown = list(page.object_list)
+    context = {
+        "section": section,
+        "filter": chosen,
+        "first_filters": first.split(),
+        "page": page,
+        "rows": told(shown),
+        "query": paged_address(request),
+    }
+    beside = more(chosen, shown) if more else {}
+    return render(request, template, {**context, **beside})
+
+
+def list_page(
+    template: str,
+    view: Any,
+    *,
+    guard: Callable[[View], View] = staff_page,
+    rows: QuerySet[Any] | None = None,
+    **kwargs: Any,
+) -> View:
+    """The page of a list of the API's: its filters, order and, unless told, rows."""
+    listed = view.queryset if rows is None else rows
+
+    @guard
+    def page(request: HttpRequest) -> HttpResponse:
+        ordered = listed.order_by(*view.ordering)
+        return show_list(request, template, view.filterset_class, ordered, **kwargs)
+
+    return page
+
+
 @staff_page
 def lot_list(request: HttpRequest) -> HttpResponse:
+    def told(lots: Sequence[Lot]) -> list[tuple[Lot, Holding]]:
+        if lots:
+            tell_lots_of(request.GET, request.user, "page")
+        held = holdings(lots)
+        return [(lot, held[lot.pk]) for lot in lots]
+
     lots = Lot.objects.select_related("owner", "place").order_by("-registered_at", "-id")
-    chosen, page = filtered(request, LotFilter, lots)
-    if page.object_list:
-        tell_lots_of(request.GET, request.user, "page")
-    held = holdings(page.object_list)
-    return render(
-        request,
-        "lots/lot_list.html",
-        {
-            "section": "lots",
-            "filter": chosen,
-            "first_filters": LOT_FILTERS_FIRST,
-            "page": page,
-            "rows": [(lot, held[lot.pk]) for lot in page.object_list],
-            "query": paged_address(request),
-        },
-    )
+    template, first = "lots/lot_list.html", "form state owner place"
+    return show_list(request, template, LotFilter, lots, section="lots", first=first, told=told)
 
 
-@staff_page
-def movement_list(request: HttpRequest) -> HttpResponse:
-    movements = (
-        Movement.objects.select_related("recorded_by", "counterparty", "reverses", "reversed_by")
-        .prefetch_related("entries__lot", "entries__account", "standings__lot")
-        .order_by("-sequence")
-    )
-    chosen, page = filtered(request, MovementFilter, movements)
-    return render(
-        request,
-        "lots/movement_list.html",
-        {
-            "section": "movements",
-            "filter": chosen,
-            "first_filters": MOVEMENT_FILTERS_FIRST,
-            "page": page,
-            "rows": [(movement, touched_lots(movement)) for movement in page.object_list],
-            "query": paged_address(request),
-        },
-    )
+movement_list = list_page(
+    "lots/movement_list.html",
+    LISTS["movements"],
+    rows=Movement.objects.select_related(
+        "recorded_by", "counterparty", "reverses", "reversed_by"
+    ).prefetch_related("entries__lot", "entries__account", "standings__lot"),
+    section="movements",
+    first="kind lot occurred_after occurred_before",
+    told=lambda page: [(movement, touched_lots(movement)) for movement in page],
+)
 
 
 def touched_lots(movement: Movement) -> list[Lot]:

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from typing import Final
 
 import django_filters as filters
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 from django.utils import timezone
 
 from lots import clock
 from lots.local_law import LOCAL_LAW
 from lots.models import Document, Party
-from lots.pages.lists import filtered, paged_address
+from lots.pages.lists import show_list
 from lots.people.access import office_page
 from lots.queries.documents import DAYS_AHEAD, Keeping, keeping_counts, keeping_of, papers_by_party
 from lots.queries.works_zone import works_zone
@@ -63,20 +63,22 @@ def papers_page(request: HttpRequest) -> HttpResponse:
     papers = Document.objects.select_related("party", "lot__received_from", "added_by").order_by(
         "-id"
     )
-    chosen, page = filtered(request, PaperFilter, papers)
-    rows = [(each, keeping_of(each, today, by)) for each in page.object_list]
-    return render(
+
+    def told(page: Sequence[Document]) -> list[tuple[Document, Keeping, str]]:
+        found = [(each, keeping_of(each, today, by)) for each in page]
+        return [(each, keeping, KEEPING_CSS.get(keeping, "")) for each, keeping in found]
+
+    return show_list(
         request,
         "lots/papers.html",
-        {
-            "section": "bench",
+        PaperFilter,
+        papers,
+        section="bench",
+        first="kind about party keeping name",
+        told=told,
+        more=lambda _chosen, _page: {
             "by": by,
-            "filter": chosen,
-            "first_filters": ("kind", "about", "party", "keeping", "name"),
             "folded": not request.GET,
-            "page": page,
-            "rows": [(each, keeping, KEEPING_CSS.get(keeping, "")) for each, keeping in rows],
-            "query": paged_address(request),
             "counts": keeping_counts(today, by),
             "parties": papers_by_party(),
             "local_law": LOCAL_LAW,

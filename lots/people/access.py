@@ -94,6 +94,27 @@ def _guarded(
     return page
 
 
+def signed_in_page(view: View) -> View:
+    """A page to read for whoever is signed in, customers too: the view says what they see."""
+
+    @wraps(view)
+    def page(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        if not request.user.is_authenticated:
+            return redirect_to_login(request.get_full_path())
+        return view(request, *args, **kwargs)
+
+    return require_safe(page)
+
+
+def own_party(request: HttpRequest) -> Party:
+    """The customer who is signed in, or Http404; PermissionDenied for who has no role."""
+    role_here(request)
+    party = party_looking(request)
+    if party is None:
+        raise Http404
+    return party
+
+
 def party_looking(request: HttpRequest) -> Party | None:
     """The customer who is signed in; None for anyone else."""
     person = person_of(request)
@@ -118,6 +139,7 @@ def shell(request: HttpRequest) -> dict[str, Any]:
     tabs = "THEIRS" if role == Person.Role.CUSTOMER else "TABS"
     return {
         "role": role,
+        "is_office": role in OFFICE,
         "tabs": links_for(tabs, role) if role else [],
         "managers": managers,
     }

@@ -97,10 +97,18 @@ def take_back_delivery(*, note: DeliveryNote, reason: Reason, act: Act) -> Deliv
 
 TAKE_BACK: Final = Event(
     take_back_delivery,
-    on=On(DeliveryNote, "delivery-notes/<str:code>", "note"),
+    on=On(DeliveryNote, "delivery-notes/<str:code>", "note", related=("party",), page="delivery"),
     at="take-back",
     about="Reverse every movement of a delivery note at once; the note stays on record.",
-    on_page=False,
+    name="delivery-take-back",
+    page_at="/deliveries/<str:code>/take-back",
+    title="Take a delivery back",
+    lead="Every lot of the note comes back as it was, and what was owed is owed again.",
+    button="Reverse the whole note",
+    done="Taken back; the note stays on record and says so.",
+    template="reports/delivery_step.html",
+    timeless=True,
+    lands_on="delivery",
 )
 
 

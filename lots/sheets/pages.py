@@ -12,13 +12,13 @@ from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 
-from config.pages import put_refusal
+from config.pages import put_refusal, to_save
 from config.refusals import RefusalError
 from lots import clock
 from lots.api.filters import SheetImportFilter
 from lots.ledger.recording import Act
 from lots.models import ImportDraft, SheetImport
-from lots.pages.lists import filtered, paged_address
+from lots.pages.lists import paged_address, show_list
 from lots.people.access import role_of, staff_action, staff_form, staff_page
 from lots.queries.works_zone import works_zone
 from lots.sheets import drafts
@@ -32,35 +32,33 @@ from lots.sheets.runner import IN_REQUEST_ROWS_MAX, begin_recording, progress_of
 from lots.sheets.subjects import Subject, subject_named, subjects_for
 from lots.sheets.workbooks import write_marked, write_template
 
-XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 ROWS_A_PAGE: Final = 100
 SAMPLE_ROWS: Final = 4
 PROBLEMS_SHOWN: Final = 100
-FIRST_FILTERS: Final = ("subject", "file_name", "recorded_by", "recorded_after")
 _State = ImportDraft.State
 
 
 @staff_page
 def import_list(request: HttpRequest) -> HttpResponse:
     """What was imported, the last first, and this person's sheets that are still on their way."""
-    made = SheetImport.objects.select_related("recorded_by").order_by("-recorded_at", "-id")
-    chosen, page = filtered(request, SheetImportFilter, made)
     under_way = (
         ImportDraft.objects.filter(owner=request.user.pk, expires_at__gte=clock.now())
         .exclude(state=_State.RECORDED)
         .defer("cells", "findings")
     )
     titles = {subject.name: subject.title for subject in subjects_for(role_of(request))}
-    return _page(
+    return show_list(
         request,
         "lots/imports.html",
-        page=page,
-        filter=chosen,
-        first_filters=FIRST_FILTERS,
-        rows=[(each, _title(each.subject)) for each in page.object_list],
-        drafts=[(draft, titles.get(draft.subject, "")) for draft in under_way],
-        subjects=subjects_for(role_of(request)),
-        query=paged_address(request),
+        SheetImportFilter,
+        SheetImport.objects.select_related("recorded_by").order_by("-recorded_at", "-id"),
+        section="bench",
+        first="subject file_name recorded_by recorded_after",
+        told=lambda page: [(each, _title(each.subject)) for each in page],
+        more=lambda _chosen, _page: {
+            "drafts": [(draft, titles.get(draft.subject, "")) for draft in under_way],
+            "subjects": subjects_for(role_of(request)),
+        },
     )
 
 
@@ -226,7 +224,7 @@ def import_marked(request: HttpRequest, key: Any) -> HttpResponse:
     write_marked(
         drafts.sheet_of(draft), drafts.layout_of(draft), subject, draft.findings["problems"], file
     )
-    return _workbook(file, f"{subject.name}-to-correct.xlsx")
+    return to_save(file.getvalue(), f"{subject.name}-to-correct.xlsx")
 
 
 @staff_page
@@ -237,7 +235,7 @@ def import_template(request: HttpRequest, subject: str) -> HttpResponse:
         raise Http404
     file = io.BytesIO()
     write_template(found, file)
-    return _workbook(file, f"{found.name}-to-fill-in.xlsx")
+    return to_save(file.getvalue(), f"{found.name}-to-fill-in.xlsx")
 
 
 @staff_page
@@ -331,11 +329,6 @@ def _title(subject: str) -> str:
         return subject_named(subject).title
     except RefusalError:
         return subject
-
-
-def _workbook(file: io.BytesIO, name: str) -> HttpResponse:
-    disposition = f'attachment; filename="{name}"'
-    return HttpResponse(file.getvalue(), XLSX, headers={"Content-Disposition": disposition})
 
 
 def _page(request: HttpRequest, template: str, status: int = 200, **context: Any) -> HttpResponse:

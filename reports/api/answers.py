@@ -11,12 +11,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from config.pages import SAVED_TYPES
 from config.refusals import refuse
 from lots.api.questions import QuestionView
 from lots.models import Party
 from lots.people.permissions import customer_looking
 from lots.queries.report_reading import reading_for_report
-from reports.exports.files import TYPES, file_of, tables_file
+from reports.exports.files import file_of, tables_file
 from reports.exports.tables import Table, as_json, totals_of
 from reports.services.access_records import record_access
 
@@ -65,7 +66,9 @@ class ReportView(QuestionView):
         if cls.tables_of is not None and "json" in cls.forms:
             cls.asks["table"] = WHICH_TABLE
         cls.other_answers = {
-            (200, TYPES[form]): OpenApiTypes.BINARY for form in cls.forms if form != "json"
+            (200, SAVED_TYPES[form].partition(";")[0]): OpenApiTypes.BINARY
+            for form in cls.forms
+            if form != "json"
         }
         super().__init_subclass__(**kwargs)
 

@@ -14,6 +14,7 @@ from rest_framework import serializers
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
 
+from config.pages import SAVED_TYPES
 from lots.api.fields import ShownMass, show_volume
 from lots.api.filters import LotFilter
 from lots.api.questions import AT_A_MOMENT, Question, moment_of, question_of
@@ -23,7 +24,7 @@ from lots.models import Lot, Party, Place
 from lots.people.permissions import StaffOrCustomer, customer_looking
 from lots.services.access_log import tell_lots_of
 from reports.api.answers import WHICH_TABLE, ReportView, form_asked, note_read
-from reports.exports.files import TYPES, tables_file
+from reports.exports.files import tables_file
 from reports.exports.lot_answer import lot_answer_tables
 from reports.exports.lot_balances import lot_balances_table, lot_sheet_tables
 from reports.models import AccessRecord
@@ -101,7 +102,10 @@ class LotSheets(GenericAPIView[Lot]):
         parameters=[LotQuestion],
         responses={
             200: LotBalanceSerializer(many=True),
-            **{(200, TYPES[form]): OpenApiTypes.BINARY for form in ("csv", "xlsx")},
+            **{
+                (200, SAVED_TYPES[form].partition(";")[0]): OpenApiTypes.BINARY
+                for form in ("csv", "xlsx")
+            },
         },
         summary="The balances of all lots.",
     )

@@ -10,7 +10,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
-from lots.api.fields import ShownMass, show_volume, shown_code, shown_name
+from lots.api.fields import ShownMass, show_mass, show_volume, shown_name
 from lots.api.listed import listed, narrowed, shows
 from lots.models import Place
 from lots.people.permissions import WorksOffice
@@ -86,94 +86,67 @@ CountedMetalSerializer: Final = shows(
 )
 
 
-class CountLineSerializer(serializers.ModelSerializer[CountLine]):
-    """A lot of a sheet. `metals`, with the book beside the count, once the sheet is counted."""
+@extend_schema_field(ShownMass(allow_null=True))
+def _counted_mass(line: CountLine) -> dict[str, Any] | None:
+    """What the counter weighed; where nothing was weighed, it would be the book's own."""
+    is_weighed = line.method == CountLine.Method.WEIGHED and line.counted_mass_ug is not None
+    return show_mass(line.counted_mass_ug or 0) if is_weighed else None
 
-    lot = shown_code()
-    form = serializers.CharField(source="lot.form", read_only=True)
-    description = serializers.CharField(source="lot.description", read_only=True)
-    counted_by = shown_name("counted_by.username")
-    method = serializers.ChoiceField(
+
+@extend_schema_field({"type": "object", "nullable": True})
+def _counted_volume(line: CountLine) -> dict[str, Any] | None:
+    is_read = line.method == CountLine.Method.VOLUME and line.counted_volume_ul is not None
+    return show_volume(line.counted_volume_ul or 0) if is_read else None
+
+
+@extend_schema_field(CountedMetalSerializer(many=True, allow_null=True))
+def _metals(line: CountLine) -> Any:
+    if line.sheet.state != CountSheet.State.COUNTED:
+        return None
+    return CountedMetalSerializer(line.metals.all(), many=True).data
+
+
+CountLineSerializer: Final = shows(
+    "CountLine",
+    CountLine,
+    "lot form description method counted_mass counted_volume counted_by counted_at recount_of "
+    "note metals",
+    "A lot of a sheet. `metals`, with the book beside the count, once the sheet is counted.",
+    form="lot.form",
+    description="lot.description",
+    counted_by=shown_name("counted_by.username"),
+    method=serializers.ChoiceField(
         choices=CountLine.Method.choices, allow_blank=True, read_only=True
-    )
-    counted_mass = serializers.SerializerMethodField()
-    counted_volume = serializers.SerializerMethodField()
-    metals = serializers.SerializerMethodField()
-
-    class Meta:
-        model = CountLine
-        fields = [
-            "lot",
-            "form",
-            "description",
-            "method",
-            "counted_mass",
-            "counted_volume",
-            "counted_by",
-            "counted_at",
-            "recount_of",
-            "note",
-            "metals",
-        ]
-        read_only_fields = fields
-
-    @extend_schema_field(ShownMass(allow_null=True))
-    def get_counted_mass(self, line: CountLine) -> dict[str, Any] | None:
-        """What the counter weighed; where nothing was weighed, it would be the book's own."""
-        if line.method != CountLine.Method.WEIGHED or line.counted_mass_ug is None:
-            return None
-        shown: dict[str, Any] = ShownMass().to_representation(line.counted_mass_ug)
-        return shown
-
-    @extend_schema_field({"type": "object", "nullable": True})
-    def get_counted_volume(self, line: CountLine) -> dict[str, Any] | None:
-        if line.method != CountLine.Method.VOLUME or line.counted_volume_ul is None:
-            return None
-        return show_volume(line.counted_volume_ul)
-
-    @extend_schema_field(CountedMetalSerializer(many=True, allow_null=True))
-    def get_metals(self, line: CountLine) -> Any:
-        if line.sheet.state != CountSheet.State.COUNTED:
-            return None
-        return CountedMetalSerializer(line.metals.all(), many=True).data
+    ),
+    counted_mass=_counted_mass,
+    counted_volume=_counted_volume,
+    metals=_metals,
+)
 
 
-class CountSheetSerializer(serializers.ModelSerializer[CountSheet]):
-    """A sheet with its lines that stand; no figure of the book before all of it is counted."""
+@extend_schema_field(CountLineSerializer(many=True))
+def _lines(sheet: CountSheet) -> Any:
+    known = getattr(sheet, "standing", None)
+    lines = list(blind_lines(sheet).prefetch_related("metals")) if known is None else known
+    for line in lines:
+        line.sheet = sheet
+    return CountLineSerializer(lines, many=True).data
 
-    month = serializers.CharField(source="month_end.books_month", read_only=True)
-    place = shown_code()
-    opened_by = serializers.CharField(source="opened_by.username", read_only=True)
-    lines = serializers.SerializerMethodField()
-    signs = serializers.SerializerMethodField()
 
-    class Meta:
-        model = CountSheet
-        fields = [
-            "code",
-            "month",
-            "place",
-            "as_of",
-            "state",
-            "opened_by",
-            "opened_at",
-            "note",
-            "lines",
-            "signs",
-            "version",
-        ]
-        read_only_fields = fields
+def _signs(_sheet: CountSheet) -> str:
+    return SIGN_CONVENTION
 
-    @extend_schema_field(CountLineSerializer(many=True))
-    def get_lines(self, sheet: CountSheet) -> Any:
-        known = getattr(sheet, "standing", None)
-        lines = list(blind_lines(sheet).prefetch_related("metals")) if known is None else known
-        for line in lines:
-            line.sheet = sheet
-        return CountLineSerializer(lines, many=True).data
 
-    def get_signs(self, sheet: CountSheet) -> str:
-        return SIGN_CONVENTION
+CountSheetSerializer: Final = shows(
+    "CountSheet",
+    CountSheet,
+    "code month place as_of state opened_by opened_at note lines signs version",
+    "A sheet with its lines that stand; no figure of the book before all of it is counted.",
+    month="month_end.books_month",
+    opened_by="opened_by.username",
+    lines=_lines,
+    signs=_signs,
+)
 
 
 def _of_month(sheets: QuerySet[CountSheet], name: str, value: str) -> QuerySet[CountSheet]:

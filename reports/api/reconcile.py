@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Final
+from types import UnionType
+from typing import Any, Final, get_args
 
 from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework import serializers
@@ -20,147 +21,155 @@ STREAMS_MAX: Final = 1_000
 COVARIANCES_MAX: Final = 20_000
 
 
-class StreamSerializer(serializers.Serializer[Any]):
-    """A flow from one node to another; null is outside the network."""
-
-    name = serializers.CharField(max_length=NAME_MAX)
-
-    def get_fields(self) -> dict[str, Any]:
-        # `from` is a word of the language, so the field can't be declared by name.
-        end = {"max_length": NAME_MAX, "required": False, "allow_null": True}
-        return {
-            **super().get_fields(),
-            "from": serializers.CharField(**end),  # type: ignore[arg-type]
-            "to": serializers.CharField(**end),  # type: ignore[arg-type]
-        }
+_FIELDS: Final[dict[Any, type[serializers.Field[Any, Any, Any, Any]]]] = {
+    str: serializers.CharField,
+    float: serializers.FloatField,
+    int: serializers.IntegerField,
+    bool: serializers.BooleanField,
+}
 
 
-class FlowMeasurementSerializer(serializers.Serializer[Any]):
-    """A measured flow with `u`, its standard uncertainty, or `variance`; zero makes it exact."""
-
-    stream = serializers.CharField(max_length=NAME_MAX)
-    value = serializers.FloatField()
-    u = serializers.FloatField(required=False, min_value=0)
-    variance = serializers.FloatField(required=False, min_value=0)
-
-
-class CovarianceSerializer(serializers.Serializer[Any]):
-    a = serializers.CharField(max_length=NAME_MAX)
-    b = serializers.CharField(max_length=NAME_MAX)
-    covariance = serializers.FloatField()
+def _field(kind: Any, **kwargs: Any) -> Any:
+    """A field of a type, a type or None, a list of a type or of a record, or as it is given."""
+    if isinstance(kind, list):
+        if isinstance(kind[0], list) or kind[0] in _FIELDS:
+            return serializers.ListField(child=_field(kind[0]))
+        return kind[0](many=True)
+    if isinstance(kind, UnionType):
+        return _field(get_args(kind)[0], allow_null=True)
+    return _FIELDS[kind](**kwargs) if isinstance(kind, type) else kind
 
 
-class ConstraintSerializer(serializers.Serializer[Any]):
-    """A further linear relation between streams, such as a charge balance of two metals."""
-
-    name = serializers.CharField(max_length=NAME_MAX, required=False)
-    coefficients = serializers.DictField(child=serializers.FloatField())
-    value = serializers.FloatField(required=False, default=0)
+def _record(name: str, about: str, fields: dict[str, Any]) -> Any:
+    members = {each: _field(kind) for each, kind in fields.items()}
+    return type(f"{name}Serializer", (serializers.Serializer,), {**members, "__doc__": about})
 
 
-class NetworkSerializer(serializers.Serializer[Any]):
-    """Nodes at which what goes in comes out, and what was measured. All figures share one unit."""
-
-    nodes = serializers.ListField(child=serializers.CharField(max_length=NAME_MAX))
-    streams = StreamSerializer(many=True)
-    measurements = FlowMeasurementSerializer(many=True)
-    covariances = CovarianceSerializer(many=True, required=False)
-    constraints = ConstraintSerializer(many=True, required=False)
-    non_negative = serializers.BooleanField(required=False, default=False)
-    alpha = serializers.FloatField(
-        required=False, default=0.05, help_text="The level of the tests, over all of them together."
-    )
-    unit = serializers.CharField(required=False, help_text="For the sentences.")
-    advice = serializers.CharField(required=False, help_text="For the sentences: what to do first.")
+def _name(**kwargs: Any) -> serializers.CharField:
+    return serializers.CharField(max_length=NAME_MAX, **kwargs)
 
 
-class ReconciledSerializer(serializers.Serializer[Any]):
+_Stream: Final = _record(
+    "Stream",
+    "A flow from one node to another; null is outside the network.",
+    {
+        "name": _name(),
+        "from": _name(required=False, allow_null=True),
+        "to": _name(required=False, allow_null=True),
+    },
+)
+_FlowMeasurement: Final = _record(
+    "FlowMeasurement",
+    "A measured flow with `u`, its standard uncertainty, or `variance`; zero makes it exact.",
+    {
+        "stream": _name(),
+        "value": float,
+        "u": serializers.FloatField(required=False, min_value=0),
+        "variance": serializers.FloatField(required=False, min_value=0),
+    },
+)
+_Covariance: Final = _record("Covariance", "", {"a": _name(), "b": _name(), "covariance": float})
+_Constraint: Final = _record(
+    "Constraint",
+    "A further linear relation between streams, such as a charge balance of two metals.",
+    {
+        "name": _name(required=False),
+        "coefficients": serializers.DictField(child=serializers.FloatField()),
+        "value": serializers.FloatField(required=False, default=0),
+    },
+)
+_Network: Final = _record(
+    "Network",
+    "Nodes at which what goes in comes out, and what was measured. All figures share one unit.",
+    {
+        "nodes": serializers.ListField(child=_name()),
+        "streams": [_Stream],
+        "measurements": [_FlowMeasurement],
+        "covariances": _Covariance(many=True, required=False),
+        "constraints": _Constraint(many=True, required=False),
+        "non_negative": serializers.BooleanField(required=False, default=False),
+        "alpha": serializers.FloatField(
+            required=False,
+            default=0.05,
+            help_text="The level of the tests, over all of them together.",
+        ),
+        "unit": serializers.CharField(required=False, help_text="For the sentences."),
+        "advice": serializers.CharField(
+            required=False, help_text="For the sentences: what to do first."
+        ),
+    },
+)
+_TEST: Final = {"p_sidak": float | None, "p_holm": float | None, "flagged": bool}
+_Reconciled: Final = _record(
+    "Reconciled",
     """One stream: measured and reconciled, each with its standard uncertainty, and its test.
 
     `standing` says whether anything checks the figure. `equivalent` names streams that no test can
     tell from this one.
-    """
-
-    stream = serializers.CharField()
-    measured = serializers.FloatField(allow_null=True)
-    u_before = serializers.FloatField(allow_null=True)
-    reconciled = serializers.FloatField(allow_null=True)
-    adjustment = serializers.FloatField(allow_null=True)
-    u_after = serializers.FloatField(allow_null=True)
-    standing = serializers.CharField()
-    standing_in_words = serializers.CharField()
-    at_bound = serializers.BooleanField()
-    z = serializers.FloatField(allow_null=True)
-    p_sidak = serializers.FloatField(allow_null=True)
-    p_holm = serializers.FloatField(allow_null=True)
-    flagged = serializers.BooleanField()
-    equivalent = serializers.ListField(child=serializers.CharField())
-
-
-class BalanceResidualSerializer(serializers.Serializer[Any]):
-    name = serializers.CharField()
-    residual_measured = serializers.FloatField(allow_null=True)
-
-
-class GlobalTestSerializer(serializers.Serializer[Any]):
-    """The chi-square test of all measurements together."""
-
-    statistic = serializers.FloatField()
-    dof = serializers.IntegerField()
-    limit = serializers.FloatField(allow_null=True)
-    p_value = serializers.FloatField(allow_null=True)
-    failed = serializers.BooleanField()
-    alpha = serializers.FloatField()
-
-
-class NodalTestSerializer(serializers.Serializer[Any]):
-    balances = serializers.ListField(child=serializers.CharField())
-    residual = serializers.FloatField()
-    u = serializers.FloatField()
-    z = serializers.FloatField()
-    p_sidak = serializers.FloatField()
-    p_holm = serializers.FloatField()
-    flagged = serializers.BooleanField()
-
-
-class EquivalentSerializer(serializers.Serializer[Any]):
-    stream = serializers.CharField()
-    bias = serializers.FloatField()
-
-
-class SuspectSerializer(serializers.Serializer[Any]):
-    """A measurement to doubt: by how much it reads high (positive) or low, and how sure that is."""
-
-    stream = serializers.CharField()
-    bias = serializers.FloatField()
-    u = serializers.FloatField()
-    z = serializers.FloatField()
-    equivalent = EquivalentSerializer(many=True)
-    rivals = serializers.ListField(child=serializers.CharField())
-    sentence = serializers.CharField()
-
-
-class LeftSerializer(serializers.Serializer[Any]):
-    statistic = serializers.FloatField()
-    dof = serializers.IntegerField()
-    p_value = serializers.FloatField(allow_null=True)
-
-
-class ReconciliationSerializer(serializers.Serializer[Any]):
-    """Best estimates, tests and suspects. Nothing is corrected and nothing is recorded."""
-
-    streams = ReconciledSerializer(many=True)
-    balances = BalanceResidualSerializer(many=True)
-    converged = serializers.BooleanField()
-    global_test = GlobalTestSerializer()
-    z_limit = serializers.FloatField(allow_null=True)
-    nodal_tests = NodalTestSerializer(many=True)
-    suspects = SuspectSerializer(many=True)
-    without_suspects = LeftSerializer()
-    undetermined = serializers.ListField(child=serializers.ListField(child=serializers.CharField()))
-    counts = serializers.DictField(child=serializers.IntegerField())
-
-
+    """,
+    {
+        "stream": str,
+        **dict.fromkeys(
+            ("measured", "u_before", "reconciled", "adjustment", "u_after"), float | None
+        ),
+        "standing": str,
+        "standing_in_words": str,
+        "at_bound": bool,
+        "z": float | None,
+        **_TEST,
+        "equivalent": [str],
+    },
+)
+_Residual: Final = _record("BalanceResidual", "", {"name": str, "residual_measured": float | None})
+_GlobalTest: Final = _record(
+    "GlobalTest",
+    "The chi-square test of all measurements together.",
+    {
+        "statistic": float,
+        "dof": int,
+        "limit": float | None,
+        "p_value": float | None,
+        "failed": bool,
+        "alpha": float,
+    },
+)
+_NodalTest: Final = _record(
+    "NodalTest",
+    "",
+    {
+        "balances": [str],
+        **dict.fromkeys(("residual", "u", "z", "p_sidak", "p_holm"), float),
+        "flagged": bool,
+    },
+)
+_Equivalent: Final = _record("Equivalent", "", {"stream": str, "bias": float})
+_Suspect: Final = _record(
+    "Suspect",
+    "A measurement to doubt: by how much it reads high (positive) or low, and how sure that is.",
+    {
+        **{"stream": str, "bias": float, "u": float, "z": float},
+        "equivalent": [_Equivalent],
+        "rivals": [str],
+        "sentence": str,
+    },
+)
+_Left: Final = _record("Left", "", {"statistic": float, "dof": int, "p_value": float | None})
+_Reconciliation: Final = _record(
+    "Reconciliation",
+    "Best estimates, tests and suspects. Nothing is corrected and nothing is recorded.",
+    {
+        "streams": [_Reconciled],
+        "balances": [_Residual],
+        "converged": bool,
+        "global_test": _GlobalTest(),
+        "z_limit": float | None,
+        "nodal_tests": [_NodalTest],
+        "suspects": [_Suspect],
+        "without_suspects": _Left(),
+        "undetermined": [[str]],
+        "counts": serializers.DictField(child=serializers.IntegerField()),
+    },
+)
 EXAMPLE: Final[dict[str, Any]] = {
     "nodes": ["splitter", "exchanger", "valve", "mixer"],
     "streams": [
@@ -188,10 +197,8 @@ class ReconcileNetwork(APIView):
     scope = ApiToken.Scope.REPORT
 
     @extend_schema(
-        request=NetworkSerializer,
-        responses={
-            200: ReconciliationSerializer,
-        },
+        request=_Network,
+        responses={200: _Reconciliation},
         summary="Reconcile any network of nodes and streams.",
         description=(
             "Weighted least squares over every measurement at once, with the constraint that what "

@@ -1,4 +1,4 @@
-"""Files to save: which form is of which type, and an answer that offers one."""
+"""Tables, and whatever else writes itself into a file, as an answer offered for saving."""
 
 from __future__ import annotations
 
@@ -9,14 +9,10 @@ from typing import IO, Any, Final, TextIO
 
 from django.http import FileResponse
 
+from config.pages import SAVED_TYPES
 from reports.exports.tables import Table, write_csv
 from reports.exports.workbook import write_workbook
 
-TYPES: Final = {
-    "csv": "text/csv",
-    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
-    "pdf": "application/pdf",
-}
 HELD_IN_MEMORY_BYTES: Final = 2**20
 
 
@@ -33,9 +29,8 @@ def file_of(name: str, write: Callable[[IO[bytes]], object]) -> FileResponse:
         file.close()
         raise
     file.seek(0)
-    form = name.rpartition(".")[2]
-    charset = "; charset=utf-8" if form == "csv" else ""
-    return FileResponse(file, as_attachment=True, filename=name, content_type=TYPES[form] + charset)
+    kind = SAVED_TYPES[name.rpartition(".")[2]]
+    return FileResponse(file, as_attachment=True, filename=name, content_type=kind)
 
 
 def csv_of(write: Callable[[TextIO], object]) -> Callable[[IO[bytes]], None]:
@@ -55,8 +50,3 @@ def tables_file(tables: Iterable[Table], name: str) -> FileResponse:
     if name.endswith(".csv"):
         return file_of(name, csv_of(lambda text: write_csv(next(iter(tables)), text)))
     return file_of(name, lambda file: write_workbook(tables, file))
-
-
-def paper_file(paper: bytes, name: str) -> FileResponse:
-    """A PDF."""
-    return file_of(f"{name}.pdf", lambda file: file.write(paper))

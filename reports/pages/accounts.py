@@ -5,18 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from typing import Final
 
-from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
-from django.views.decorators.http import require_safe
 
 from config.drawing.charts import Bar, BarChart
 from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
 from lots.models import Party, Person
-from lots.people.access import party_looking, role_here, staff_page
-from lots.people.roles import OFFICE
+from lots.people.access import party_looking, role_here, signed_in_page, staff_page
 from lots.queries.works_zone import next_month
 from lots.units import ug_to_g
 from reports import conventions
@@ -46,11 +43,9 @@ def _asked_month(request: HttpRequest) -> Period:
         raise Http404 from refusal
 
 
-@require_safe
+@signed_in_page
 def account_page(request: HttpRequest, code: str) -> HttpResponse:
     """Staff see any customer's account, customers their own."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
     role = role_here(request)
     customers = Party.objects.exclude(kind=Party.Kind.HOUSE)
     if role == Person.Role.CUSTOMER:
@@ -66,7 +61,6 @@ def account_page(request: HttpRequest, code: str) -> HttpResponse:
             "customer": customer,
             "period": period,
             "last_day": next_month(period.first_day) - dt.timedelta(days=1),
-            "is_office": role in OFFICE,
             "after": f"{next_month(period.first_day):%Y-%m}",
             "is_over": period.ends_at <= clock.now(),
             "before": f"{period.first_day - dt.timedelta(days=1):%Y-%m}",

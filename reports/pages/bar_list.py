@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 from typing import Any, Final
 
 import django_filters as filters
 from django import forms
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 
+from config.pages import to_save
 from lots import clock
 from lots.local_law import LOCAL_LAW
 from lots.metals import Metal
 from lots.models import BarRecord, DeliveryLine, Lot, Party
-from lots.pages.lists import filtered, paged_address
+from lots.pages.lists import show_list
 from lots.people.access import staff_page
 from lots.queries.bar_list import ONLY_FIGURES, RULES, bar_list, bar_row, bar_totals
 from reports.exports.bar_list import write_bar_list_workbook
 from reports.exports.bar_list_pdf import bar_list_pdf
 
-XLSX: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 UNLISTED_MAX: Final = 20
 ON_HAND, GONE, STRUCK, ALL = "on_hand", "gone", "struck", "all"
 WHICH: Final = (
@@ -86,33 +86,33 @@ def _records() -> QuerySet[BarRecord]:
 
 @staff_page
 def bars_page(request: HttpRequest) -> HttpResponse:
-    chosen, page = filtered(request, BarListFilter, _records())
-    house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
-    return render(
-        request,
-        "reports/bars.html",
-        {
-            "section": "bench",
-            "filter": chosen,
-            "first_filters": ("which", "metal", "mark", "delivery_note"),
-            "page": page,
-            "rows": [(record, bar_row(record)) for record in page.object_list],
+    def more(chosen: filters.FilterSet, page: Sequence[BarRecord]) -> dict[str, Any]:
+        return {
             "totals": bar_totals(chosen.qs) if chosen.form.is_valid() else [],
             "which": dict(WHICH).get(chosen.form.cleaned_data.get("which", ""), ""),
-            "query": paged_address(request),
             "has_pick": any(
                 record.struck_at is None and record.lot.state == Lot.State.AVAILABLE
-                for record in page.object_list
+                for record in page
             ),
             "unlisted": Lot.objects.filter(form=Lot.Form.BAR, state=Lot.State.AVAILABLE)
             .exclude(pk__in=BarRecord.objects.filter(struck_at=None).values("lot"))
             .select_related("owner")
             .order_by("-id")[:UNLISTED_MAX],
             "folded": not request.GET,
-            "house": house,
+            "house": Party.objects.filter(kind=Party.Kind.HOUSE).first(),
             "now": clock.now(),
             "notes": (RULES, ONLY_FIGURES, LOCAL_LAW),
-        },
+        }
+
+    return show_list(
+        request,
+        "reports/bars.html",
+        BarListFilter,
+        _records(),
+        section="bench",
+        first="which metal mark delivery_note",
+        told=lambda page: [(record, bar_row(record)) for record in page],
+        more=more,
     )
 
 
@@ -121,7 +121,7 @@ def bars_workbook(request: HttpRequest) -> HttpResponse:
     """What the page lists, as a workbook whose totals are formulas."""
     file = io.BytesIO()
     write_bar_list_workbook(bar_list(_listed(request)), file)
-    return _file(file.getvalue(), XLSX, "bars.xlsx")
+    return to_save(file.getvalue(), "bars.xlsx")
 
 
 @staff_page
@@ -131,14 +131,9 @@ def bars_paper(request: HttpRequest) -> HttpResponse:
     paper = bar_list_pdf(
         bar_list(_listed(request)), house=house.name if house else "", made_at=clock.now()
     )
-    return _file(paper, "application/pdf", "bars.pdf")
+    return to_save(paper, "bars.pdf")
 
 
 def _listed(request: HttpRequest) -> QuerySet[BarRecord]:
     chosen = BarListFilter(request.GET, queryset=_records())
     return chosen.qs if chosen.form.is_valid() else BarRecord.objects.none()
-
-
-def _file(content: bytes, content_type: str, name: str) -> HttpResponse:
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return HttpResponse(content, content_type=content_type, headers=headers)

@@ -9,6 +9,7 @@ from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from config.pages import to_save
 from lots.people.access import role_of, staff_page
 from lots.people.roles import OFFICE
 from reports.exports.count_form import count_form_table
@@ -18,7 +19,6 @@ from reports.queries.count_sheets import blind_lines
 from reports.queries.counts import count_figures
 from reports.services.counts import ON_SHEET
 
-XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 # A place with more lots is counted in pages; the form to take along has them all.
 LINES_A_PAGE: Final = 100
 
@@ -45,7 +45,6 @@ def sheet_page(request: HttpRequest, code: str) -> HttpResponse:
             "sheet": sheet,
             "page": page,
             "lines": page.object_list,
-            "is_office": is_office,
             "figures": figures,
             "proposals": proposals if is_office else (),
         },
@@ -58,5 +57,4 @@ def count_form(request: HttpRequest, code: str) -> HttpResponse:
     sheet = ON_SHEET.find({"code": code})
     file = io.BytesIO()
     write_workbook([count_form_table(sheet, blind_lines(sheet))], file)
-    name = f'attachment; filename="count-{sheet.code}.xlsx"'
-    return HttpResponse(file.getvalue(), XLSX, headers={"Content-Disposition": name})
+    return to_save(file.getvalue(), f"count-{sheet.code}.xlsx")

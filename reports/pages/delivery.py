@@ -4,25 +4,31 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.contrib.auth.views import redirect_to_login
 from django.core.paginator import Paginator
 from django.db.models import Count, Model
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.urls import reverse
-from django.views.decorators.http import require_safe
 
+from config.pages import to_save
 from lots import display
-from lots.api.fine_metal import DeliveryFilter
+from lots.api.lists import LISTS
 from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot, Person
 from lots.pages.bench_form import begins_with
-from lots.pages.lists import ROWS_A_PAGE, filtered, paged_address
-from lots.pages.movement import ReversalForm
+from lots.pages.lists import ROWS_A_PAGE, list_page
 from lots.pages.steps import BenchStep
-from lots.people.access import lot_for, party_looking, role_here, role_of, staff_page
-from lots.services.delivery import LOTS_MAX, deliver, take_back_delivery
+from lots.people.access import (
+    lot_for,
+    own_party,
+    party_looking,
+    role_here,
+    role_of,
+    signed_in_page,
+    staff_page,
+)
+from lots.services.delivery import LOTS_MAX, deliver
 from reports.exports.delivery_note_pdf import delivery_note_pdf
 from reports.models import AccessRecord
 from reports.pages.access_log import note_page
@@ -96,33 +102,19 @@ def delivery_effect(request: HttpRequest) -> HttpResponse:
     )
 
 
-@staff_page
-def delivery_list(request: HttpRequest) -> HttpResponse:
-    notes = DeliveryNote.objects.select_related("party", "delivered_by")
-    counted = notes.annotate(lots=Count("lines")).order_by("-delivered_at", "-id")
-    chosen, page = filtered(request, DeliveryFilter, counted)
-    return render(
-        request,
-        "reports/deliveries.html",
-        {
-            "section": "bench",
-            "filter": chosen,
-            "first_filters": ("kind", "party", "lot"),
-            "page": page,
-            "query": paged_address(request),
-        },
-    )
+delivery_list = list_page(
+    "reports/deliveries.html",
+    LISTS["delivery-notes"],
+    rows=DeliveryNote.objects.select_related("party", "delivered_by").annotate(lots=Count("lines")),
+    section="bench",
+    first="kind party lot",
+)
 
 
-@require_safe
+@signed_in_page
 def customer_deliveries(request: HttpRequest) -> HttpResponse:
     """What left the works for the signed-in customer, a page at a time."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
-    role_here(request)
-    party = party_looking(request)
-    if party is None:
-        raise Http404
+    party = own_party(request)
     note_page(request, party, AccessRecord.What.DELIVERIES, party.code)
     notes = DeliveryNote.objects.filter(party=party).annotate(lots=Count("lines"))
     page = Paginator(notes.order_by("-delivered_at", "-id"), ROWS_A_PAGE)
@@ -138,25 +130,19 @@ def customer_deliveries(request: HttpRequest) -> HttpResponse:
     )
 
 
-def _note(code: str) -> DeliveryNote:
-    notes = DeliveryNote.objects.select_related("party", "delivered_by")
-    return get_object_or_404(notes, code=code.upper())
-
-
 def note_for(request: HttpRequest, code: str) -> DeliveryNote:
     """Staff may see any; a customer what was delivered to them."""
     role = role_here(request)
-    note = _note(code)
+    notes = DeliveryNote.objects.select_related("party", "delivered_by")
+    note = get_object_or_404(notes, code=code.upper())
     if role == Person.Role.CUSTOMER and note.party != party_looking(request):
         raise Http404
     return note
 
 
-@require_safe
+@signed_in_page
 def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
     """The note to print, and for staff what it did to what is owed, and its movements."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code)
     is_staff = role_of(request) != Person.Role.CUSTOMER
@@ -181,32 +167,9 @@ def delivery_page(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-@require_safe
+@signed_in_page
 def delivery_paper(request: HttpRequest, code: str) -> HttpResponse:
     """The note as a PDF to go with the metal and be signed for."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
     note = note_for(request, code)
     note_page(request, note.party, AccessRecord.What.DELIVERY, note.code, form="pdf")
-    headers = {"Content-Disposition": f'attachment; filename="{note.code}.pdf"'}
-    paper = delivery_note_pdf(delivery_shown(note))
-    return HttpResponse(paper, content_type="application/pdf", headers=headers)
-
-
-class TakeBackDelivery(BenchStep):
-    title = "Take a delivery back"
-    lead = "Every lot of the note comes back as it was, and what was owed is owed again."
-    button = "Reverse the whole note"
-    done = "Taken back; the note stays on record and says so."
-    form_class = ReversalForm
-    template_name = "reports/delivery_step.html"
-
-    def find(self, request: HttpRequest, **path: Any) -> DeliveryNote:
-        return _note(path["code"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        reason = form.cleaned_data["reason"]
-        return take_back_delivery(note=self.subject, reason=reason, act=act)
-
-    def after(self, recorded: Any) -> str:
-        return reverse("delivery", args=[recorded.code])
+    return to_save(delivery_note_pdf(delivery_shown(note)), f"{note.code}.pdf")

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-from django.contrib.auth.views import redirect_to_login
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.http import require_safe
 
 from config.drawing.charts import Bar, BarChart
 from lots.models import Lot
-from lots.people.access import lot_for, party_looking, role_here, role_of
-from lots.people.roles import OFFICE
+from lots.people.access import lot_for, own_party, party_looking, signed_in_page
 from lots.units import ug_to_g
 from reports.models import AccessRecord
 from reports.pages.access_log import note_page
@@ -28,10 +25,8 @@ _SHORT: Final = {
 }
 
 
-@require_safe
+@signed_in_page
 def answer_page(request: HttpRequest, code: str) -> HttpResponse:
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
     lot = lot_for(request, code)
     note_page(request, customer_of(lot), AccessRecord.What.LOT_ANSWER, lot.code)
     answer = lot_answer(lot, seen_by=party_looking(request))
@@ -41,7 +36,6 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
         {
             "lot": lot,
             "answer": answer,
-            "is_office": role_of(request) in OFFICE,
             "metals": [
                 {
                     "answer": metal,
@@ -55,15 +49,10 @@ def answer_page(request: HttpRequest, code: str) -> HttpResponse:
     )
 
 
-@require_safe
+@signed_in_page
 def customer_lots(request: HttpRequest) -> HttpResponse:
     """The lots the signed-in customer sent in."""
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
-    role_here(request)
-    party = party_looking(request)
-    if party is None:
-        raise Http404
+    party = own_party(request)
     note_page(request, party, AccessRecord.What.LOTS, party.code)
     lots = Lot.objects.filter(received_from=party).select_related("place")
     return render(

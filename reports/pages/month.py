@@ -10,6 +10,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from config.drawing.charts import Step, Waterfall
+from config.pages import to_save
 from config.refusals import RefusalError
 from lots import clock
 from lots.ledger.snapshot import snapshot
@@ -112,8 +113,7 @@ def month_paper(request: HttpRequest, month: str) -> HttpResponse:
     """The statement to print, file and hand over."""
     period = period_for(month)
     content = month_end_pdf(month_pack(period), made_at=clock.now())
-    name = f'attachment; filename="month-end-{period}.pdf"'
-    return HttpResponse(content, "application/pdf", headers={"Content-Disposition": name})
+    return to_save(content, f"month-end-{period}.pdf")
 
 
 def _overview(metals: Sequence[MetalStatement]) -> list[tuple[str, list[int | None]]]:

@@ -12,8 +12,7 @@ from django.shortcuts import get_object_or_404, render
 from lots import clock
 from lots.pages.lists import ROWS_A_PAGE
 from lots.pages.trace_web import trace_web
-from lots.people.access import role_of, staff_page
-from lots.people.roles import OFFICE
+from lots.people.access import staff_page
 from lots.traces.lot_trace import Edge, Graph, Node
 from reports.models import AccessRecord, SettlementQuestion
 from reports.pages.access_log import note_page
@@ -62,7 +61,6 @@ def question_page(request: HttpRequest, pk: int) -> HttpResponse:
             "web": trace_web(_graph(question), question.lot, "from"),
             "days": (clock.now() - question.asked_at).days,
             "is_open": is_open,
-            "is_office": role_of(request) in OFFICE,
         },
     )
 

@@ -11,16 +11,14 @@ from django.contrib.auth import get_user_model
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 from django.urls import reverse
 
 from lots.models import Party
-from lots.pages.lists import filtered, paged_address
+from lots.pages.lists import show_list
 from lots.people.access import office_page
 from reports.models import AccessRecord
 from reports.queries.month.periods import day_bounds
 
-FILTERS_FIRST: Final = ("customer", "person", "day")
 # Days that a calendar of any time zone can reckon with.
 _DAYS: Final = (
     MinValueValidator(dt.date(2000, 1, 1)),
@@ -68,19 +66,14 @@ class ReadFilter(filters.FilterSet):
 
 @office_page
 def read_log(request: HttpRequest) -> HttpResponse:
-    records = AccessRecord.objects.select_related("user", "customer", "link__created_by")
-    chosen, page = filtered(request, ReadFilter, records)
-    return render(
+    return show_list(
         request,
         "reports/read_log.html",
-        {
-            "section": "settlements",
-            "filter": chosen,
-            "first_filters": FILTERS_FIRST,
-            "page": page,
-            "rows": [(each, _shown_at(each)) for each in page.object_list],
-            "query": paged_address(request),
-        },
+        ReadFilter,
+        AccessRecord.objects.select_related("user", "customer", "link__created_by"),
+        section="settlements",
+        first="customer person day",
+        told=lambda page: [(each, _shown_at(each)) for each in page],
     )
 
 

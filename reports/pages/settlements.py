@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.contrib.auth.views import redirect_to_login
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
-from django.views.decorators.http import require_safe
 
 from lots.models import Person
-from lots.people.access import party_looking, role_here, role_of, staff_page
+from lots.people.access import party_looking, role_here, role_of, signed_in_page, staff_page
 from lots.people.roles import OFFICE
 from reports.models import AccessRecord, Settlement, SettlementQuestion
 from reports.pages.access_log import note_page
@@ -41,15 +39,12 @@ def settlement_list(request: HttpRequest) -> HttpResponse:
             "open_questions": SettlementQuestion.objects.filter(
                 state=SettlementQuestion.State.OPEN
             ).count(),
-            "is_office": role_of(request) in OFFICE,
         },
     )
 
 
-@require_safe
+@signed_in_page
 def settlement_page(request: HttpRequest, code: str) -> HttpResponse:
-    if not request.user.is_authenticated:
-        return redirect_to_login(request.get_full_path())
     settlement = settlement_for(request, code)
     note_page(request, settlement.customer, AccessRecord.What.SETTLEMENT, settlement.code)
     is_shown = settlement.state in SHOWN_STATES
@@ -73,11 +68,9 @@ def office_view(settlement: Settlement, role: str | None) -> dict[str, Any]:
     """What the people of the works see beside the statement: links, questions, what they may do."""
     if role is None or role == Person.Role.CUSTOMER:
         return {}
-    is_office = role in OFFICE
     links = settlement.shared_links.select_related("created_by", "revoked_by")
     return {
         "is_staff": True,
-        "is_office": is_office,
-        "links": [(link, is_open(link)) for link in links] if is_office else [],
+        "links": [(link, is_open(link)) for link in links] if role in OFFICE else [],
         "questions": SettlementQuestion.objects.filter(lot=settlement.lot_id),
     }

@@ -12,7 +12,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from config.asker import address_of
-from config.pages import not_found
+from config.pages import not_found, to_save
 from config.refusals import TooManyError
 from lots import clock
 from lots.api.records import show
@@ -80,7 +80,7 @@ def _settlement(
     if form == "json":
         return _json(document)
     if form == "pdf":
-        return _pdf(settlement_pdf(document), settlement.code)
+        return to_save(settlement_pdf(document), f"{settlement.code}.pdf")
     context = {"link": link, "token": token, "document": document}
     return render(request, "reports/shared_settlement.html", context)
 
@@ -92,7 +92,7 @@ def _lot(request: HttpRequest, link: SharedLink, lot: Lot, token: str, form: str
     if form == "pdf":
         house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
         paper = lot_answer_pdf(answer, house=house.name if house else "", made_at=clock.now())
-        return _pdf(paper, lot.code)
+        return to_save(paper, f"{lot.code}.pdf")
     metals = [{"answer": metal, "where": headings(metal)} for metal in answer.metals]
     context = {"link": link, "token": token, "answer": answer, "metals": metals}
     return render(request, "reports/shared_lot.html", context)
@@ -101,10 +101,3 @@ def _lot(request: HttpRequest, link: SharedLink, lot: Lot, token: str, form: str
 def _json(shown: object) -> HttpResponse:
     text = json.dumps(show(shown), ensure_ascii=False)
     return HttpResponse(text, content_type="application/json; charset=utf-8")
-
-
-def _pdf(paper: bytes, code: str) -> HttpResponse:
-    name = f'attachment; filename="{code}.pdf"'
-    return HttpResponse(
-        paper, content_type="application/pdf", headers={"Content-Disposition": name}
-    )

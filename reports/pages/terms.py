@@ -8,8 +8,7 @@ from django.shortcuts import render
 
 from lots import clock
 from lots.models import Party
-from lots.people.access import role_of, staff_page
-from lots.people.roles import OFFICE
+from lots.people.access import staff_page
 from reports.models import ContractTerms
 from reports.queries.month.periods import local_day
 from reports.services.terms import customer_of_terms
@@ -70,6 +69,5 @@ def customer_terms(request: HttpRequest, code: str) -> HttpResponse:
             "section": "settlements",
             "customer": customer,
             "versions": shown[::-1],
-            "is_office": role_of(request) in OFFICE,
         },
     )
