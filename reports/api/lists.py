@@ -91,7 +91,7 @@ SettlementSerializer: Final = shows(
     "Settlement",
     Settlement,
     "code lot customer kind state terms_version payable total currency supersedes movement "
-    "prepared_by prepared_at approved_by approved_at note version",
+    "prepared_by prepared_at approved_by approved_at one_person note version",
     "A settlement's head: what is payable, what is due (positive to the customer), who signed.",
     terms_version="contract_terms",
     payable=ShownMetals(source="payable_ug"),

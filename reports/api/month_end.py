@@ -34,7 +34,7 @@ from reports.services.month_end import month_end_of
 ReopeningSerializer: Final = shows(
     "Reopening",
     MonthReopening,
-    "reason reopened_by reopened_at closed_by closed_at approved_by statement_digest",
+    "reason reopened_by reopened_at closed_by closed_at approved_by one_person statement_digest",
     reopened_by="reopened_by.username",
     closed_by="closed_by.username",
     approved_by="approved_by.username",
@@ -42,8 +42,8 @@ ReopeningSerializer: Final = shows(
 MonthEndSerializer: Final = shows(
     "MonthEnd",
     MonthEnd,
-    "month state prepared_by prepared_at approved_by approved_at closed_by closed_at waiver "
-    "statement_digest reopenings version",
+    "month state prepared_by prepared_at approved_by approved_at one_person closed_by closed_at "
+    "waiver statement_digest reopenings version",
     "Who took each step of a month's end, and the digest that was signed.",
     month="books_month",
     prepared_by=shown_name("prepared_by.username"),
@@ -201,7 +201,8 @@ class CountForm(ReportView):
 AdjustmentSerializer: Final = shows(
     "Adjustment",
     CountAdjustment,
-    "id sheet lot cause state note proposed_by proposed_at decided_by decided_at movement metals",
+    "id sheet lot cause state note proposed_by proposed_at decided_by decided_at one_person "
+    "movement metals",
     "A proposal to bring the book of one lot to its count.",
     sheet="line.sheet.code",
     lot="line.lot.code",

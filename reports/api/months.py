@@ -28,12 +28,14 @@ from reports.queries.month.signed_statement import Signed
 MONTH: Final = Shown(
     """A month's statement with the losses and the owners' claims that belong to it.
 
-`difference` is book less physical: positive is an apparent loss, negative an apparent gain.""",
+`difference` is book less physical: positive is an apparent loss, negative an apparent gain.
+`approval` says where one person did what otherwise takes two.""",
     {
         "month": (Period, "statement.period"),
         "recorded": (dt.datetime | None, "statement.recorded"),
         "state": (str, "statement.state"),
         "statement_digest": (str, "statement.statement_digest"),
+        "approval": (tuple[str, ...], "statement.approval"),
         "signed": Signed | None,
         "metals": (tuple[MetalStatement, ...], "statement.metals"),
         "areas": (tuple[AreaStatement, ...], "statement.areas"),

@@ -163,7 +163,8 @@ def areas_table(statement: MonthStatement) -> Table:
 
 def counts_table(statement: MonthStatement) -> Table:
     """Every counted lot, metal by metal."""
-    title, notes = f"Counts {statement.period}", [SIGN_CONVENTION]
+    title = f"Counts {statement.period}"
+    notes = [SIGN_CONVENTION, *statement.approval]
     return Table("Counts", title, _COUNTS, statement.counts, notes, "metal")
 
 
@@ -195,7 +196,7 @@ def _state_notes(statement: MonthStatement) -> list[str]:
     state = f"State of the month: {statement.state}."
     if statement.statement_digest:
         state += f" Statement digest (SHA-256): {statement.statement_digest}."
-    return [as_of_note(statement.closing.as_of), state]
+    return [as_of_note(statement.closing.as_of), state, *statement.approval]
 
 
 def _read_me(pack: MonthPack) -> Table:

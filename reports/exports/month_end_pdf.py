@@ -38,6 +38,7 @@ def month_end_pdf(pack: MonthPack, *, made_at: dt.datetime) -> bytes:
         [
             ("State", f"{statement.state}. {as_of_note(statement.closing.as_of)}"),
             *((each.name, _taken(each)) for each in pack.steps()),
+            *(("Approval", said) for said in statement.approval),
             ("Printed", f"{local(made_at):%Y-%m-%d %H:%M}"),
         ]
     )

@@ -42,7 +42,7 @@ def _head(paper: Paper, document: SettlementDocument) -> None:
         ("Terms", document.terms_version),
         ("Prepared", f"{local(document.prepared_at):%Y-%m-%d %H:%M} by {document.prepared_by}"),
     ]
-    paper.facts([*rows, ("Supersedes", document.supersedes)])
+    paper.facts([*rows, ("Approval", document.one_person), ("Supersedes", document.supersedes)])
 
 
 def _lines(paper: Paper, document: SettlementDocument) -> None:

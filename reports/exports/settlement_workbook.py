@@ -60,6 +60,7 @@ def _head(document: SettlementDocument) -> list[tuple[str, str]]:
         ("Terms", document.terms_version),
         ("Prepared by", prepared),
         ("Approved by", approved),
+        *([("Approval", document.one_person)] if document.one_person else []),
         ("Supersedes", document.supersedes),
         ("Signs", document.signs),
         ("Rounding", document.rounding),

@@ -15,7 +15,7 @@ _WIDTH = 46
 def statement_text(statement: MonthStatement) -> str:
     """Every metal's statement, accounts that did not move left out."""
     state = f"Month end {statement.period}, {statement.state}"
-    blocks = [state]
+    blocks = [state, *statement.approval]
     for metal in statement.metals:
         blocks += ["", *_block(metal)]
     if not statement.metals:

@@ -8,6 +8,7 @@ from django.db.models import F, Q
 
 from lots.metals import Metal
 from lots.models import Assay, Lot, Measurement, Movement, Place
+from reports.models.approval import Approval, two_people
 from reports.models.months import MonthEnd
 
 
@@ -123,8 +124,10 @@ class CountedMetal(models.Model):
         return f"{self.metal} {self.difference_ug:+d} ug book less physical"
 
 
-class CountAdjustment(models.Model):
+class CountAdjustment(Approval):
     """A proposal to bring the book of one lot to its count; a second person decides on it."""
+
+    acts = "Proposed and decided"
 
     class Cause(models.TextChoices):
         UNEXPLAINED = "unexplained", "Unexplained"
@@ -171,10 +174,7 @@ class CountAdjustment(models.Model):
                 condition=Q(state__in=["proposed", "posted"]),
                 name="count_adjustment_one_at_a_time",
             ),
-            models.CheckConstraint(
-                condition=Q(decided_by__isnull=True) | ~Q(decided_by=F("proposed_by")),
-                name="count_adjustment_two_people",
-            ),
+            two_people("count_adjustment_decision", "proposed_by", "decided_by"),
             models.CheckConstraint(
                 condition=~Q(state="posted") | Q(movement__isnull=False),
                 name="count_adjustment_posted_has_movement",

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Q
 
 from lots.models import BooksMonth
+from reports.models.approval import Approval, two_people
 
 
-class MonthEnd(models.Model):
+class MonthEnd(Approval):
     """The close of one month: prepared by one person, approved by another, then locked."""
 
     class State(models.TextChoices):
@@ -44,10 +45,7 @@ class MonthEnd(models.Model):
     class Meta:
         ordering = ["-books_month__first_day"]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("prepared_by")),
-                name="month_end_two_people",
-            ),
+            two_people("month_end_approval", "prepared_by", "approved_by"),
             models.CheckConstraint(
                 condition=~Q(state="closed") | ~Q(statement_digest=""),
                 name="month_end_closed_signed",
@@ -58,7 +56,7 @@ class MonthEnd(models.Model):
         return f"Month end {self.books_month}"
 
 
-class MonthReopening(models.Model):
+class MonthReopening(Approval):
     """That a closed month was opened again, by whom and why, and the digest it had until then."""
 
     month_end = models.ForeignKey(MonthEnd, on_delete=models.PROTECT, related_name="reopenings")

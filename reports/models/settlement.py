@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Q
 
 from lots.models import Lot, Movement, Party
+from reports.models.approval import Approval, two_people
 
 
 class ContractTerms(models.Model):
@@ -37,7 +38,7 @@ class ContractTerms(models.Model):
         return f"{self.customer}{form}, version {self.number}"
 
 
-class Settlement(models.Model):
+class Settlement(Approval):
     """The account to a customer of one lot, as reckoned when it was prepared.
 
     `terms`, `case` and `lines` are frozen with it: a later change of terms, assays or prices makes
@@ -93,10 +94,7 @@ class Settlement(models.Model):
     class Meta:
         ordering = ["-prepared_at", "-id"]
         constraints = [
-            models.CheckConstraint(
-                condition=Q(approved_by__isnull=True) | ~Q(approved_by=F("prepared_by")),
-                name="settlement_two_people",
-            ),
+            two_people("settlement_approval", "prepared_by", "approved_by"),
             models.CheckConstraint(
                 condition=~Q(state__in=["approved", "superseded"]) | Q(approved_by__isnull=False),
                 name="settlement_approved_by_someone",

@@ -30,8 +30,16 @@ _STATE: Final = MonthEnd.State
 # The close in order: state reached, what it means, who does the next step.
 CLOSE_STEPS: Final = (
     (_STATE.OPEN, "Begun", "A sheet is opened for each place, and every lot on it counted blind."),
-    (_STATE.COUNTING, "Counting", "Differences are looked into; adjustments need a second person."),
-    (_STATE.PREPARED, "Prepared", "Somebody else looks it over and approves it."),
+    (
+        _STATE.COUNTING,
+        "Counting",
+        "Differences are looked into; adjustments are proposed, then approved.",
+    ),
+    (
+        _STATE.PREPARED,
+        "Prepared",
+        "Somebody else, where there is one, looks it over and approves it.",
+    ),
     (_STATE.APPROVED, "Approved", "The month is locked."),
     (_STATE.CLOSED, "Closed", "Late facts are posted in the open month and refer back."),
 )

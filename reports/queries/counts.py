@@ -33,6 +33,7 @@ class CountFigure:
     cause: str
     counted_by: str
     line_id: int
+    one_person: str = ""
 
 
 def standing_lines(sheets: QuerySet[CountSheet]) -> QuerySet[CountLine]:
@@ -101,6 +102,7 @@ def _figure(counted: CountedMetal) -> CountFigure:
         cause=latest.get_cause_display() if latest is not None else "",
         counted_by=str(line.counted_by),
         line_id=line.pk,
+        one_person=latest.one_person if latest is not None else "",
     )
 
 

@@ -68,7 +68,7 @@ def _drafts() -> Iterator[Attention]:
     for each in drafts.select_related("lot", "customer").order_by("prepared_at")[:LISTED_MAX]:
         text = (
             f"{each.get_kind_display()} settlement of {each.lot.code} for {each.customer} "
-            "waits for a second person"
+            "waits to be approved"
         )
         yield Attention(Urgency.TODAY, "settlement", each.code, text, each.prepared_at)
 

@@ -1,10 +1,10 @@
-"""What needs a second person: adjusting the books to a count, and approving a month."""
+"""What needs a second person, where there is one: adjusting to a count, approving a month."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Annotated, Final
+from typing import Annotated, Final, NoReturn
 
 from config.refusals import refuse
 from lots import clock
@@ -16,11 +16,15 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.reversal import undo_for
 from lots.models import Entry, Lot, Movement
 from lots.people.roles import OFFICE
+from lots.queries.works import is_one_persons
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
 from reports.queries.month.periods import period_of
 from reports.queries.month.statement_digest import statement_digest
 from reports.services.counts import ON_SHEET, book_now, check_no_adjustment, standing_line
 from reports.services.month_end import ON_MONTH
+
+# In the words of the pages that ask for a second person.
+UNLESS: Final = "unless the works is run by one person"
 
 
 @recorded_once
@@ -67,9 +71,9 @@ PROPOSE: Final = Event(
     name="sheet-propose",
     about="Propose to bring the book of counted lots to their count; nothing is posted by it.",
     title="Propose an adjustment",
-    lead="Nothing is posted until another person approves.",
+    lead="Nothing is posted until it is approved, by another person where there is one.",
     button="Propose it",
-    done="Proposed. Somebody else decides.",
+    done="Proposed. Nothing is posted yet.",
     roles=OFFICE,
     fixed={"causes": None},
     when=None,
@@ -93,7 +97,7 @@ def approve_adjustments(*, sheet: CountSheet, act: Act) -> CountSheet:
     if not proposed:
         raise refuse("nothing_proposed:approvals", field="sheet", value=sheet.code)
     for adjustment in proposed:
-        _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
+        _check_second(adjustment, act)
         adjustment.movement = _post_adjustment(adjustment, act)
         _decide(adjustment, CountAdjustment.State.POSTED, act)
     return sheet
@@ -106,7 +110,8 @@ APPROVE_ADJUSTMENTS: Final = Event(
     name="sheet-approve",
     about="Post every adjustment that another person proposed on the sheet.",
     title="Approve the adjustments",
-    lead="Each is posted as of the moment counted for. Whoever proposed one cannot approve it.",
+    lead="Each is posted as of the moment counted for. "
+    f"Who proposed one can’t approve it, {UNLESS}.",
     button="Approve and post them",
     done="Posted.",
     roles=OFFICE,
@@ -129,7 +134,7 @@ def decline_adjustment(*, adjustment: CountAdjustment, act: Act) -> CountAdjustm
             value=adjustment.pk,
             adjustment=adjustment.get_state_display().lower(),
         )
-    _check_other_person(act, adjustment.proposed_by_id, "proposed this adjustment")
+    _check_second(adjustment, act)
     if not act.note.strip():
         raise refuse("empty:approvals", field="note")
     adjustment.note = act.note
@@ -180,14 +185,23 @@ def approve_month(*, month_end: MonthEnd, act: Act) -> MonthEnd:
             month_end_2=month_end.get_state_display().lower(),
         )
     assert month_end.prepared_by_id is not None
-    _check_other_person(act, month_end.prepared_by_id, "prepared this month")
+    if may_not_do_both(act, month_end.prepared_by_id):
+        _refuse_second(act, "prepared this month")
+    month_end.by_one_person = act.who.pk == month_end.prepared_by_id
     month_end.state = MonthEnd.State.APPROVED
     month_end.approved_by_id = act.who.pk
     month_end.approved_at = clock.now()
     month_end.statement_digest = statement_digest(period_of(month_end.books_month))
     month_end.version += 1
     month_end.save(
-        update_fields=["state", "approved_by", "approved_at", "statement_digest", "version"]
+        update_fields=[
+            "state",
+            "approved_by",
+            "approved_at",
+            "by_one_person",
+            "statement_digest",
+            "version",
+        ]
     )
     return month_end
 
@@ -199,7 +213,7 @@ APPROVE_MONTH: Final = Event(
     name="month-approve",
     about="Approve a month that another person prepared, signing the digest of its statement.",
     title="Approve the month",
-    lead="Whoever prepared it cannot approve it. Your approval signs the digest of the statement.",
+    lead=f"Who prepared it can’t approve it, {UNLESS}. Your approval signs the statement’s digest.",
     button="Approve it",
     done="Approved.",
     roles=OFFICE,
@@ -267,7 +281,9 @@ def _decide(adjustment: CountAdjustment, state: str, act: Act) -> None:
     adjustment.state = state
     adjustment.decided_by_id = act.who.pk
     adjustment.decided_at = clock.now()
-    adjustment.save(update_fields=["state", "decided_by", "decided_at", "movement", "note"])
+    adjustment.save(
+        update_fields=["state", "decided_by", "decided_at", "by_one_person", "movement", "note"]
+    )
 
 
 def _line(sheet: CountSheet, code: str) -> CountLine:
@@ -293,9 +309,19 @@ def _check_proposable(line: CountLine, cause: str) -> None:
     check_no_adjustment(line)
 
 
-def _check_other_person(act: Act, first_id: int, did: str) -> None:
-    if act.who.pk == first_id:
-        raise refuse("same_person", field="who", value=act.who.get_username(), did=did)
+def may_not_do_both(act: Act, first_id: int) -> bool:
+    """Whether who did the first act is to do the second, and works with others."""
+    return act.who.pk == first_id and not is_one_persons()
+
+
+def _refuse_second(act: Act, did: str) -> NoReturn:
+    raise refuse("same_person", field="who", value=act.who.get_username(), did=did)
+
+
+def _check_second(adjustment: CountAdjustment, act: Act) -> None:
+    if may_not_do_both(act, adjustment.proposed_by_id):
+        _refuse_second(act, "proposed this adjustment")
+    adjustment.by_one_person = act.who.pk == adjustment.proposed_by_id
 
 
 def _check_counting(month_end: MonthEnd) -> None:

@@ -127,7 +127,7 @@ PREPARE: Final = Event(
     name="month-prepare",
     about="Say that a month's statement is ready for a second person.",
     title="The month is prepared",
-    lead="From now on somebody else looks it over and approves it.",
+    lead="From now on it is looked over and approved, by somebody else where there is one.",
     button="It is ready to approve",
     done="Prepared.",
     roles=OFFICE,
@@ -239,6 +239,7 @@ def reopen_month(
         closed_by_id=month_end.closed_by_id,
         closed_at=month_end.closed_at,
         approved_by_id=month_end.approved_by_id,
+        by_one_person=month_end.by_one_person,
         statement_digest=month_end.statement_digest,
     )
     _to_counting(month_end)
@@ -269,6 +270,7 @@ _SIGNED: Final = (
     "approved_at",
     "closed_by",
     "closed_at",
+    "by_one_person",
     "waiver",
     "statement_digest",
 )
@@ -280,6 +282,7 @@ def _to_counting(month_end: MonthEnd) -> None:
     month_end.prepared_by = month_end.approved_by = month_end.closed_by = None
     month_end.prepared_at = month_end.approved_at = month_end.closed_at = None
     month_end.waiver = month_end.statement_digest = ""
+    month_end.by_one_person = False
 
 
 def _save(month_end: MonthEnd, *fields: str) -> MonthEnd:

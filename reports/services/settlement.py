@@ -23,6 +23,7 @@ from reports.models import ContractTerms, Settlement
 from reports.queries.lot.lot_claim import customer_of, joined_pool_ug
 from reports.queries.lot.settlement_case import received_on, settlement_case, terms_for
 from reports.queries.lot.settlement_statement import statement_of
+from reports.services.approvals import UNLESS, may_not_do_both
 from reports.settle import settle
 from reports.settlement_lines import Case, changes
 from reports.terms import SettleIn, parse_terms
@@ -107,7 +108,7 @@ PREPARE: Final = Event(
     title="Prepare a settlement",
     lead="Computed from what stands on record and the customer's terms. Nothing is posted yet.",
     button="Compute it",
-    done="A draft. Somebody else approves it.",
+    done="A draft. It waits to be approved.",
     section="settlements",
     roles=OFFICE,
     asked_as={"customer": "lot"},
@@ -130,8 +131,9 @@ def approve_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     """
     settlement.refresh_from_db()
     _check_draft(settlement)
-    if settlement.prepared_by_id == act.who.pk:
+    if may_not_do_both(act, settlement.prepared_by_id):
         raise refuse("same_person:settlement", field="who", value=act.who.get_username())
+    settlement.by_one_person = act.who.pk == settlement.prepared_by_id
     in_force = _in_force(settlement.lot)
     if (in_force.pk if in_force else None) != settlement.supersedes_id:
         raise refuse("superseded_since", field="settlement", value=settlement.code)
@@ -145,7 +147,16 @@ def approve_settlement(*, settlement: Settlement, act: Act) -> Settlement:
     settlement.approved_by_id = act.who.pk
     settlement.approved_at = clock.now()
     settlement.version += 1
-    settlement.save(update_fields=["state", "approved_by", "approved_at", "movement", "version"])
+    settlement.save(
+        update_fields=[
+            "state",
+            "approved_by",
+            "approved_at",
+            "by_one_person",
+            "movement",
+            "version",
+        ]
+    )
     return settlement
 
 
@@ -156,8 +167,8 @@ APPROVE: Final = Event(
     name="settlement-approve",
     about="Put a draft that another person prepared in force; a final one settles the claim.",
     title="Approve a settlement",
-    lead="Whoever prepared it cannot approve it. A final one settles the customer's claim. Terms "
-    "of the contract and local law decide.",
+    lead=f"Who prepared it can’t approve it, {UNLESS}. A final one settles the customer’s claim. "
+    "Terms of the contract and local law decide.",
     button="Approve it",
     done="Approved and in force.",
     roles=OFFICE,

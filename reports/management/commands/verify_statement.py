@@ -61,6 +61,8 @@ class Command(LedgerCommand):
             f"(in use since {key.since}{until})"
         )
         self.stdout.write(f"Month {figures.get('month')}; the figures signed, in grams:")
+        for said in figures.get("approval", []):
+            self.stdout.write(f"  {said}")
         for each in figures.get("metals", []):
             counted = each["counted_ug"]
             self.stdout.write(

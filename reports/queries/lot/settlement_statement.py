@@ -54,6 +54,7 @@ class SettlementDocument:
     prepared_at: dt.datetime
     approved_by: str
     approved_at: dt.datetime | None
+    one_person: str
     supersedes: str
     lines: tuple[DocumentLine, ...]
     payable: tuple[PayableMetal, ...]
@@ -88,6 +89,7 @@ def settlement_statement(settlement: Settlement) -> SettlementDocument:
         prepared_at=settlement.prepared_at,
         approved_by=settlement.approved_by.get_username() if settlement.approved_by else "",
         approved_at=settlement.approved_at,
+        one_person=settlement.one_person,
         supersedes=settlement.supersedes.code if settlement.supersedes else "",
         lines=tuple(_in_figures(statement.lines)),
         payable=tuple(

@@ -20,6 +20,7 @@ from lots.ledger.snapshot import unmoving
 from lots.metals import Metal
 from lots.models import Account, BooksMonth, Entry, Place
 from reports.conventions import percent_of
+from reports.models import MonthEnd
 from reports.queries.counts import CountFigure, count_figures
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.month.periods import Period
@@ -115,12 +116,16 @@ class AreaStatement:
 
 @dataclass(frozen=True)
 class MonthStatement:
-    """All metals and areas of one month, and the state its books were in when it was asked for."""
+    """All metals and areas of one month, and the state its books were in when it was asked for.
+
+    `approval` says where one person did what otherwise takes two.
+    """
 
     period: Period
     recorded: dt.datetime | None
     state: str
     statement_digest: str
+    approval: tuple[str, ...]
     metals: tuple[MetalStatement, ...]
     areas: tuple[AreaStatement, ...]
     counts: tuple[CountFigure, ...]
@@ -146,12 +151,22 @@ def month_statement(period: Period, recorded: dt.datetime | None = None) -> Mont
         recorded=recorded,
         state=month_end.state if month_end is not None else BooksMonth.State.OPEN,
         statement_digest=month_end.statement_digest if month_end is not None else "",
+        approval=_approval(month_end, counts),
         metals=_metals(period, recorded, counts),
         areas=_areas(opening, closing, counts),
         counts=counts,
         opening=opening,
         closing=closing,
     )
+
+
+def _approval(month_end: MonthEnd | None, counts: Sequence[CountFigure]) -> tuple[str, ...]:
+    words = [month_end.one_person] if month_end is not None else []
+    lots = dict.fromkeys(each.lot for each in counts if each.one_person)
+    if lots:
+        said = next(each.one_person for each in counts if each.one_person)
+        words.append(f"Count adjustment of {', '.join(lots)}: {said}")
+    return tuple(filter(None, words))
 
 
 def _metals(

@@ -33,13 +33,16 @@ def statement_content(month_end: MonthEnd, signed_at: dt.datetime) -> str:
     """The statement as one line of JSON: masses in whole micrograms, by metal and account.
 
     It names the digest over the month's entries, and where the ledger's chains stood, so that a
-    statement kept elsewhere holds the whole history before it.
+    statement kept elsewhere holds the whole history before it. Where one person did what otherwise
+    takes two, it says so.
     """
     assert month_end.closed_at is not None
     statement = month_statement(period_of(month_end.books_month))
     house = Party.objects.filter(kind=Party.Kind.HOUSE).first()
+    said = {"approval": list(statement.approval)} if statement.approval else {}
     return canonical_json(
         {
+            **said,
             "format": FORMAT,
             "format_version": VERSION,
             "works": house.name if house else "",
