@@ -35,6 +35,7 @@ def receiver_list(request: HttpRequest) -> HttpResponse:
         DeliveryFilter,
         EventDelivery.objects.select_related("subscription"),
         section="settlements",
+        first="subscription state",
         told=lambda page: [(each, failure_in_words(each.last_failure)) for each in page],
         more=lambda _chosen, _page: {
             "receivers": [
