@@ -6,10 +6,10 @@ Every figure is the parties' own agreement; nothing here says what a contract sh
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from decimal import Decimal
 from enum import StrEnum
-from typing import Any, Final
+from typing import Annotated, Any, Final, get_args, get_origin, get_type_hints
 
 from config.refusals import InvalidError, RefusalError, refuse
 from lots.elements import METALS
@@ -21,7 +21,14 @@ from reports.json_ready import json_ready
 MONEY_MAX: Final = Decimal(1_000_000)
 DECIMALS_MAX: Final = 6
 LIST_MAX: Final = 20
+TEXT_MAX: Final = 40
 DAYS_MAX: Final = 366
+# A figure with the most it may be; none is below nought, and one that says no more is money.
+Ppt = Annotated[Decimal, WHOLE_PPT]
+Percent = Annotated[Decimal, Decimal(100)]
+Days = Annotated[int, DAYS_MAX]
+Decimals = Annotated[int, DECIMALS_MAX]
+NOUGHT: Final = Decimal(0)
 
 
 class WeightBasis(StrEnum):
@@ -56,27 +63,27 @@ class PriceBasis(StrEnum):
 class AccountTier:
     """From a grade on: per cent of the content accounted for, and the least deducted from it."""
 
-    from_ppt: Decimal
-    percent: Decimal
-    minimum_deduction_ppt: Decimal
+    from_ppt: Ppt = NOUGHT
+    percent: Percent = Decimal(100)
+    minimum_deduction_ppt: Ppt = NOUGHT
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class MetalTerms:
     """What is agreed for one metal. The refining charge is per troy ounce payable."""
 
     metal: str
-    splitting_limit_ppt: Decimal
-    umpire_rule: UmpireRule
-    accountability: tuple[AccountTier, ...]
-    refining_charge_per_ozt: Decimal
+    splitting_limit_ppt: Ppt = NOUGHT
+    umpire_rule: UmpireRule = UmpireRule.MIDDLE
+    accountability: tuple[AccountTier, ...] = (AccountTier(),)
+    refining_charge_per_ozt: Decimal = NOUGHT
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class TreatmentTier:
     """From a received weight on: the charge per kilogram of the whole lot."""
 
-    from_kg: Decimal
+    from_kg: Decimal = NOUGHT
     per_kg: Decimal
 
 
@@ -85,7 +92,7 @@ class Penalty:
     """For an element above a limit: the charge per part in a thousand above it and kilogram."""
 
     element: str
-    limit_ppt: Decimal
+    limit_ppt: Ppt
     per_ppt_and_kg: Decimal
 
 
@@ -93,40 +100,40 @@ class Penalty:
 class QuotationalPeriod:
     """Fixings of so many days, beginning so many days after the lot came in."""
 
-    days_after_receipt: int
-    days: int
+    days_after_receipt: Days = 0
+    days: Days = 1
 
 
 @dataclass(frozen=True)
 class Rounding:
     """Decimals of each figure on a statement; halves away from zero throughout."""
 
-    assay_ppt: int = 3
-    payable_ppt: int = 4
-    ounces: int = 3
-    price: int = 4
-    money: int = 2
+    assay_ppt: Decimals = 3
+    payable_ppt: Decimals = 4
+    ounces: Decimals = 3
+    price: Decimals = 4
+    money: Decimals = 2
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Terms:
     """All that a settlement is reckoned by, besides weights, assays and prices."""
 
-    weight_basis: WeightBasis
-    sampling_basis: SamplingBasis
-    exchanged: bool
+    weight_basis: WeightBasis = WeightBasis.RECEIVED
+    sampling_basis: SamplingBasis = SamplingBasis.ANY
+    exchanged: bool = True
     metals: tuple[MetalTerms, ...]
-    treatment: tuple[TreatmentTier, ...]
-    treatment_minimum: Decimal
-    penalties: tuple[Penalty, ...]
-    assay_fee: Decimal
-    umpire_fee: Decimal
-    settle_in: SettleIn
+    treatment: tuple[TreatmentTier, ...] = ()
+    treatment_minimum: Decimal = NOUGHT
+    penalties: tuple[Penalty, ...] = ()
+    assay_fee: Decimal = NOUGHT
+    umpire_fee: Decimal = NOUGHT
+    settle_in: SettleIn = SettleIn.METAL
     currency: str
-    price_basis: PriceBasis
-    period: QuotationalPeriod
-    provisional_percent: Decimal
-    rounding: Rounding
+    price_basis: PriceBasis = PriceBasis.DAY
+    period: QuotationalPeriod = QuotationalPeriod()
+    provisional_percent: Percent = Decimal(100)
+    rounding: Rounding = Rounding()
 
     def of_metal(self, metal: str) -> MetalTerms | None:
         return next((each for each in self.metals if each.metal == metal), None)
@@ -145,175 +152,90 @@ def parse_terms(data: object, *, field: str = "terms") -> Terms:
     `unknown_metal`, `duplicate_metal`, `not_in_order`, `too_many`, `not_an_object`, or what
     `parse_decimal` raises.
     """
-    given = _Given(data, field, set(Terms.__dataclass_fields__))
-    metals = tuple(_metal(each) for each in given.items("metals", set(_METAL_FIELDS)))
-    if not metals:
+    terms: Terms = _read(Terms, data, field)
+    if not terms.metals:
         raise _missing(f"{field}.metals")
-    _check_distinct([each.metal for each in metals], f"{field}.metals")
-    treatment = tuple(
-        TreatmentTier(each.decimal("from_kg", "0"), each.decimal("per_kg"))
-        for each in given.items("treatment", {"from_kg", "per_kg"})
-    )
-    _check_rising([each.from_kg for each in treatment], f"{field}.treatment")
-    penalties = tuple(
-        Penalty(each.text("element"), each.ppt("limit_ppt"), each.decimal("per_ppt_and_kg"))
-        for each in given.items("penalties", {"element", "limit_ppt", "per_ppt_and_kg"})
-    )
-    _check_distinct([each.element for each in penalties], f"{field}.penalties")
-    return Terms(
-        weight_basis=WeightBasis(given.choice("weight_basis", list(WeightBasis), "received")),
-        sampling_basis=SamplingBasis(given.choice("sampling_basis", list(SamplingBasis), "any")),
-        exchanged=given.yes("exchanged", default=True),
-        metals=metals,
-        treatment=treatment,
-        treatment_minimum=given.decimal("treatment_minimum", "0"),
-        penalties=penalties,
-        assay_fee=given.decimal("assay_fee", "0"),
-        umpire_fee=given.decimal("umpire_fee", "0"),
-        settle_in=SettleIn(given.choice("settle_in", list(SettleIn), "metal")),
-        currency=given.currency(),
-        price_basis=PriceBasis(given.choice("price_basis", list(PriceBasis), "day")),
-        period=_period(given),
-        provisional_percent=given.decimal("provisional_percent", "100", Decimal(100)),
-        rounding=_rounding(given),
-    )
+    _check_distinct([each.metal for each in terms.metals], f"{field}.metals")
+    _check_rising([each.from_kg for each in terms.treatment], f"{field}.treatment")
+    _check_distinct([each.element for each in terms.penalties], f"{field}.penalties")
+    currency = terms.currency
+    if len(currency) != 3 or not (currency.isascii() and currency.isalpha() and currency.isupper()):
+        raise refuse("not_a_currency", field=f"{field}.currency", value=currency)
+    metals = tuple(_checked(each, f"{field}.metals.{n}") for n, each in enumerate(terms.metals))
+    period = replace(terms.period, days=max(1, terms.period.days))
+    return replace(terms, metals=metals, period=period)
 
 
-_METAL_FIELDS: Final = tuple(MetalTerms.__dataclass_fields__)
-
-
-@dataclass(frozen=True)
-class _Given:
-    """One object of the plain data, with the path that names its fields in a refusal."""
-
-    data: Any
-    path: str
-    fields: set[str]
-
-    def __post_init__(self) -> None:
-        if not isinstance(self.data, Mapping):
-            raise refuse("not_an_object:terms", field=self.path, value=self.data)
-        for name in self.data:
-            if name not in self.fields:
-                raise refuse(
-                    "unknown_field",
-                    field=f"{self.path}.{name}",
-                    value=name,
-                    it=", ".join(sorted(self.fields)),
-                )
-
-    def decimal(self, name: str, default: str | None = None, most: Decimal = MONEY_MAX) -> Decimal:
-        value = self._get(name, default)
-        return parse_decimal(value, field=f"{self.path}.{name}", minimum=Decimal(0), maximum=most)
-
-    def ppt(self, name: str, default: str | None = None) -> Decimal:
-        return self.decimal(name, default, WHOLE_PPT)
-
-    def whole(self, name: str, default: int, most: int) -> int:
-        path = f"{self.path}.{name}"
-        value = self._get(name, str(default))
-        return int(
-            parse_decimal(
-                value, field=path, minimum=Decimal(0), maximum=Decimal(most), decimals_max=0
-            )
-        )
-
-    def text(self, name: str) -> str:
-        value = self._get(name, None)
-        if not isinstance(value, str) or not value.strip() or len(value) > 40:
-            raise refuse("not_a_text", field=f"{self.path}.{name}", value=value)
-        return value.strip()
-
-    def yes(self, name: str, *, default: bool) -> bool:
-        value = self.data.get(name, default)
-        if not isinstance(value, bool):
-            raise self._unknown_choice(name, value, ["true", "false"])
-        return value
-
-    def choice(self, name: str, choices: Sequence[str], default: str | None = None) -> str:
-        value = self._get(name, default)
-        if value not in list(choices):
-            raise self._unknown_choice(name, value, choices)
-        return str(value)
-
-    def currency(self) -> str:
-        value = self.text("currency")
-        if len(value) != 3 or not value.isascii() or not value.isalpha() or not value.isupper():
-            raise refuse("not_a_currency", field=f"{self.path}.currency", value=value)
-        return value
-
-    def items(self, name: str, fields: set[str]) -> list[_Given]:
-        value = self.data.get(name, [])
-        path = f"{self.path}.{name}"
-        if not isinstance(value, list | tuple) or len(value) > LIST_MAX:
-            raise InvalidError(
-                f"This must be a list of at most {LIST_MAX}.",
-                code="too_many" if isinstance(value, list | tuple) else "not_a_list",
-                field=path,
-                remedy="Send a list of objects.",
-            )
-        return [_Given(each, f"{path}.{index}", fields) for index, each in enumerate(value)]
-
-    def part(self, name: str, fields: set[str]) -> _Given:
-        return _Given(self.data.get(name, {}), f"{self.path}.{name}", fields)
-
-    def _get(self, name: str, default: str | None) -> Any:
-        value = self.data.get(name, default)
-        if value is None:
-            raise _missing(f"{self.path}.{name}")
-        return value
-
-    def _unknown_choice(self, name: str, value: object, choices: Sequence[str]) -> RefusalError:
-        return refuse(
-            "unknown_choice:terms_2",
-            field=f"{self.path}.{name}",
-            value=value,
-            choices=", ".join(choices),
-        )
-
-
-def _metal(given: _Given) -> MetalTerms:
-    tiers = tuple(
-        AccountTier(
-            each.ppt("from_ppt", "0"),
-            each.decimal("percent", "100", Decimal(100)),
-            each.ppt("minimum_deduction_ppt", "0"),
-        )
-        for each in given.items("accountability", set(AccountTier.__dataclass_fields__))
-    )
-    _check_rising([each.from_ppt for each in tiers], f"{given.path}.accountability")
-    metal = given.text("metal")
-    if metal not in METALS:
+def _checked(metal: MetalTerms, path: str) -> MetalTerms:
+    _check_rising([each.from_ppt for each in metal.accountability], f"{path}.accountability")
+    if metal.metal not in METALS:
         raise refuse(
             "unknown_metal:terms",
-            field=f"{given.path}.metal",
-            value=metal,
+            field=f"{path}.metal",
+            value=metal.metal,
             metals=", ".join(METALS),
         )
-    return MetalTerms(
-        metal=metal,
-        splitting_limit_ppt=given.ppt("splitting_limit_ppt", "0"),
-        umpire_rule=UmpireRule(given.choice("umpire_rule", list(UmpireRule), "middle")),
-        accountability=tiers or (AccountTier(Decimal(0), Decimal(100), Decimal(0)),),
-        refining_charge_per_ozt=given.decimal("refining_charge_per_ozt", "0"),
-    )
+    return metal if metal.accountability else replace(metal, accountability=(AccountTier(),))
 
 
-def _period(given: _Given) -> QuotationalPeriod:
-    part = given.part("period", {"days_after_receipt", "days"})
-    return QuotationalPeriod(
-        days_after_receipt=part.whole("days_after_receipt", 0, DAYS_MAX),
-        days=max(1, part.whole("days", 1, DAYS_MAX)),
-    )
+def _read(kind: Any, data: Any, path: str) -> Any:
+    """A dataclass of the plain data: each field by its type, or as it is when it is left out."""
+    if not isinstance(data, Mapping):
+        raise refuse("not_an_object:terms", field=path, value=data)
+    known = {each.name: each for each in fields(kind)}
+    for name in data:
+        if name not in known:
+            it = ", ".join(sorted(known))
+            raise refuse("unknown_field", field=f"{path}.{name}", value=name, it=it)
+    hints = get_type_hints(kind, include_extras=True)
+    values = {}
+    for name, each in known.items():
+        if name in data:
+            values[name] = _value(hints[name], data[name], f"{path}.{name}")
+        elif each.default is MISSING:
+            left_out: Any = [] if get_origin(hints[name]) is tuple else None
+            values[name] = _value(hints[name], left_out, f"{path}.{name}")
+    return kind(**values)
 
 
-def _rounding(given: _Given) -> Rounding:
-    names = set(Rounding.__dataclass_fields__)
-    part = given.part("rounding", names)
-    plain = Rounding()
-    return Rounding(
-        **{name: part.whole(name, getattr(plain, name), DECIMALS_MAX) for name in names}
-    )
+def _value(kind: Any, value: Any, path: str) -> Any:
+    most: Any = MONEY_MAX
+    if get_origin(kind) is Annotated:
+        kind, most = get_args(kind)
+    if get_origin(kind) is tuple:
+        return _items(get_args(kind)[0], value, path)
+    if is_dataclass(kind):
+        return _read(kind, value, path)
+    if kind is bool and not isinstance(value, bool):
+        raise _unknown_choice(value, ["true", "false"], path)
+    if value is None:
+        raise _missing(path)
+    if kind in (Decimal, int):
+        decimals = {"decimals_max": 0} if kind is int else {}
+        found = parse_decimal(value, field=path, minimum=NOUGHT, maximum=Decimal(most), **decimals)
+        return kind(found)
+    if kind is str:
+        if not isinstance(value, str) or not value.strip() or len(value) > TEXT_MAX:
+            raise refuse("not_a_text", field=path, value=value)
+        return value.strip()
+    if kind is not bool and value not in list(kind):
+        raise _unknown_choice(value, list(kind), path)
+    return kind(value)
+
+
+def _items(kind: Any, value: Any, path: str) -> tuple[Any, ...]:
+    if not isinstance(value, list | tuple) or len(value) > LIST_MAX:
+        raise InvalidError(
+            f"This must be a list of at most {LIST_MAX}.",
+            code="too_many" if isinstance(value, list | tuple) else "not_a_list",
+            field=path,
+            remedy="Send a list of objects.",
+        )
+    return tuple(_read(kind, each, f"{path}.{index}") for index, each in enumerate(value))
+
+
+def _unknown_choice(value: object, choices: Sequence[str], path: str) -> RefusalError:
+    return refuse("unknown_choice:terms_2", field=path, value=value, choices=", ".join(choices))
 
 
 def _missing(field: str) -> RefusalError:

@@ -3,25 +3,8 @@
 from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
-from cells import models
-from cells.api import lists, plans, serializers
-from lots.api.serializers import ProcessBatchSerializer
-from lots.declaration.as_api import ANSWERS, api_paths
-from lots.models import ProcessBatch
-
-ANSWERS.update(
-    {
-        models.CellRun: serializers.RunSerializer,
-        models.CellWarning: serializers.WarningSerializer,
-        models.ElectrolyteBatch: serializers.ElectrolyteSerializer,
-        models.ElectrolyteReading: serializers.ElectrolyteReadingSerializer,
-        models.Harvest: serializers.HarvestSerializer,
-        models.PowerStatement: serializers.PowerStatementSerializer,
-        models.RunReading: serializers.RunReadingSerializer,
-        models.SlimesBag: serializers.SlimesBagSerializer,
-        ProcessBatch: ProcessBatchSerializer,
-    }
-)
+from cells.api import lists, plans
+from lots.declaration.as_api import api_paths
 
 router = SimpleRouter()
 router.register("cells", lists.CellViewSet, "cell")

@@ -17,6 +17,7 @@ from rest_framework.permissions import BasePermission
 from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from lots.api.fields import ShownMass, shown_code
+from lots.declaration.as_api import ANSWERS
 from lots.declaration.event import code_of, issubclass_of
 
 CODE: Final = "[A-Za-z0-9-]{1,20}"
@@ -29,14 +30,16 @@ def shows(
     """The serializer `name` of a model's rows: as they are, rows by code and masses in their units.
 
     `special` gives a field of its own, where its text is found, such as "lot.place.code", or a
-    function of the row.
+    function of the row. Events that record such a row answer with the first.
     """
     fields = {each: _shown(model, each, special.get(each)) for each in names.split()}
     asked = {f"get_{name}": staticmethod(of) for name, of in special.items() if isroutine(of)}
     meta = {"model": model, "fields": list(fields), "read_only_fields": list(fields)}
     own = {each: field for each, field in fields.items() if field is not None}
     members = {**own, **asked, "Meta": type("Meta", (), meta), "__doc__": about}
-    return type(f"{name}Serializer", (serializers.ModelSerializer,), members)
+    made = type(f"{name}Serializer", (serializers.ModelSerializer,), members)
+    ANSWERS.setdefault(model, made)
+    return made
 
 
 def _shown(model: type[models.Model], name: str, special: Any) -> Any:

@@ -18,25 +18,7 @@ from lots.feed import events_api, webhooks_api
 from lots.people import tokens_api
 from lots.sheets import api
 
-ANSWERS.update(
-    {
-        models.Assay: shown.AssaySerializer,
-        models.AssayRuling: shown.RulingSerializer,
-        models.BarRecord: shown.BarRecordSerializer,
-        models.DeliveryNote: shown.DeliveryNoteSerializer,
-        models.Document: shown.DocumentSerializer,
-        models.EventDelivery: shown.DeliverySerializer,
-        models.EventSubscription: shown.SubscriptionSerializer,
-        models.Excess: shown.ExcessSerializer,
-        models.ImpurityAnalysis: shown.ImpuritySerializer,
-        models.Lot: shown.LotSerializer,
-        models.Movement: shown.MovementSerializer,
-        models.ProcessBatch: shown.ProcessBatchSerializer,
-        models.Weighing: shown.WeighingSerializer,
-        models.Withdrawal: shown.WithdrawalSerializer,
-        models.WorksSettings: shown.WorksSettingsSerializer,
-    }
-)
+ANSWERS[models.Lot] = shown.LotSerializer
 
 router = SimpleRouter()
 for name, view in lists.LISTS.items():

@@ -50,8 +50,7 @@ from lots.services.opening import Amount
 
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
 
-# Which serializer answers with a recorded model: the app that has the model names it.
-# An event may name its own.
+# Which serializer answers with a recorded model, or for an event that names its own.
 ANSWERS: Final[dict[Any, type[serializers.BaseSerializer[Any]]]] = {}
 
 

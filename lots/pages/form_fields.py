@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any, Final
+from itertools import zip_longest
+from typing import Any, ClassVar, Final
 
 from django import forms
 from django.urls import reverse_lazy
@@ -163,33 +164,35 @@ def lot_by_code(text: Any) -> Lot:
     return lot
 
 
-class TakesInput(forms.Widget):
-    """Rows of a lot's code and, for a part of it, how much."""
+class RowsInput(forms.Widget):
+    """Rows of a lot's code and what is said of it: of a portion, how much."""
 
     template_name = "lots/widgets/takes.html"
+    columns: ClassVar[tuple[str, ...]] = ("lot", "portion")
     use_fieldset = True
     wide = True
     rows = 3
 
-    def value_from_datadict(self, data: Any, files: Any, name: str) -> list[tuple[str, str]]:
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> list[tuple[str, ...]]:
         if not hasattr(data, "getlist"):
             return [tuple(each) for each in data.get(name, [])]
-        lots, portions = data.getlist(f"{name}-lot"), data.getlist(f"{name}-portion")
-        portions += [""] * (len(lots) - len(portions))
-        pairs = zip(lots, portions, strict=False)
-        return [(a.strip(), b.strip()) for a, b in pairs if a.strip() or b.strip()]
+        columns = [data.getlist(f"{name}-{each}") for each in self.columns]
+        filled = zip_longest(*columns, fillvalue="")
+        rows = [tuple(text.strip() for text in row) for row in filled]
+        return [row for row in rows if any(row)]
 
     def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
         context: dict[str, Any] = super().get_context(name, value, attrs)
         given = list(value or [])
-        context["rows"] = given + [("", "")] * max(1, self.rows - len(given))
+        blank = ("",) * len(self.columns)
+        context["rows"] = given + [blank] * max(1, self.rows - len(given))
         return context
 
 
 class TakesField(RefusingField):
     """Portions of lots: all of each, or "500 g", or of a solution "2 l"."""
 
-    widget = TakesInput
+    widget = RowsInput
 
     def blank(self) -> list[Take]:
         return []
@@ -206,120 +209,87 @@ class TakesField(RefusingField):
         return Take(lot, mass_ug=parse_mass(portion, field="").mass_ug)
 
 
-class ByMetalInput(forms.Widget):
-    """One input a metal; with `with_spread` a second one for the standard uncertainty."""
+class KeyedInput(forms.Widget):
+    """One input a metal, or whatever else `names` names by its symbol.
+
+    With `with_spread` a second one for the standard uncertainty.
+    """
 
     template_name = "lots/widgets/by_metal.html"
     use_fieldset = True
     wide = True
-    with_spread = False
-    unit = "‰"
-    asks = "result"
+    names: ClassVar[Mapping[str, str]] = {each.value: str(each.label) for each in Metal}
+
+    def __init__(self, unit: str = "", asks: str = "result", *, with_spread: bool = False) -> None:
+        super().__init__()
+        self.said = {"unit": unit, "asks": asks, "with_spread": with_spread}
 
     def value_from_datadict(self, data: Any, files: Any, name: str) -> dict[str, tuple[str, str]]:
         found = {}
-        for metal in Metal.values:
-            value = (data.get(f"{name}-{metal}") or "").strip()
-            spread = (data.get(f"{name}-{metal}-u") or "").strip()
+        for key in self.names:
+            value = (data.get(f"{name}-{key}") or "").strip()
+            spread = (data.get(f"{name}-{key}-u") or "").strip()
             if value or spread:
-                found[metal] = (value, spread)
+                found[key] = (value, spread)
         return found
 
     def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
-        context: dict[str, Any] = super().get_context(name, value, attrs)
         given: Mapping[str, tuple[str, str]] = value or {}
-        context["rows"] = [
-            (metal, Metal(metal).label, *given.get(metal, ("", ""))) for metal in Metal.values
-        ]
-        context["with_spread"] = self.with_spread
-        context["unit"] = self.unit
-        context["asks"] = self.asks
-        return context
+        rows = [(key, said, *given.get(key, ("", ""))) for key, said in self.names.items()]
+        return {**super().get_context(name, value, attrs), **self.said, "rows": rows}
 
 
-class FinenessField(RefusingField):
-    """Parts per thousand by metal."""
+class ByMetalField(RefusingField):
+    """Figures by metal; subclasses say how one is `read_one`."""
 
-    widget = ByMetalInput
-
-    def blank(self) -> dict[str, Decimal]:
+    def blank(self) -> dict[str, Any]:
         return {}
 
-    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, Decimal]:
-        return {
-            metal: parse_decimal(figure, field=Metal(metal).label)
-            for metal, (figure, _) in value.items()
-        }
+    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, Any]:
+        return {metal: self.read_one(Metal(metal), *pair) for metal, pair in value.items()}
+
+    def read_one(self, metal: Metal, figure: str, spread: str) -> Any:
+        raise AssertionError(f"{type(self).__name__} reads nothing")
 
 
-class FindingsInput(ByMetalInput):
-    with_spread = True
-    unit = "‰ or g/L"
+class FinenessField(ByMetalField):
+    """Parts per thousand."""
+
+    widget = KeyedInput("‰")
+
+    def read_one(self, metal: Metal, figure: str, spread: str) -> Decimal:
+        return parse_decimal(figure, field=metal.label)
 
 
-class FindingsField(RefusingField):
-    """A laboratory's result by metal, each with its standard uncertainty."""
+class FindingsField(ByMetalField):
+    """A laboratory's result, with its standard uncertainty."""
 
-    widget = FindingsInput
+    widget = KeyedInput("‰ or g/L", with_spread=True)
 
-    def blank(self) -> dict[str, Finding]:
-        return {}
-
-    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, Finding]:
-        findings = {}
-        for metal, (figure, spread) in value.items():
-            if not figure or not spread:
-                name = Metal(metal).label
-                raise forms.ValidationError(
-                    f"{name} needs its result and its standard uncertainty.",
-                    code="result_incomplete",
-                )
-            findings[metal] = Finding(
-                parse_decimal(figure, field=metal, decimals_max=6),
-                parse_decimal(spread, field=metal, minimum=Decimal(0), decimals_max=6),
-            )
-        return findings
+    def read_one(self, metal: Metal, figure: str, spread: str) -> Finding:
+        if not figure or not spread:
+            text = f"{metal.label} needs its result and its standard uncertainty."
+            raise forms.ValidationError(text, code="result_incomplete")
+        return Finding(
+            parse_decimal(figure, field=metal, decimals_max=6),
+            parse_decimal(spread, field=metal, minimum=Decimal(0), decimals_max=6),
+        )
 
 
-class MassesByMetalInput(ByMetalInput):
-    unit = "with its unit, as in 250 g"
+class MassesByMetalField(ByMetalField):
+    """Masses, such as copper put in from supplies; micrograms inside."""
+
+    widget = KeyedInput("with its unit, as in 250 g")
+
+    def read_one(self, metal: Metal, figure: str, spread: str) -> int:
+        return parse_mass(figure, field=metal.label).mass_ug
 
 
-class MassesByMetalField(RefusingField):
-    """Masses by metal, such as copper put in from supplies; micrograms inside."""
+class AmountsField(ByMetalField):
+    """Masses, each with its standard uncertainty where it is known."""
 
-    widget = MassesByMetalInput
+    widget = KeyedInput("with its unit, as in 250 g", "mass", with_spread=True)
 
-    def blank(self) -> dict[str, int]:
-        return {}
-
-    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, int]:
-        return {
-            metal: parse_mass(figure, field=Metal(metal).label).mass_ug
-            for metal, (figure, _) in value.items()
-        }
-
-
-class AmountsInput(MassesByMetalInput):
-    with_spread = True
-    asks = "mass"
-
-
-class AmountsField(RefusingField):
-    """Masses by metal, each with its standard uncertainty where it is known."""
-
-    widget = AmountsInput
-
-    def blank(self) -> dict[str, Amount]:
-        return {}
-
-    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, Amount]:
-        return {
-            metal: Amount(
-                parse_mass(figure, field=Metal(metal).label).mass_ug,
-                parse_mass(spread, field=Metal(metal).label, positive=False).mass_ug
-                if spread
-                else None,
-            )
-            for metal, (figure, spread) in value.items()
-        }
+    def read_one(self, metal: Metal, figure: str, spread: str) -> Amount:
+        u = parse_mass(spread, field=metal.label, positive=False).mass_ug if spread else None
+        return Amount(parse_mass(figure, field=metal.label).mass_ug, u)

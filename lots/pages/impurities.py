@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any, Final
 
-from django import forms
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -17,28 +15,17 @@ from lots.grades import ANALYSED, ASTM_B413, ELEMENT_NAMES, SILVER
 from lots.ledger.recording import Act
 from lots.measurements.grade import grade_sheet
 from lots.pages.bench_form import ActForm, choice_field
-from lots.pages.form_fields import RefusingField
+from lots.pages.form_fields import KeyedInput, RefusingField
 from lots.people.access import lot_for, staff_page
 
 UNITS: Final = (("ppt", "‰ (grams per kilogram)"), ("ppm", "mg/kg (parts per million)"))
 
 
-class ByElementInput(forms.Widget):
+class ByElementInput(KeyedInput):
     """One input an element that a grade looks at."""
 
     template_name = "lots/widgets/by_element.html"
-    use_fieldset = True
-    wide = True
-
-    def value_from_datadict(self, data: Any, files: Any, name: str) -> dict[str, str]:
-        found = {each: (data.get(f"{name}-{each}") or "").strip() for each in ANALYSED}
-        return {element: text for element, text in found.items() if text}
-
-    def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
-        context: dict[str, Any] = super().get_context(name, value, attrs)
-        given: Mapping[str, str] = value or {}
-        context["rows"] = [(each, ELEMENT_NAMES[each], given.get(each, "")) for each in ANALYSED]
-        return context
+    names = {each: ELEMENT_NAMES[each] for each in ANALYSED}
 
 
 class ByElementField(RefusingField):
@@ -46,8 +33,8 @@ class ByElementField(RefusingField):
 
     widget = ByElementInput
 
-    def read(self, value: dict[str, str]) -> dict[str, str]:
-        return value
+    def read(self, value: dict[str, tuple[str, str]]) -> dict[str, str]:
+        return {element: text for element, (text, _) in value.items()}
 
 
 class ImpuritiesPage(EventPage):

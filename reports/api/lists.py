@@ -33,38 +33,8 @@ PaymentSerializer: Final = shows(
     reversed_by=shown_name("reversed_by.code"),
     recorded_by="recorded_by.username",
 )
-PaymentList: Final = listed(
-    PaymentSerializer,
-    {
-        "customer": "customer__code",
-        "settlement": "settlement__code",
-        "direction": Payment.Direction,
-        "currency": "currency",
-        "reversed": filters.BooleanFilter(
-            field_name="reversed_by", lookup_expr="isnull", exclude=True
-        ),
-        "paid": Span("paid_at"),
-    },
-    related="customer settlement reverses reversed_by recorded_by",
-    search="code reference customer__name settlement__code note",
-    orders="paid_at code amount",
-    order="-paid_at -id",
-    coded=True,
-)
 PriceSerializer: Final = shows(
     "Price", MetalPrice, "id metal per_unit price currency from_date source"
-)
-PriceList: Final = listed(
-    PriceSerializer,
-    {
-        "metal": Metal,
-        "currency": "currency",
-        "from_day": filters.DateFilter(field_name="from_date", lookup_expr="gte"),
-        "before_day": filters.DateFilter(field_name="from_date", lookup_expr="lt"),
-    },
-    search="source",
-    orders="from_date metal",
-    order="-from_date metal id",
 )
 TermsSerializer: Final = shows(
     "Terms",
@@ -73,19 +43,6 @@ TermsSerializer: Final = shows(
     "One version of a customer's terms; a blank form means all forms.",
     recorded_by="recorded_by.username",
     form=serializers.CharField(read_only=True),
-)
-TermsList: Final = listed(
-    TermsSerializer,
-    {
-        "customer": "customer__code",
-        "form": Lot.Form,
-        "valid_from_day": filters.DateFilter(field_name="valid_from", lookup_expr="gte"),
-        "valid_before_day": filters.DateFilter(field_name="valid_from", lookup_expr="lt"),
-    },
-    related="customer recorded_by",
-    search="customer__code customer__name note",
-    orders="valid_from number",
-    order="customer__name form -valid_from -number id",
 )
 SettlementSerializer: Final = shows(
     "Settlement",
@@ -98,21 +55,6 @@ SettlementSerializer: Final = shows(
     prepared_by="prepared_by.username",
     approved_by=shown_name("approved_by.username"),
 )
-SettlementList: Final = listed(
-    SettlementSerializer,
-    {
-        "lot": "lot__code",
-        "customer": "customer__code",
-        "kind": Settlement.Kind,
-        "state": Settlement.State,
-        "prepared": Span("prepared_at"),
-    },
-    related="lot customer contract_terms__customer supersedes movement prepared_by approved_by",
-    search="code lot__code customer__name note",
-    orders="prepared_at approved_at code total",
-    order="-prepared_at -id",
-    coded=True,
-)
 QuestionSerializer: Final = shows(
     "SettlementQuestion",
     SettlementQuestion,
@@ -121,20 +63,6 @@ QuestionSerializer: Final = shows(
     "A question, what the books said when it came, a reply drafted from that, and the reply.",
     recorded_by="recorded_by.username",
     answered_by=shown_name("answered_by.username"),
-)
-QuestionList: Final = listed(
-    QuestionSerializer,
-    {
-        "lot": "lot__code",
-        "settlement": "settlement__code",
-        "customer": "customer__code",
-        "state": SettlementQuestion.State,
-        "asked": Span("asked_at"),
-    },
-    related="lot settlement customer recorded_by answered_by",
-    search="question reply lot__code",
-    orders="asked_at answered_at state",
-    order="-asked_at -id",
 )
 _LINK: Final = (
     "id customer settlement lot note created_at created_by expires_at revoked_at revoked_by reads "
@@ -169,41 +97,116 @@ NewLinkSerializer: Final = shows(
     address=_Address(source="*", read_only=True),
     **_BY,
 )
-SharedLinkList: Final = listed(
-    SharedLinkSerializer,
-    {
-        "customer": "customer__code",
-        "settlement": "settlement__code",
-        "lot": "lot__code",
-        "revoked": filters.BooleanFilter(
-            field_name="revoked_at", lookup_expr="isnull", exclude=True
-        ),
-        "expires": Span("expires_at"),
-    },
-    related="customer settlement lot created_by revoked_by",
-    search="settlement__code lot__code customer__name note",
-    orders="created_at expires_at last_read_at reads",
-    order="-created_at -id",
-    permission=WorksOffice,
-)
-AccessRecordList: Final = listed(
-    shows(
-        "AccessRecord",
-        AccessRecord,
-        "id read_at user link customer what reference form",
-        user=shown_name("user.username"),
+
+LISTS: Final[dict[str, Any]] = {
+    "payments": listed(
+        PaymentSerializer,
+        {
+            "customer": "customer__code",
+            "settlement": "settlement__code",
+            "direction": Payment.Direction,
+            "currency": "currency",
+            "reversed": filters.BooleanFilter(
+                field_name="reversed_by", lookup_expr="isnull", exclude=True
+            ),
+            "paid": Span("paid_at"),
+        },
+        related="customer settlement reverses reversed_by recorded_by",
+        search="code reference customer__name settlement__code note",
+        orders="paid_at code amount",
+        order="-paid_at -id",
+        coded=True,
     ),
-    {
-        "customer": "customer__code",
-        "user": "user__username",
-        "link": filters.NumberFilter(field_name="link_id", min_value=1, max_value=2**62),
-        "what": AccessRecord.What,
-        "reference": "reference",
-        "read": Span("read_at"),
-    },
-    related="user customer",
-    search="reference user__username customer__name",
-    orders="read_at",
-    order="-read_at -id",
-    permission=WorksOffice,
-)
+    "prices": listed(
+        PriceSerializer,
+        {
+            "metal": Metal,
+            "currency": "currency",
+            "from_day": filters.DateFilter(field_name="from_date", lookup_expr="gte"),
+            "before_day": filters.DateFilter(field_name="from_date", lookup_expr="lt"),
+        },
+        search="source",
+        orders="from_date metal",
+        order="-from_date metal id",
+    ),
+    "terms": listed(
+        TermsSerializer,
+        {
+            "customer": "customer__code",
+            "form": Lot.Form,
+            "valid_from_day": filters.DateFilter(field_name="valid_from", lookup_expr="gte"),
+            "valid_before_day": filters.DateFilter(field_name="valid_from", lookup_expr="lt"),
+        },
+        related="customer recorded_by",
+        search="customer__code customer__name note",
+        orders="valid_from number",
+        order="customer__name form -valid_from -number id",
+    ),
+    "settlements": listed(
+        SettlementSerializer,
+        {
+            "lot": "lot__code",
+            "customer": "customer__code",
+            "kind": Settlement.Kind,
+            "state": Settlement.State,
+            "prepared": Span("prepared_at"),
+        },
+        related="lot customer contract_terms__customer supersedes movement prepared_by approved_by",
+        search="code lot__code customer__name note",
+        orders="prepared_at approved_at code total",
+        order="-prepared_at -id",
+        coded=True,
+    ),
+    "settlement-questions": listed(
+        QuestionSerializer,
+        {
+            "lot": "lot__code",
+            "settlement": "settlement__code",
+            "customer": "customer__code",
+            "state": SettlementQuestion.State,
+            "asked": Span("asked_at"),
+        },
+        related="lot settlement customer recorded_by answered_by",
+        search="question reply lot__code",
+        orders="asked_at answered_at state",
+        order="-asked_at -id",
+    ),
+    "shared-links": listed(
+        SharedLinkSerializer,
+        {
+            "customer": "customer__code",
+            "settlement": "settlement__code",
+            "lot": "lot__code",
+            "revoked": filters.BooleanFilter(
+                field_name="revoked_at", lookup_expr="isnull", exclude=True
+            ),
+            "expires": Span("expires_at"),
+        },
+        related="customer settlement lot created_by revoked_by",
+        search="settlement__code lot__code customer__name note",
+        orders="created_at expires_at last_read_at reads",
+        order="-created_at -id",
+        permission=WorksOffice,
+    ),
+    "access-records": listed(
+        shows(
+            "AccessRecord",
+            AccessRecord,
+            "id read_at user link customer what reference form",
+            user=shown_name("user.username"),
+        ),
+        {
+            "customer": "customer__code",
+            "user": "user__username",
+            "link": filters.NumberFilter(field_name="link_id", min_value=1, max_value=2**62),
+            "what": AccessRecord.What,
+            "reference": "reference",
+            "read": Span("read_at"),
+        },
+        related="user customer",
+        search="reference user__username customer__name",
+        orders="read_at",
+        order="-read_at -id",
+        permission=WorksOffice,
+    ),
+}

@@ -153,32 +153,6 @@ def _of_month(sheets: QuerySet[CountSheet], name: str, value: str) -> QuerySet[C
     return sheets.filter(month_end__books_month__first_day=parse_first_day(value))
 
 
-CountSheetList: Final = listed(
-    CountSheetSerializer,
-    {
-        "month": filters.CharFilter(method=_of_month),
-        "place": "place__code",
-        "area": filters.ChoiceFilter(field_name="place__area", choices=Place.Area.choices),
-        "state": CountSheet.State,
-    },
-    related="month_end__books_month place opened_by",
-    prefetched=(
-        Prefetch(
-            "lines",
-            queryset=CountLine.objects.filter(recounted_by__isnull=True)
-            .select_related("lot", "counted_by")
-            .prefetch_related("metals")
-            .order_by("lot__code"),
-            to_attr="standing",
-        ),
-    ),
-    search="code place__name note",
-    orders="opened_at code state",
-    order="-opened_at -id",
-    coded=True,
-)
-
-
 def _form(sheet: CountSheet) -> list[Table]:
     return [count_form_table(sheet, blind_lines(sheet))]
 
@@ -210,18 +184,46 @@ AdjustmentSerializer: Final = shows(
     decided_by=shown_name("decided_by.username"),
     metals=CountedMetalSerializer(source="line.metals", many=True, read_only=True),
 )
-AdjustmentList: Final = listed(
-    AdjustmentSerializer,
-    {
-        "sheet": "line__sheet__code",
-        "lot": "line__lot__code",
-        "state": CountAdjustment.State,
-        "cause": CountAdjustment.Cause,
-    },
-    related="line__sheet line__lot proposed_by decided_by movement",
-    prefetched="line__metals",
-    search="line__lot__code line__sheet__code note",
-    orders="proposed_at state",
-    order="-proposed_at -id",
-    permission=WorksOffice,
-)
+
+LISTS: Final[dict[str, Any]] = {
+    "months": MonthEndViewSet,
+    "count-sheets": listed(
+        CountSheetSerializer,
+        {
+            "month": filters.CharFilter(method=_of_month),
+            "place": "place__code",
+            "area": filters.ChoiceFilter(field_name="place__area", choices=Place.Area.choices),
+            "state": CountSheet.State,
+        },
+        related="month_end__books_month place opened_by",
+        prefetched=(
+            Prefetch(
+                "lines",
+                queryset=CountLine.objects.filter(recounted_by__isnull=True)
+                .select_related("lot", "counted_by")
+                .prefetch_related("metals")
+                .order_by("lot__code"),
+                to_attr="standing",
+            ),
+        ),
+        search="code place__name note",
+        orders="opened_at code state",
+        order="-opened_at -id",
+        coded=True,
+    ),
+    "count-adjustments": listed(
+        AdjustmentSerializer,
+        {
+            "sheet": "line__sheet__code",
+            "lot": "line__lot__code",
+            "state": CountAdjustment.State,
+            "cause": CountAdjustment.Cause,
+        },
+        related="line__sheet line__lot proposed_by decided_by movement",
+        prefetched="line__metals",
+        search="line__lot__code line__sheet__code note",
+        orders="proposed_at state",
+        order="-proposed_at -id",
+        permission=WorksOffice,
+    ),
+}

@@ -4,7 +4,6 @@ from django.urls import URLPattern, URLResolver, path
 from rest_framework.routers import SimpleRouter
 
 from lots.declaration.as_api import ANSWERS, api_paths
-from reports import models
 from reports.api import (
     accounts,
     best_estimate,
@@ -21,33 +20,10 @@ from reports.api import (
 )
 from reports.services.shared_links import SHARE
 
-ANSWERS.update(
-    {
-        models.ContractTerms: lists.TermsSerializer,
-        models.CountAdjustment: month_end.AdjustmentSerializer,
-        models.CountLine: month_end.CountLineSerializer,
-        models.CountSheet: month_end.CountSheetSerializer,
-        models.MetalPrice: lists.PriceSerializer,
-        models.MonthEnd: month_end.MonthEndSerializer,
-        models.Payment: lists.PaymentSerializer,
-        models.Settlement: lists.SettlementSerializer,
-        models.SettlementQuestion: lists.QuestionSerializer,
-        models.SharedLink: lists.SharedLinkSerializer,
-        SHARE: lists.NewLinkSerializer,
-    }
-)
-
+ANSWERS[SHARE] = lists.NewLinkSerializer
 router = SimpleRouter()
-router.register("months", month_end.MonthEndViewSet, "month-end")
-router.register("count-sheets", month_end.CountSheetList, "count-sheet")
-router.register("count-adjustments", month_end.AdjustmentList, "count-adjustment")
-router.register("payments", lists.PaymentList, "payment")
-router.register("prices", lists.PriceList, "price")
-router.register("terms", lists.TermsList, "terms")
-router.register("settlements", lists.SettlementList, "settlement")
-router.register("settlement-questions", lists.QuestionList, "settlement-question")
-router.register("shared-links", lists.SharedLinkList, "shared-link")
-router.register("access-records", lists.AccessRecordList, "access-record")
+for name, view in (lists.LISTS | month_end.LISTS).items():
+    router.register(name, view, name.removesuffix("s"))
 
 SHEET = "count-sheets/<str:code>"
 SETTLEMENT = "settlements/<str:code>"

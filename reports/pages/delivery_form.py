@@ -11,12 +11,9 @@ from django import forms
 from lots.measurements.weighings import Weight
 from lots.models import Balance, DeliveryNote, Lot
 from lots.pages.bench_form import ActForm, choice_field, party_field
-from lots.pages.form_fields import RefusingField, lot_by_code
+from lots.pages.form_fields import RefusingField, RowsInput, lot_by_code
 from lots.services.delivery import CARRIER_MAX, Delivered
 from lots.units import parse_mass
-
-ROWS_SHOWN = 3
-_COLUMNS = ("lot", "gross", "tare")
 
 Row = tuple[str, str, str]
 
@@ -35,27 +32,11 @@ class WideText(forms.TextInput):
     wide = True
 
 
-class DoorInput(forms.Widget):
-    """Rows of a lot's code and, when it was weighed at the door, gross and tare."""
+class DoorInput(RowsInput):
+    """Whole lots and, when they were weighed at the door, gross and tare."""
 
     template_name = "reports/widgets/door.html"
-    use_fieldset = True
-    wide = True
-
-    def value_from_datadict(self, data: Any, files: Any, name: str) -> list[Row]:
-        if not hasattr(data, "getlist"):
-            return [tuple(each) for each in data.get(name, [])]
-        columns = [data.getlist(f"{name}-{each}") for each in _COLUMNS]
-        longest = max(map(len, columns), default=0)
-        filled = [[*column, *[""] * (longest - len(column))] for column in columns]
-        rows = [tuple(text.strip() for text in row) for row in zip(*filled, strict=True)]
-        return [row for row in rows if any(row)]
-
-    def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
-        context: dict[str, Any] = super().get_context(name, value, attrs)
-        given = list(value or [])
-        context["rows"] = given + [("", "", "")] * max(1, ROWS_SHOWN - len(given))
-        return context
+    columns = ("lot", "gross", "tare")
 
 
 class DoorField(RefusingField):

@@ -8,13 +8,13 @@ from django.shortcuts import get_object_or_404, render
 from lots.pages.lists import list_page
 from lots.people.access import role_of, staff_page
 from lots.people.roles import OFFICE
-from reports.api.lists import PaymentList
+from reports.api.lists import LISTS
 from reports.models import Payment
 from reports.queries.account_money import exact, what_of
 
 payment_list = list_page(
     "reports/payments.html",
-    PaymentList,
+    LISTS["payments"],
     section="settlements",
     first="customer currency paid_after paid_before",
     told=lambda page: [(each, what_of(each), exact(each.change)) for each in page],
