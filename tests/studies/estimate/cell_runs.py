@@ -174,20 +174,23 @@ def _made_of(rng: np.random.Generator) -> dict[str, float]:
 def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run:
     """One run of a named loss and law, with what is told of its feed."""
     litres = math.exp(rng.uniform(math.log(0.5), math.log(800.0)))
-    made, anode_g = _made_of(rng), litres * 1000 * rng.uniform(0.15, 0.45)
+    made = _made_of(rng)
     lost = 1.0 - rng.uniform(0.92, 0.99)
     cathode = 1.0 if loss == "anode" else 1.0 - lost
     anode = 1.0 if loss == "cathode" else 1.0 - lost
     gain, drift = rng.normal(1.0, 0.01), rng.uniform(-0.006, 0.006)
     sooner, share = rng.uniform(1.0, 1.8), rng.uniform(0.2, 0.8)
     fines, contact = rng.uniform(0.0, 0.015), rng.uniform(0.01, 0.1)
+    bath = {"Ag": rng.uniform(60, 120), "Cu": rng.uniform(5, 35), "Pd": rng.uniform(0, 0.2)}
+    u_bath = 0.01 if rng.random() < 0.5 else 0.03
+    # No more is hung in a bath than it has silver to stand for the copper that dissolves.
+    spare_g_per_l = rng.uniform(0.3, 0.7) * bath["Ag"]
+    anode_g = litres * min(rng.uniform(120, 400), spare_g_per_l / (3.395 * made["Cu"]))
     left = {
         "Ag": anode_g * made["Ag"] * (1.0 - fines),
         "Cu": anode_g * made["Cu"],
         "Pd": anode_g * made["Pd"] * share,
     }
-    bath = {"Ag": rng.uniform(60, 120), "Cu": rng.uniform(5, 35), "Pd": rng.uniform(0, 0.2)}
-    u_bath = 0.01 if rng.random() < 0.5 else 0.03
     told_bath = {
         m: Belief(v * (1.0 + rng.normal(0.0, u_bath)), u_bath * v) for m, v in bath.items()
     }
