@@ -120,6 +120,7 @@ class Run:
     cathode: float
     anode: float
     law: str
+    contact: float
     readings: dict[float, tuple[np.ndarray, np.ndarray]] = field(default_factory=dict)
 
     def at(self, hours: float) -> Moment:
@@ -256,7 +257,7 @@ def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run
         current_a=np.array(currents), refills=refills, end_h=hours, nine_tenths_h=nine,
         drag_out_l=plated * rng.uniform(0.05, 0.3) / 1000, palladium_share=share,
         noise=np.random.default_rng(rng.integers(2**32)), gain=gain, cathode=cathode, anode=anode,
-        law=law,
+        law=law, contact=contact,
     )
 
 

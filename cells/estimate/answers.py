@@ -1,0 +1,164 @@
+"""What a run holds now and what lies ahead of it, each with its 95 % interval."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.special import ndtri
+
+from cells.estimate.fit import Problem, draws_of, fit, quantity_of
+from cells.estimate.laws import LAWS
+from cells.estimate.paths import Course, Held, held_at
+from cells.estimate.priors import LOSS_KINDS, SIZE
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from cells.estimate.facts import Measured, RunFacts
+
+    Floats = NDArray[np.float64]
+
+DRAWS: Final = 1024
+COVERAGE: Final = 0.95
+# A figure this many standard deviations off what the others make of it is named and left aside.
+DOUBTED: Final = 5.0
+
+
+@dataclass(frozen=True)
+class Range:
+    """A figure that is not known for certain: its middle, standard uncertainty and 95 % interval."""
+
+    value: float
+    u: float
+    low: float
+    high: float
+
+    @property
+    def half_width(self) -> float:
+        return 0.5 * (self.high - self.low)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A figure that does not fit the others, with what it should have been."""
+
+    measured: Measured
+    should_be: Range
+    deviations: float
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """Draws of everything about a run, and what can be asked of them."""
+
+    facts: RunFacts
+    course: Course
+    laws: dict[str, float]
+    losses: dict[str, float]
+    doubts: tuple[Doubt, ...]
+
+    def at(self, hours: float) -> Held:
+        """What there is at a moment by the clock, power staying on from now; a column of draws."""
+        facts = self.facts
+        spent = float(facts.powered(np.array([min(hours, facts.now_h)]))[0])
+        ahead = max(hours - facts.now_h, 0.0) if facts.last_h == facts.now_h else 0.0
+        share = self.course.share_at(np.array([spent + ahead]))
+        return held_at(self.course, facts, np.array([hours]), share)
+
+    def range_at(self, hours: float, quantity: Callable[[Held], Floats]) -> Range:
+        """One quantity at a moment."""
+        return range_of(quantity(self.at(hours))[:, 0])
+
+    def at_end(self) -> Held:
+        """What there is when no more current passes, water lost until then taken off."""
+        hours = float(np.median(self.end_h))
+        return held_at(
+            self.course, self.facts, np.array([hours]), self.course.end_share[:, None]
+        )
+
+    @property
+    def end_h(self) -> Floats:
+        """When no more current passes, by the clock, in every draw."""
+        return self._clock(self.course.hours_at(self.course.end_share))
+
+    def dissolved_h(self, share: float) -> Floats:
+        """When a share of what can dissolve has, by the clock, or when contact is lost before."""
+        course = self.course
+        grid = np.linspace(share - 0.1, min(share + 0.1, 0.999), 41)
+        held = held_at(
+            course, self.facts, np.full(41, self.facts.now_h), np.tile(grid, (len(course.hours), 1))
+        )
+        at = np.argmax(held.dissolved >= share, axis=1)
+        return self._clock(course.hours_at(np.minimum(grid[at], course.end_share)))
+
+    def _clock(self, powered_h: Floats) -> Floats:
+        facts = self.facts
+        spent = float(facts.powered(np.array([facts.last_h]))[0])
+        return facts.last_h + powered_h - spent
+
+
+def estimate(facts: RunFacts) -> Estimate:
+    """The run as everything known of it makes it, one wrong figure left aside and named."""
+    problem = Problem(facts)
+    fitted = fit(problem)
+    course = draws_of(problem, fitted, _NORMALS)
+    doubts: tuple[Doubt, ...] = ()
+    worst = _worst(problem, course)
+    if worst is not None:
+        kept = [each for each in problem.facts.measured if each is not worst]
+        problem = Problem(replace(facts, measured=kept))
+        fitted = fit(problem)
+        course = draws_of(problem, fitted, _NORMALS)
+        doubts = (_doubt(problem, course, worst),)
+        if doubts[0].deviations < DOUBTED:
+            doubts = ()
+    laws = {name: 0.0 for name, _, _ in LAWS}
+    losses = {name: 0.0 for name, _ in LOSS_KINDS}
+    for law, loss, weight in zip(fitted.law, fitted.loss, fitted.weight, strict=True):
+        laws[LAWS[law][0]] += float(weight)
+        losses[LOSS_KINDS[loss][0]] += float(weight)
+    return Estimate(problem.facts, course, laws, losses, doubts)
+
+
+def range_of(values: Floats) -> Range:
+    """The middle and the 95 % interval of equally likely draws."""
+    outside = 0.5 * (1.0 - COVERAGE)
+    low, middle, high = np.quantile(values, [outside, 0.5, 1.0 - outside], method="nearest")
+    spread = float(values.std()) if np.isfinite(values).all() else float("inf")
+    return Range(float(middle), spread, float(low), float(high))
+
+
+def _worst(problem: Problem, course: Course) -> Measured | None:
+    measured: Sequence[Measured] = problem.facts.measured
+    if not measured:
+        return None
+    expected = problem.expected(course)
+    off = np.abs(problem.found - np.median(expected, axis=0)) / np.hypot(
+        problem.u, expected.std(axis=0)
+    )
+    worst = int(off.argmax())
+    return measured[worst] if off[worst] > DOUBTED - 1.0 else None
+
+
+def _doubt(problem: Problem, course: Course, doubted: Measured) -> Doubt:
+    share = course.share_at(problem.facts.powered(np.array([doubted.hours])))
+    held = held_at(course, problem.facts, np.array([doubted.hours]), share)
+    should_be = range_of(quantity_of(held, doubted.quantity)[:, 0])
+    apart = abs(doubted.found.value - should_be.value)
+    return Doubt(doubted, should_be, apart / float(np.hypot(doubted.found.u, should_be.u)))
+
+
+def _normals() -> Floats:
+    """Evenly spread standard normals in mirrored pairs: the same run always has the same answer."""
+    half = np.random.default_rng(20_310_301).permuted(
+        ndtri((np.arange(DRAWS // 2)[:, None] + 0.5) / DRAWS * np.ones(SIZE)), axis=0
+    )
+    signs = np.random.default_rng(7).choice([-1.0, 1.0], size=half.shape)
+    both = np.vstack([half * signs, -half * signs])
+    return np.asarray(np.random.default_rng(3).permutation(both, axis=0))
+
+
+_NORMALS: Final = _normals()
