@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from scipy.special import ndtri
 
-from cells.estimate.fit import Problem, draws_of, fit, quantity_of
+from cells.estimate.fit import SCATTER, Problem, draws_of, fit
 from cells.estimate.laws import LAWS
 from cells.estimate.paths import Course, Held, held_at
 from cells.estimate.priors import LOSS_KINDS, SIZE
@@ -17,7 +17,7 @@ from cells.estimate.priors import LOSS_KINDS, SIZE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from cells.estimate.facts import Measured, RunFacts
+    from cells.estimate.facts import RunFacts
 
     Floats = NDArray[np.float64]
 
@@ -25,11 +25,13 @@ DRAWS: Final = 1024
 COVERAGE: Final = 0.95
 # A figure this many standard deviations off what the others make of it is named and left aside.
 DOUBTED: Final = 5.0
+# From here on it is tried whether leaving it aside makes it so.
+SUSPECTED: Final = 3.5
 
 
 @dataclass(frozen=True)
 class Range:
-    """A figure that is not known for certain: its middle, standard uncertainty and 95 % interval."""
+    """A figure not known for certain: its middle, standard uncertainty and 95 % interval."""
 
     value: float
     u: float
@@ -45,7 +47,8 @@ class Range:
 class Doubt:
     """A figure that does not fit the others, with what it should have been."""
 
-    measured: Measured
+    name: str
+    found: float
     should_be: Range
     deviations: float
 
@@ -75,9 +78,7 @@ class Estimate:
     def at_end(self) -> Held:
         """What there is when no more current passes, water lost until then taken off."""
         hours = float(np.median(self.end_h))
-        return held_at(
-            self.course, self.facts, np.array([hours]), self.course.end_share[:, None]
-        )
+        return held_at(self.course, self.facts, np.array([hours]), self.course.end_share[:, None])
 
     @property
     def end_h(self) -> Floats:
@@ -105,16 +106,13 @@ def estimate(facts: RunFacts) -> Estimate:
     problem = Problem(facts)
     fitted = fit(problem)
     course = draws_of(problem, fitted, _NORMALS)
-    doubts: tuple[Doubt, ...] = ()
     worst = _worst(problem, course)
+    doubts = _doubted_readings(problem, course)
     if worst is not None:
-        kept = [each for each in problem.facts.measured if each is not worst]
-        problem = Problem(replace(facts, measured=kept))
+        problem = Problem(facts, left_out=worst)
         fitted = fit(problem)
         course = draws_of(problem, fitted, _NORMALS)
-        doubts = (_doubt(problem, course, worst),)
-        if doubts[0].deviations < DOUBTED:
-            doubts = ()
+        doubts = (*_doubt(problem, course, worst), *_doubted_readings(problem, course))
     laws = {name: 0.0 for name, _, _ in LAWS}
     losses = {name: 0.0 for name, _ in LOSS_KINDS}
     for law, loss, weight in zip(fitted.law, fitted.loss, fitted.weight, strict=True):
@@ -131,24 +129,46 @@ def range_of(values: Floats) -> Range:
     return Range(float(middle), spread, float(low), float(high))
 
 
-def _worst(problem: Problem, course: Course) -> Measured | None:
-    measured: Sequence[Measured] = problem.facts.measured
-    if not measured:
-        return None
+def _worst(problem: Problem, course: Course) -> int | None:
+    """Which figure is furthest off what the others would make of it, if it is far off.
+
+    With h the share of a figure's variance that is left when it counts itself, its distance from
+    what the others say is larger by 1 / sqrt(1 - h) (the leverage of least squares).
+    """
     expected = problem.expected(course)
-    off = np.abs(problem.found - np.median(expected, axis=0)) / np.hypot(
-        problem.u, expected.std(axis=0)
-    )
+    leverage = np.clip(expected.var(axis=0) / problem.u**2, 0.0, 0.98)
+    off = np.abs(problem.found - np.median(expected, axis=0)) / problem.u
+    off /= np.sqrt(1.0 - leverage)
     worst = int(off.argmax())
-    return measured[worst] if off[worst] > DOUBTED - 1.0 else None
+    return worst if off[worst] > SUSPECTED else None
 
 
-def _doubt(problem: Problem, course: Course, doubted: Measured) -> Doubt:
-    share = course.share_at(problem.facts.powered(np.array([doubted.hours])))
-    held = held_at(course, problem.facts, np.array([doubted.hours]), share)
-    should_be = range_of(quantity_of(held, doubted.quantity)[:, 0])
-    apart = abs(doubted.found.value - should_be.value)
-    return Doubt(doubted, should_be, apart / float(np.hypot(doubted.found.u, should_be.u)))
+def _doubt(problem: Problem, course: Course, number: int) -> tuple[Doubt, ...]:
+    """A figure that was left aside, beside what the others make of it."""
+    should_be = range_of(problem.expected(course)[:, number])
+    found = float(problem.found[number])
+    off = abs(found - should_be.value) / float(np.hypot(problem.u[number], should_be.u))
+    return (Doubt(problem.names[number], found, should_be, off),) if off > DOUBTED else ()
+
+
+def _doubted_readings(problem: Problem, course: Course) -> tuple[Doubt, ...]:
+    """Readings of the ammeter that lie far from the course; they pull it little as it is."""
+    blocks = problem.blocks
+    if not len(blocks.hours):
+        return ()
+    apart = blocks.log_a - course.log_current_at(blocks.hours)
+    middle = np.median(apart, axis=0)
+    scatter = max(float(np.median(np.abs(middle))) / 0.6745, SCATTER)
+    spread = np.hypot(scatter, apart.std(axis=0))
+    return tuple(
+        Doubt(
+            f"current at {blocks.hours[number]:.1f} h under power",
+            float(np.exp(blocks.log_a[number])),
+            range_of(np.exp(blocks.log_a[number] - apart[:, number])),
+            float(abs(middle[number]) / spread[number]),
+        )
+        for number in np.flatnonzero((np.abs(middle) > DOUBTED * spread) & (blocks.counts == 1))
+    )
 
 
 def _normals() -> Floats:

@@ -30,6 +30,7 @@ TOLERANCE: Final = 2e-3
 # Degrees of freedom of the errors of a figure, and the size beyond which a reading counts less.
 T_DEGREES: Final = 4.0
 READING_BEND: Final = 2.5
+READING_CUT: Final = 3.0
 # What is believed of the scatter of readings before any was taken: 1 % with so many degrees.
 SCATTER: Final = 0.01
 SCATTER_DEGREES: Final = 4.0
@@ -37,7 +38,7 @@ SCATTER_DEGREES: Final = 4.0
 END_SHARP: Final = 0.003
 # A law's evidence counts for this power of itself: no law is true, and scatter is not independent.
 EVIDENCE_POWER: Final = 0.7
-MENDING_STEPS: Final = 2
+MENDING_STEPS: Final = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,27 +97,32 @@ def block_readings(facts: RunFacts) -> Blocks:
 class Problem:
     """Residuals of a run's facts, for any rows of standard normals."""
 
-    def __init__(self, facts: RunFacts) -> None:
+    def __init__(self, facts: RunFacts, left_out: int | None = None) -> None:
         order = sorted(
             facts.measured, key=lambda each: (each.hours, each.quantity, each.found.value)
         )
         self.facts = replace(facts, measured=order)
         self.blocks = block_readings(facts)
         first = self.blocks.log_a[:3]
-        self.first_a = float(np.exp(first.max())) if first.size else _guessed_current(facts)
+        self.first_a = float(np.exp(np.median(first))) if first.size else _guessed_current(facts)
         self.when = np.array([each.hours for each in order])
-        self.found = np.array([each.found.value for each in order])
-        self.u = np.array([each.found.u for each in order])
         told, bath = facts.feed.told, facts.bath
-        self.start = [
+        start = [
             *((("feed", metal), told[metal]) for metal in sorted(told)),
             *((("bath", metal), bath.per_l[metal]) for metal in sorted(bath.per_l)),
-            (("volume", ""), bath.volume_l),
+            (("bath", "volume"), bath.volume_l),
         ]
         if bath.acid_mol_per_l is not None:
-            self.start.append((("acid", ""), bath.acid_mol_per_l))
-        self.start_found = np.array([figure.value for _, figure in self.start])
-        self.start_u = np.array([figure.u for _, figure in self.start])
+            start.append((("bath", "acid"), bath.acid_mol_per_l))
+        self.start = [name for name, _ in start]
+        figures = [*(figure for _, figure in start), *(each.found for each in order)]
+        self.names = [
+            *(f"{what} {of}" for what, of in self.start),
+            *(each.name or each.quantity for each in order),
+        ]
+        self.found = np.array([figure.value for figure in figures])
+        self.u = np.array([figure.u for figure in figures])
+        self.counts = np.array([float(number != left_out) for number in range(len(figures))])
         self.learned = sorted(facts.learned, key=lambda each: (each.of, each.found.value))
         self.last = np.array([facts.last_h])
 
@@ -131,13 +137,7 @@ class Problem:
         course = self.courses(z, law, loss)
         drawn = course.drawn
         readings = self.blocks.log_a - course.log_current_at(self.blocks.hours)
-        figures = np.concatenate(
-            [
-                (self.start_found - self._at_start(course)) / self.start_u,
-                (self.found - self.expected(course)) / self.u,
-            ],
-            axis=1,
-        )
+        figures = self.counts * (self.found - self.expected(course)) / self.u
         sure = [
             (figure.found.value - _taught(course, figure.of)) / figure.found.u
             for figure in self.learned
@@ -153,26 +153,20 @@ class Problem:
         return readings, figures, np.array(sure).reshape(-1, len(z)).T
 
     def expected(self, course: Course) -> Floats:
-        """What each measurement should have found, by row."""
-        if not len(self.when):
-            return np.zeros((len(course.hours), 0))
+        """What each figure should be, those of the start first, by row."""
         share = course.share_at(self.facts.powered(self.when))
         held = held_at(course, self.facts, self.when, share)
         columns = [
             quantity_of(held, each.quantity)[:, number]
             for number, each in enumerate(self.facts.measured)
         ]
-        return np.array(columns).T
+        return np.array([*self._at_start(course), *columns]).T
 
-    def _at_start(self, course: Course) -> Floats:
+    def _at_start(self, course: Course) -> list[Floats]:
         drawn = course.drawn
-        columns = {
-            "feed": lambda metal: drawn.feed[metal],
-            "bath": lambda metal: drawn.bath_g[metal] / drawn.volume_l,
-            "volume": lambda _: drawn.volume_l,
-            "acid": lambda _: drawn.acid_mol / drawn.volume_l,
-        }
-        return np.array([columns[what](metal) for (what, metal), _ in self.start]).T
+        bath = {metal: grams / drawn.volume_l for metal, grams in drawn.bath_g.items()}
+        bath |= {"volume": drawn.volume_l, "acid": drawn.acid_mol / drawn.volume_l}
+        return [(drawn.feed if what == "feed" else bath)[of] for what, of in self.start]
 
 
 def quantity_of(held: Held, quantity: str) -> Floats:
@@ -263,41 +257,52 @@ def draws_of(problem: Problem, fitted: Fitted, normals: Floats) -> Course:
         apart[rows] = normals[rows] @ fitted.root[number].T
         wanted[rows] = fitted.residuals[number] + apart[rows] @ fitted.slopes[number]
     z = fitted.z[chosen] + apart
+    last, step = z, np.zeros_like(z)
+    length = np.full(count, np.inf)
     for _ in range(MENDING_STEPS):
         over = np.concatenate(problem.residuals(z, law, loss), axis=1) - wanted
+        wished = np.empty_like(z)
         for number in np.unique(chosen):
             rows = chosen == number
-            z[rows] -= np.clip(over[rows] @ fitted.gain[number].T, -1.0, 1.0)
-        z = np.clip(z, -8.0, 8.0)
+            wished[rows] = -over[rows] @ fitted.gain[number].T
+        # A step after which there is more to mend than before is gone back on, and made shorter.
+        size = np.abs(wished).max(axis=1)
+        better = size < length
+        last = np.where(better[:, None], z, last)
+        step = np.where(better[:, None], wished / np.maximum(1.0, size)[:, None], 0.3 * step)
+        length = np.where(better, size, length)
+        z = np.clip(last + step, -8.0, 8.0)
     return problem.courses(z, law, loss)
 
 
-def _cost(
-    problem: Problem, z: Floats, law: NDArray[np.intp], loss: NDArray[np.intp]
-) -> Floats:
+def _cost(problem: Problem, z: Floats, law: NDArray[np.intp], loss: NDArray[np.intp]) -> Floats:
     """Less the logarithm of the posterior density, by row."""
     readings, figures, sure = problem.residuals(z, law, loss)
-    _, squares = _scatter(problem, readings)
-    count = len(problem.blocks.counts)
-    cost = 0.5 * (SCATTER_DEGREES + count) * np.log(squares)
+    scatter = _scatter(problem, readings)
+    size = np.abs(readings) / scatter[:, None]
+    cost = (SCATTER_DEGREES + len(problem.blocks.counts)) * np.log(scatter)
+    # Within the cut a reading is in the scatter already; beyond it counts in proportion.
+    cost += READING_BEND * np.maximum(size - READING_CUT, 0.0).sum(axis=1)
     cost += (0.5 * T_DEGREES * np.log1p(figures**2 / T_DEGREES)).sum(axis=1)
     cost += 0.5 * (sure**2).sum(axis=1) + 0.5 * (z**2).sum(axis=1)
     return cost
 
 
-def _scatter(problem: Problem, readings: Floats) -> tuple[Floats, Floats]:
-    """The readings' scatter by row, from the residuals and from what is believed beforehand."""
-    prior = SCATTER_DEGREES * max(SCATTER, problem.facts.u_reading_a / problem.first_a) ** 2
-    # Large residuals are cut back by their own size in the prior's scatter, then in that found.
-    squares = prior + np.zeros(len(readings))
+def _scatter(problem: Problem, readings: Floats) -> Floats:
+    """The readings' scatter by row, from the residuals and from what is believed beforehand.
+
+    A residual counts for no more than `READING_CUT` times the scatter itself.
+    """
     count = len(problem.blocks.counts)
-    scatter = np.sqrt(squares / SCATTER_DEGREES)
+    believed = max(SCATTER, problem.facts.u_reading_a / problem.first_a)
+    if not count:
+        return np.full(len(readings), believed)
+    scatter = np.maximum(np.median(np.abs(readings), axis=1) / 0.6745, believed)
     for _ in range(3):
-        size = np.abs(readings) / scatter[:, None]
-        rho = np.where(size < READING_BEND, size**2, READING_BEND * (2.0 * size - READING_BEND))
-        squares = prior + (np.minimum(rho, 60.0) * scatter[:, None] ** 2).sum(axis=1)
+        cut = np.minimum(np.abs(readings), READING_CUT * scatter[:, None])
+        squares = SCATTER_DEGREES * believed**2 + (cut**2).sum(axis=1)
         scatter = np.sqrt(squares / (SCATTER_DEGREES + count))
-    return scatter, squares
+    return scatter
 
 
 def _curvature(
@@ -308,11 +313,9 @@ def _curvature(
     count = len(z)
     moved = z[:, None, :] + np.vstack([np.zeros(SIZE), STEP * np.eye(SIZE)])
     each = SIZE + 1
-    parts = problem.residuals(
-        moved.reshape(-1, SIZE), np.repeat(law, each), np.repeat(loss, each)
-    )
+    parts = problem.residuals(moved.reshape(-1, SIZE), np.repeat(law, each), np.repeat(loss, each))
     readings, figures, sure = (part.reshape(count, each, -1) for part in parts)
-    scatter, _ = _scatter(problem, readings[:, 0])
+    scatter = _scatter(problem, readings[:, 0])
     size = np.abs(readings[:, 0]) / scatter[:, None]
     weights = np.concatenate(
         [

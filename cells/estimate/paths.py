@@ -19,11 +19,11 @@ from cells.estimate.facts import METALS_IN_BATH
 from cells.estimate.laws import GRID, X_MAX, log_shares
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from cells.estimate.facts import RunFacts
+    from cells.estimate.facts import Poured, RunFacts
     from cells.estimate.priors import Drawn
 
     Floats = NDArray[np.float64]
@@ -93,7 +93,8 @@ class Held:
 def held_at(course: Course, facts: RunFacts, hours: Floats, share: Floats) -> Held:
     """What the cell holds at moments by the clock, when `share` of the charge has passed.
 
-    What was poured in or taken out before a moment counts. `share` has a row a draw.
+    What was poured in or taken out before a moment counts. `share` has a row a draw, and `hours`
+    may have.
     """
     drawn = course.drawn
     events = sorted(
@@ -102,7 +103,10 @@ def held_at(course: Course, facts: RunFacts, hours: Floats, share: Floats) -> He
     )
     at = np.array([each.hours for each in events])
     passed = np.concatenate([share, course.share_at(facts.powered(at))], axis=1)
-    clock = np.concatenate([hours, at])
+    rows = len(share)
+    clock = np.concatenate(
+        [np.broadcast_to(hours, share.shape), np.broadcast_to(at, (rows, len(at)))], axis=1
+    )
     left, left_copper = _left(drawn, passed)
     ah = passed * drawn.whole_ah[:, None]
     plated = (drawn.at_cathode / drawn.at_anode)[:, None] * ah * SILVER_G_PER_AH
@@ -120,18 +124,18 @@ def held_at(course: Course, facts: RunFacts, hours: Floats, share: Floats) -> He
         + lost_ah * ELECTRONS_MOL_PER_AH * (drawn.at_cathode - drawn.at_anode)[:, None],
         "litres": drawn.volume_l[:, None] - drawn.evaporation_l_per_h[:, None] * clock,
     }
-    count = len(hours)
+    count = share.shape[1]
     bath = {name: values[:, :count].copy() for name, values in gain.items()}
-    _pour(bath, gain, facts, hours, events)
+    _pour(drawn, bath, gain, hours, events)
     in_bag = {
         "Ag": feed["Ag"] * fines * gone,
         "Au": feed["Au"] * gone,
         "Pd": feed["Pd"] * (1.0 - share_pd) * gone,
     }
     inert_g = anode_g - sum(feed.values())
-    still_g = (
-        (feed["Ag"] + feed["Pd"] + feed["Au"] + inert_g) * left + feed["Cu"] * left_copper
-    )[:, :count]
+    still_g = ((feed["Ag"] + feed["Pd"] + feed["Au"] + inert_g) * left + feed["Cu"] * left_copper)[
+        :, :count
+    ]
     dissolving = (feed["Ag"] * (1.0 - fines) + feed["Pd"] * share_pd, feed["Cu"])
     dissolved = (dissolving[0] * gone + dissolving[1] * gone_copper) / sum(dissolving)
     return Held(
@@ -150,16 +154,15 @@ def held_at(course: Course, facts: RunFacts, hours: Floats, share: Floats) -> He
 
 
 def _pour(
+    drawn: Drawn,
     bath: dict[str, Floats],
     gain: Mapping[str, Floats],
-    facts: RunFacts,
     hours: Floats,
-    events: list,  # type: ignore[type-arg]
+    events: Sequence[Poured],
 ) -> None:
     """Adds what was poured in; what is taken out well mixed takes its share of everything."""
     rest = {name: np.zeros(len(values)) for name, values in gain.items()}
-    for number, event in enumerate(events, start=len(hours)):
-        after = hours >= event.hours
+    for number, event in enumerate(events, start=hours.shape[-1]):
         litres = event.litres.value
         if litres < 0.0:
             whole = np.maximum(gain["litres"][:, number] + rest["litres"], -2.0 * litres)
@@ -168,10 +171,10 @@ def _pour(
         else:
             added = {m: event.grams.get(m, 0.0) for m in METALS_IN_BATH}
             added |= {"acid": event.acid_mol, "litres": litres}
-            changes = {n: np.full(len(rest[n]), added[n]) for n in gain}
+            changes = {n: added[n] * drawn.pouring for n in gain}
         for name, change in changes.items():
             rest[name] += change
-            bath[name][:, after] += change[:, None]
+            bath[name] += np.where(hours >= event.hours, change[:, None], 0.0)
 
 
 def _left(drawn: Drawn, share: Floats) -> tuple[Floats, Floats]:

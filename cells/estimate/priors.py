@@ -37,6 +37,8 @@ class Z(IntEnum):
     CONTACT = auto()
     ENDING = auto()
     GAIN = auto()
+    DRIFT = auto()
+    POURING = auto()
     LOSS = auto()
     UNEVEN = auto()
     SOONER = auto()
@@ -85,7 +87,7 @@ WORD_RELATIVE_U: Final = 0.02
 # Where the charge goes that neither dissolves nor plates, and how likely that is: a leak or short
 # takes it from both electrodes, nitrate reduced from the cathode, oxygen from the anode. Common
 # practice, no source.
-LOSS_KINDS: Final = (("both", 0.48), ("cathode", 0.48), ("anode", 0.04))
+LOSS_KINDS: Final = (("both", 0.485), ("cathode", 0.485), ("anode", 0.03))
 # What is supposed of a bath of which nothing is known, g/L and mol/L, and its spread as a factor.
 BATH_G_PER_L: Final[Mapping[str, float]] = MappingProxyType({"Ag": 80.0, "Cu": 15.0, "Pd": 0.05})
 BATH_ACID_MOL_PER_L: Final = 0.1
@@ -94,8 +96,10 @@ ACID_SPREAD: Final = 0.8
 VOLUME_SPREAD: Final = 0.3
 # Share of its volume that a bath loses in a day when nobody said.
 EVAPORATION_A_DAY: Final = 0.004
-# An ammeter's gain wanders within a run by this much, relative.
+# What an ammeter shows of a run's charge wanders from run to run by this much, relative.
 DRIFT_RELATIVE_U: Final = 0.003
+# Read but once a day, an ammeter misses the swing of the day: that much more.
+SWING_RELATIVE_U: Final = 0.004
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +117,8 @@ class Drawn:
     contact: Floats
     ending: Floats
     gain: Floats
+    drift: Floats
+    pouring: Floats
     at_anode: Floats
     at_cathode: Floats
     sooner: Floats
@@ -134,7 +140,7 @@ class Drawn:
     @property
     def metered_ah(self) -> Floats:
         """The same as the ammeter shows it."""
-        return self.whole_ah / (self.at_anode * self.gain)
+        return self.whole_ah / (self.at_anode * self.gain * self.drift)
 
 
 def softplus(value: Floats, scale: float) -> Floats:
@@ -144,7 +150,7 @@ def softplus(value: Floats, scale: float) -> Floats:
 
 def draw(z: Floats, loss: NDArray[np.intp], facts: RunFacts, first_a: float) -> Drawn:
     """Standard normals (rows) as figures; `loss` numbers the kind of loss of each row."""
-    lost = np.minimum(softplus(0.045 + 0.021 * z[:, Z.LOSS], 0.008), 0.6)
+    lost = np.minimum(softplus(0.045 + 0.0195 * z[:, Z.LOSS], 0.008), 0.6)
     uneven = 0.003 * z[:, Z.UNEVEN]
     silver, copper, palladium, gold = _feed(z, facts)
     fines = 0.02 * ndtr(z[:, Z.FINES])
@@ -167,8 +173,10 @@ def draw(z: Floats, loss: NDArray[np.intp], facts: RunFacts, first_a: float) -> 
         bend=z[:, Z.BEND],
         departures=z[:, Z.DEPARTURE :],
         contact=0.005 + 0.115 * ndtr(z[:, Z.CONTACT]),
-        ending=0.1 + 0.6 * ndtr(z[:, Z.ENDING]),
-        gain=1.0 + np.hypot(facts.u_gain, DRIFT_RELATIVE_U) * z[:, Z.GAIN],
+        ending=0.15 + 0.45 * ndtr(z[:, Z.ENDING]),
+        gain=1.0 + facts.u_gain * z[:, Z.GAIN],
+        drift=1.0 + _drift_u(facts) * z[:, Z.DRIFT],
+        pouring=1.0 + _pouring_u(facts) * z[:, Z.POURING],
         at_anode=(1.0 - np.where(loss == 1, 0.0, lost)) * (1.0 + uneven),
         at_cathode=1.0 - np.where(loss == 2, 0.0, lost),
         sooner=1.0 + softplus(0.4 + 0.28 * z[:, Z.SOONER], 0.1),
@@ -193,6 +201,21 @@ def draw(z: Floats, loss: NDArray[np.intp], facts: RunFacts, first_a: float) -> 
             for metal, part in dissolving.items()
         },
     )
+
+
+def _drift_u(facts: RunFacts) -> float:
+    """How far the charge shown is off in this run only, relative."""
+    hours = np.sort(np.asarray(facts.hours, dtype=float))
+    apart_h = float(np.median(np.diff(hours))) if len(hours) > 1 else 24.0
+    seldom = min(max((apart_h - 6.0) / 12.0, 0.0), 1.0)
+    return float(np.hypot(DRIFT_RELATIVE_U, seldom * SWING_RELATIVE_U))
+
+
+def _pouring_u(facts: RunFacts) -> float:
+    """How far all that was poured is off together, relative."""
+    whole = sum(abs(each.litres.value) for each in facts.poured)
+    squares = sum(each.litres.u**2 for each in facts.poured)
+    return float(min(np.sqrt(squares) / whole, 0.5)) if whole else 0.0
 
 
 def _feed(z: Floats, facts: RunFacts) -> tuple[Floats, Floats, Floats, Floats]:

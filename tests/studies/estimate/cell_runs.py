@@ -142,7 +142,9 @@ class Run:
             times = np.array([each.hours for each in self.path])
             metered = np.array([each.metered_ah for each in self.path])
             # What the meter shows is what it counts.
-            shown = np.interp(hours, (times[1:] + times[:-1]) / 2, np.diff(metered) / np.diff(times))
+            shown = np.interp(
+                hours, (times[1:] + times[:-1]) / 2, np.diff(metered) / np.diff(times)
+            )
             shown *= 1.0 + self.reading_u * self.noise.normal(size=len(hours))
             self.readings[every_h] = hours, shown
         hours, shown = self.readings[every_h]
@@ -218,8 +220,16 @@ def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run
         gone = 1.0 - sum(left.values()) / whole_left
         path.append(
             Moment(
-                hours, charge, metered, state["Ag"], state["Cu"], state["Pd"], volume, plated,
-                sum(left.values()) + inert_g * (1.0 - gone), gone,
+                hours,
+                charge,
+                metered,
+                state["Ag"],
+                state["Cu"],
+                state["Pd"],
+                volume,
+                plated,
+                sum(left.values()) + inert_g * (1.0 - gone),
+                gone,
             )
         )
         if math.isnan(nine) and gone >= 0.9:
@@ -251,13 +261,28 @@ def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run
             volume = litres
             next_refill += rng.uniform(36, 96)
     return Run(
-        litres=litres, anode_g=anode_g, made_of=made, told_of_feed=_told_of_feed(rng, feed, made),
-        bath=told_bath, volume=told_volume, u_gain=0.01, reading_u=rng.uniform(0.003, 0.015),
-        evaporation=Belief(litres * 0.005 / 24, litres * 0.003 / 24), path=path,
-        current_a=np.array(currents), refills=refills, end_h=hours, nine_tenths_h=nine,
-        drag_out_l=plated * rng.uniform(0.05, 0.3) / 1000, palladium_share=share,
-        noise=np.random.default_rng(rng.integers(2**32)), gain=gain, cathode=cathode, anode=anode,
-        law=law, contact=contact,
+        litres=litres,
+        anode_g=anode_g,
+        made_of=made,
+        told_of_feed=_told_of_feed(rng, feed, made),
+        bath=told_bath,
+        volume=told_volume,
+        u_gain=0.01,
+        reading_u=rng.uniform(0.003, 0.015),
+        evaporation=Belief(litres * 0.005 / 24, litres * 0.003 / 24),
+        path=path,
+        current_a=np.array(currents),
+        refills=refills,
+        end_h=hours,
+        nine_tenths_h=nine,
+        drag_out_l=plated * rng.uniform(0.05, 0.3) / 1000,
+        palladium_share=share,
+        noise=np.random.default_rng(rng.integers(2**32)),
+        gain=gain,
+        cathode=cathode,
+        anode=anode,
+        law=law,
+        contact=contact,
     )
 
 

@@ -15,7 +15,7 @@ ASSAY_U = 0.01
 
 @dataclass(frozen=True)
 class More:
-    """What is known beside the readings: an assay now, the anode weighed now, past runs, crystal."""
+    """What is known beside the readings: an assay or the anode weighed now, past runs, crystal."""
 
     assay: bool = False
     remnant: bool = False
