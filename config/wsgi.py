@@ -1,4 +1,4 @@
-"""The WSGI entry point, for gunicorn and its like."""
+"""The WSGI entry point, for waitress and its like."""
 
 import os
 from collections.abc import Callable, Iterable

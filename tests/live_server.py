@@ -1,4 +1,4 @@
-"""The site as it is served: gunicorn in a process of its own, over the test's own database."""
+"""The site as it is served: its server in a process of its own, over the test's own database."""
 
 from __future__ import annotations
 
@@ -39,12 +39,14 @@ class LiveServer:
         return host, int(port)
 
     def lines(self) -> list[dict[str, Any]]:
-        return [json.loads(line) for line in self.log.read_text().splitlines()]
+        return [
+            json.loads(line) for line in self.log.read_text().splitlines() if line.startswith("{")
+        ]
 
 
 @contextmanager
 def served(folder: Path, **environment: str) -> Iterator[LiveServer]:
-    """Two workers on a free port of this machine, stopped by SIGTERM afterwards.
+    """The site on a free port of this machine, stopped by SIGTERM afterwards.
 
     The test must have a database of its own (`emptied_database`), which another process can open.
     """
@@ -62,7 +64,7 @@ def served(folder: Path, **environment: str) -> Iterator[LiveServer]:
     }
     (folder / "data").mkdir(exist_ok=True)
     log = folder / "server.log"
-    command = [sys.executable, "-m", "gunicorn", "-c", "config/running/serving.py", "config.wsgi"]
+    command = [sys.executable, "manage.py", "serve"]
     with log.open("wb") as lines:
         process = subprocess.Popen(command, cwd=ROOT, env=environment, stdout=lines, stderr=lines)
     try:

@@ -55,7 +55,7 @@ AS_RUN: Final[dict[str, str | None]] = {
     ".venv/bin/python manage.py demo": "DATA_DIR=var/demo .venv/bin/python manage.py demo "
     "--in-place --no-serve",
     ".venv/bin/python manage.py createsuperuser": "{} --noinput --username first --email ''",
-    ".venv/bin/gunicorn": "{} --check-config",
+    ".venv/bin/python manage.py serve": ".venv/bin/python -c 'import config.wsgi'",
 }
 _SAID: Final = re.compile(r"^```(\w*)\n(.*?)^```|`(manage\.py\s[^`]+)`", re.MULTILINE | re.DOTALL)
 _SETS: Final = re.compile(r"[A-Z_]+=\S*")
@@ -145,12 +145,11 @@ def _run_all(environment: dict[str, str], commands: list[list[str]], tables: Pat
 
 def _run_one(words: list[str]) -> int:
     program, *arguments = words
-    if program == ".venv/bin/python":
+    if program == ".venv/bin/python" and arguments[0] == "-c":
+        exec(arguments[1])
+    elif program == ".venv/bin/python":
         sys.argv = arguments
         runpy.run_path(arguments[0], run_name="__main__")
-    elif program == ".venv/bin/gunicorn":
-        sys.argv = words
-        runpy.run_module("gunicorn.app.wsgiapp", run_name="__main__")
     else:
         return subprocess.run(words, check=False).returncode
     return 0

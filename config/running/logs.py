@@ -47,17 +47,10 @@ def _message(record: logging.LogRecord) -> str:
         status = getattr(record, "status_code", "")
         route = route_of(request) if isinstance(request, HttpRequest) else ""
         return f"{record.name} {status} {route}".strip()
-    if record.name.startswith("gunicorn"):
-        return _of_the_server(record)
+    if record.name.startswith("waitress"):
+        # It ends what it says with the request's address.
+        return record.getMessage().partition(" serving ")[0]
     return record.getMessage()
-
-
-def _of_the_server(record: logging.LogRecord) -> str:
-    """gunicorn's message without the address of a request, or what was wrong in its bytes."""
-    if record.exc_info:
-        return str(record.msg).partition("%")[0].strip()
-    said = record.getMessage()
-    return said.partition(": ")[0] if said.startswith("Invalid request") else said
 
 
 def _places(trace: TracebackType | None) -> list[str]:

@@ -1,14 +1,12 @@
 """Measures for Prometheus: of requests by counters in this process, of the books by asking them.
 
-Under several worker processes each keeps its counters in a file of `PROMETHEUS_MULTIPROC_DIR` and
-any of them answers for all (see `serving.py`). What the apps tell (`AppConfig.metrics`, the dotted
-name of a function) is asked of the database at each scrape, so it is the same from each.
+What the apps tell (`AppConfig.metrics`, the dotted name of a function) is asked of the database at
+each scrape.
 """
 
 from __future__ import annotations
 
 import hmac
-import os
 from collections.abc import Callable, Iterable
 from typing import Final
 
@@ -20,7 +18,6 @@ from django.views.decorators.http import require_safe
 from prometheus_client import CollectorRegistry, Counter, Histogram, generate_latest
 from prometheus_client.exposition import CONTENT_TYPE_PLAIN_0_0_4
 from prometheus_client.metrics_core import Metric
-from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
 
 _OWN: Final = CollectorRegistry()
@@ -37,7 +34,6 @@ LOCK_WAIT: Final = Histogram(
     buckets=(0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1, 2.5, 5, 10, 30),
     registry=_OWN,
 )
-MULTIPROCESS_FOLDER: Final = "PROMETHEUS_MULTIPROC_DIR"
 _FORWARDED: Final = ("HTTP_X_FORWARDED_FOR", "HTTP_X_REAL_IP", "HTTP_FORWARDED")
 _LOOPBACK: Final = frozenset({"127.0.0.1", "::1"})
 
@@ -58,10 +54,7 @@ def metrics_page(request: HttpRequest) -> HttpResponse:
     if not may_scrape(request):
         raise Http404
     registry = CollectorRegistry()
-    if MULTIPROCESS_FOLDER in os.environ:
-        MultiProcessCollector(registry)  # type: ignore[no-untyped-call]
-    else:
-        registry.register(_OWN)
+    registry.register(_OWN)
     registry.register(_Asked())
     return HttpResponse(generate_latest(registry), content_type=CONTENT_TYPE_PLAIN_0_0_4)
 

@@ -1,55 +1,88 @@
-"""gunicorn's settings, for `gunicorn -c config/running/serving.py config.wsgi`.
+"""The server: waitress, on every system that Python runs on.
 
-Threads suit a service that waits for its database; one writer at a time records, so more workers
-speed up reading and not recording.
+It reads a request to its last byte before a thread is taken, and takes the answer off the thread's
+hands, so that clients that send or read slowly hold up nobody. One process with threads suits a
+service that waits for its database: one writer at a time records, however many processes there are.
 """
 
 from __future__ import annotations
 
+import copy
+import logging
+import logging.config
 import os
-import shutil
-import tempfile
-from pathlib import Path
-from typing import Any
+import select
+import signal
+import threading
+import time
+from collections.abc import Callable
+from typing import Any, Final
 
-# Before the site is loaded, which reads them.
-os.environ.setdefault("LOG_FORMAT", "json")
-os.environ.setdefault("LOG_LEVEL", "INFO")
-# Where the workers keep their counters, empty at each start unless a folder is named.
-_MADE = "parting-ledger-metrics-"
-if "PROMETHEUS_MULTIPROC_DIR" not in os.environ:
-    os.environ["PROMETHEUS_MULTIPROC_DIR"] = tempfile.mkdtemp(prefix=_MADE)
+from django.conf import settings
+from waitress import create_server, wasyncore
 
-bind = os.environ.get("BIND", "127.0.0.1:8000")
-workers = int(os.environ.get("WEB_CONCURRENCY", "2"))
-worker_class = "gthread"
-threads = int(os.environ.get("WEB_THREADS", "4"))
-# A worker that gives no sign of life is replaced; month-end over a long history takes a while.
-timeout = int(os.environ.get("WEB_TIMEOUT", "120"))
-# On SIGTERM requests under way are answered before the workers stop.
-graceful_timeout = int(os.environ.get("WEB_GRACEFUL_TIMEOUT", "30"))
-keepalive = 5
-max_requests = 20_000
-max_requests_jitter = 2_000
-# The site tells of each request itself: gunicorn's own line would hold paths, and some are keys.
-accesslog = None
-logger_class = "config.running.serving_log.SiteLogger"
-proc_name = "parting-ledger"
-# Whom to believe what was forwarded is the site's to say (TRUST_PROXY), not the peer's address.
-forwarded_allow_ips = ""
-# Signals are enough to steer it; no socket in the home folder of whoever starts it.
-control_socket_disable = True
+# Beyond it the server refuses a body by itself; up to it the site says in its own words what it
+# takes (`config.bodies`).
+BODY_BYTES_MAX: Final = 64 * 1024 * 1024
+# A client that is silent for so long loses its connection.
+SILENCE_S_MAX: Final = 60
+_log = logging.getLogger(__name__)
+_CAN_POLL: Final = hasattr(select, "poll")
+# select(), which is all that Windows has, takes 512 sockets.
+CONNECTIONS_MAX: Final = 1000 if _CAN_POLL else 450
 
 
-def child_exit(server: Any, worker: Any) -> None:
-    """A worker that has gone keeps its counts and gives up its gauges."""
-    from prometheus_client.multiprocess import mark_process_dead  # noqa: PLC0415 - needs the folder
+def serve(application: Callable[..., Any], bind: str, on_start: Callable[[], None]) -> None:
+    """Answers until it is told to stop (SIGTERM, SIGINT), then ends what is under way.
 
-    mark_process_dead(worker.pid)  # type: ignore[no-untyped-call]
+    Raises OSError when the address can't be listened on, ValueError when it is none.
+    """
+    server = create_server(
+        application,
+        listen=bind,
+        threads=int(os.environ.get("WEB_THREADS", "8")),
+        ident=None,
+        connection_limit=CONNECTIONS_MAX,
+        channel_timeout=SILENCE_S_MAX,
+        max_request_body_size=BODY_BYTES_MAX,
+        asyncore_use_poll=_CAN_POLL,
+        # Whom to believe what was forwarded is the site's to say (TRUST_PROXY).
+        clear_untrusted_proxy_headers=False,
+    )
+    stopping = threading.Event()
+    for name in ("SIGTERM", "SIGINT", "SIGBREAK"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: stopping.set())
+    on_start()
+    _log.info("serving")
+    while not stopping.is_set():
+        _turn(server)
+    _log.info("stopping")
+    server.accepting = False
+    server.del_channel()
+    server.socket.close()
+    until = time.monotonic() + int(os.environ.get("WEB_GRACEFUL_TIMEOUT", "30"))
+    while _is_busy(server) and time.monotonic() < until:
+        _turn(server)
+    server.task_dispatcher.shutdown(timeout=1)
 
 
-def on_exit(server: Any) -> None:
-    """The counters go with the server; Prometheus takes a counter's new start into account."""
-    folder = Path(os.environ["PROMETHEUS_MULTIPROC_DIR"])
-    if folder.name.startswith(_MADE):
-        shutil.rmtree(folder, ignore_errors=True)
+def log_as_served() -> None:
+    """JSON lines from INFO upwards, where the environment does not say otherwise."""
+    told = copy.deepcopy(settings.LOGGING)
+    if "LOG_FORMAT" not in os.environ:
+        told["handlers"]["stderr"]["formatter"] = "json"
+    if "LOG_LEVEL" not in os.environ:
+        told["root"]["level"] = "INFO"
+    # It tells of each request that waited for a thread; the site's own line says how long it took.
+    told["loggers"] = {"waitress.queue": {"level": "ERROR"}}
+    logging.config.dictConfig(told)
+
+
+def _turn(server: Any) -> None:
+    wasyncore.loop(timeout=0.5, map=server._map, use_poll=_CAN_POLL, count=1)
+
+
+def _is_busy(server: Any) -> bool:
+    channels = [*server.active_channels.values()]
+    return any(channel.requests or channel.total_outbufs_len for channel in channels)

@@ -81,7 +81,9 @@ def stored(path: Path) -> Stored:
 
 
 def sync_folder(folder: Path) -> None:
-    """Makes the names in a folder last through a power cut."""
+    """Makes the names in a folder last through a power cut, where a system lets a folder be synced."""
+    if os.name == "nt":
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

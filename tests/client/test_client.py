@@ -38,7 +38,7 @@ def test_receive_assay_and_balance_over_a_live_server(emptied_database, works, t
     # The server checks passwords as in service, not as the tests do.
     works.assayer.password = PBKDF2PasswordHasher().encode(PASSWORD, "quay-salt", 10)
     works.assayer.save()
-    with served(tmp_path, WEB_CONCURRENCY="1") as server:
+    with served(tmp_path) as server:
         client = LedgerClient(server.address)
         with pytest.raises(Refused) as refused:
             client.lots_list()
@@ -96,6 +96,6 @@ def _is_answered_although_the_server_is_told_to_stop(server: LiveServer, token: 
 
 def _wait_until_told(server: LiveServer) -> None:
     deadline = time.monotonic() + 15
-    while "Handling signal: term" not in server.log.read_text():
+    while '"stopping"' not in server.log.read_text():
         assert time.monotonic() < deadline, "the server has not taken notice"
         time.sleep(0.05)

@@ -14,6 +14,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from itertools import cycle
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Final
@@ -64,60 +65,67 @@ def _make_anew(database: str) -> None:
 
 
 class Site:
-    """gunicorn over the prepared database: started, killed at any moment, started again."""
+    """Two servers over the prepared database: started, killed at any moment, started again."""
 
-    def __init__(self, folder: Path, *, workers: int = 2, threads: int = 4) -> None:
-        self.port = _free_port()
-        self.address = f"http://127.0.0.1:{self.port}"
+    def __init__(self, folder: Path, *, servers: int = 2, threads: int = 4) -> None:
+        self._addresses = [f"127.0.0.1:{_free_port()}" for _ in range(servers)]
+        self._in_turn = cycle(self._addresses)
         self.log = folder / "server.log"
         self._folder = folder
-        self._command = [
-            *(sys.executable, "-m", "gunicorn", "config.wsgi:application"),
-            *("--bind", f"127.0.0.1:{self.port}", "--workers", str(workers)),
-            *("--threads", str(threads), "--timeout", "120", "--log-level", "warning"),
-        ]
-        self._process: subprocess.Popen[bytes] | None = None
+        self._threads = threads
+        self._processes: list[subprocess.Popen[bytes]] = []
+
+    @property
+    def address(self) -> str:
+        """Of the servers in turn."""
+        return f"http://{next(self._in_turn)}"
 
     def start(self, file_bytes_max: int | None = None) -> None:
-        """Returns when it answers. With `file_bytes_max` none of its files can grow beyond that."""
+        """Returns when they answer. With `file_bytes_max` no file of theirs can outgrow that."""
 
         def limit() -> None:
             if file_bytes_max is not None:
                 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
                 resource.setrlimit(resource.RLIMIT_FSIZE, (file_bytes_max, file_bytes_max))
 
+        environment = {**os.environ, "WEB_THREADS": str(self._threads), "LOG_LEVEL": "WARNING"}
         with self.log.open("ab") as log:
-            self._process = subprocess.Popen(
-                self._command,
-                cwd=ROOT,
-                stdout=log,
-                stderr=log,
-                start_new_session=True,
-                preexec_fn=limit,  # noqa: PLW1509 - no thread of ours runs yet when it is used
-            )
+            self._processes = [
+                subprocess.Popen(
+                    [sys.executable, "manage.py", "serve", "--bind", address],
+                    cwd=ROOT,
+                    env=environment,
+                    stdout=log,
+                    stderr=log,
+                    start_new_session=True,
+                    preexec_fn=limit,  # noqa: PLW1509 - no thread of ours runs yet when it is used
+                )
+                for address in self._addresses
+            ]
         until = time.monotonic() + START_S_MAX
-        while not self._answers():
+        while not all(_answers(address) for address in self._addresses):
             if time.monotonic() > until:
                 raise TimeoutError(f"the server did not answer in {START_S_MAX} s: see {self.log}")
             time.sleep(0.05)
 
     def kill(self) -> None:
-        """SIGKILL to the server and its workers, whatever they are doing."""
-        if self._process is not None:
-            os.killpg(self._process.pid, signal.SIGKILL)
-            self._process.wait()
-            self._process = None
+        """SIGKILL to the servers, whatever they are doing."""
+        for process in self._processes:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+        self._processes = []
 
     def largest_file_bytes(self) -> int:
         """Of the files in its folder, the database among them."""
         return max(path.stat().st_size for path in self._folder.rglob("*") if path.is_file())
 
-    def _answers(self) -> bool:
-        try:
-            urllib.request.urlopen(f"{self.address}/sign-in/", timeout=5).close()
-        except (urllib.error.URLError, OSError):
-            return False
-        return True
+
+def _answers(address: str) -> bool:
+    try:
+        urllib.request.urlopen(f"http://{address}/sign-in/", timeout=5).close()
+    except (urllib.error.URLError, OSError):
+        return False
+    return True
 
 
 def _free_port() -> int:

@@ -6,8 +6,10 @@ import io
 import os
 import secrets
 import shutil
+import subprocess
 import sys
 from argparse import ArgumentParser
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -68,7 +70,7 @@ class Command(LedgerCommand):
             call_command("month_end", f"{month:%Y-%m}", stdout=self.stdout)
         self._say(files, options)
         if not options["no_serve"]:
-            call_command("runserver", f"127.0.0.1:{options['port']}", use_reloader=False)
+            call_command("serve", bind=f"127.0.0.1:{options['port']}")
 
     def _start_over_in_own_folder(self) -> None:
         """Runs this command again with its data in a folder of its own, so settings agree."""
@@ -79,7 +81,8 @@ class Command(LedgerCommand):
             environment.pop(name, None)
         self.stdout.flush()
         command = [sys.executable, *sys.argv, "--in-place"]
-        os.execve(sys.executable, command, environment)  # noqa: S606 - this program again, no shell
+        with suppress(KeyboardInterrupt):
+            sys.exit(subprocess.run(command, env=environment, check=False).returncode)
 
     def _build(self, month: str) -> WetWork:
         call_command("migrate", verbosity=0)
@@ -146,9 +149,3 @@ class Command(LedgerCommand):
             "(accountant), isolde or dane\n  (customers); the password of this demo is "
             f"{self.password}"
         )
-        if not options["no_serve"]:
-            self.stdout.write(
-                f"\nServing http://127.0.0.1:{options['port']}/ (API: /api/v1/, its description: "
-                "/api/docs/). Stop with Ctrl-C."
-            )
-            self.stdout.flush()

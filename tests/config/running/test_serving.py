@@ -1,14 +1,17 @@
-"""The site under gunicorn, debugging off: its files, its measures over all workers, its lines."""
+"""The site as served, debugging off: its files, its measures, its lines, and slow clients."""
 
 from __future__ import annotations
 
 import http.client
 import json
 import re
+import socket
 import subprocess
 import sys
 import urllib.request
 from typing import Any
+
+import pytest
 
 from tests.live_server import ROOT, served
 
@@ -81,6 +84,51 @@ def test_files_measures_and_lines_in_service(emptied_database, tmp_path, monkeyp
         assert "ledger_sequence 0.0" in measures
     assert server.process.returncode == 0
     lines = server.lines()
-    assert {line["logger"] for line in lines} == {"gunicorn.error", "config.requests"}
+    assert {line["logger"] for line in lines} == {"config.running.serving", "config.requests"}
     told = [line for line in lines if line.get("route") == "/health/live"]
     assert len(told) == len({line["request_id"] for line in told}) == 20
+
+
+def held_open(bound_to: tuple[str, int], said: bytes, count: int) -> list[socket.socket]:
+    held = [socket.create_connection(bound_to, timeout=20) for _ in range(count)]
+    for each in held:
+        each.sendall(said)
+    return held
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        b"POST /sign-in/ HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5000\r\n\r\nabc",
+        b"GET /sign-in/ HTTP/1.1\r\nHost: loc",
+    ],
+    ids=["half a body", "half a head"],
+)
+def test_clients_that_stop_halfway_hold_up_nobody(emptied_database, tmp_path, said):
+    with served(tmp_path) as server:
+        held = held_open(server.bound_to, said, 200)
+        for _ in range(5):
+            get(f"{server.address}/health/live", Connection="close")
+        for each in held:
+            each.close()
+
+
+def test_clients_that_do_not_read_hold_up_nobody(emptied_database, tmp_path):
+    with served(tmp_path, WEB_THREADS="2") as server:
+        asked = b"GET /api/schema/ HTTP/1.1\r\nHost: localhost\r\n\r\n"
+        held = held_open(server.bound_to, asked, 6)
+        for _ in range(3):
+            get(f"{server.address}/health/live", Connection="close")
+        for each in held:
+            each.close()
+
+
+def test_an_address_that_is_taken_is_told_in_a_sentence(emptied_database, tmp_path):
+    with served(tmp_path) as server:
+        second = subprocess.run(
+            [sys.executable, "manage.py", "serve"],
+            cwd=ROOT, env=server.environment, check=False, capture_output=True, text=True, timeout=60,
+        )  # fmt: skip
+        assert second.returncode == 1
+        assert "Can't serve on 127.0.0.1:" in second.stderr
+        assert "Traceback" not in second.stderr
