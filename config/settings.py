@@ -28,10 +28,10 @@ def _secret_key() -> str:
         try:
             handle = os.open(kept, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         except FileExistsError:  # another process made it meanwhile
-            return kept.read_text()
-        with os.fdopen(handle, "w") as file:
+            return kept.read_text("utf-8")
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
             file.write(secrets.token_urlsafe(50))
-    return kept.read_text()
+    return kept.read_text("utf-8")
 
 
 SECRET_KEY = _secret_key()

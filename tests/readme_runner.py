@@ -10,7 +10,9 @@ environment.
 Not run as written, see `AS_RUN`: the environment is the one that runs this, so none is made and
 nothing is installed; the tests are not run from inside the tests; the demo begins where it would
 start itself again, in its own folder; what serves stops after having loaded the site; what asks a
-person is given the answers. And `migrate`, which alone takes longer than all the rest, finds the
+person is given the answers. What only POSIX has is taken away
+before a command runs, and text read or written without saying how is refused, as Windows would
+read it in another way. And `migrate`, which alone takes longer than all the rest, finds the
 file TABLES in place, a database that is migrated already.
 """
 
@@ -143,8 +145,25 @@ def _run_all(environment: dict[str, str], commands: list[list[str]], tables: Pat
     return 0
 
 
+def _as_on_windows() -> None:
+    """Takes away what only POSIX has, so that a command that needs it fails."""
+    for name in ("fork", "O_DIRECTORY", "getuid", "geteuid", "chown", "fchmod", "mkfifo", "killpg"):
+        delattr(os, name)
+    sys.modules |= dict.fromkeys(("fcntl", "grp", "pwd", "resource", "termios"))  # type: ignore[arg-type]
+    opened = os.open
+
+    def open_file(path: Any, flags: int, *given: Any, **named: Any) -> int:
+        if not isinstance(path, int) and os.path.isdir(path):
+            raise PermissionError(path)
+        return opened(path, flags, *given, **named)
+
+    os.open = open_file
+    shutil._use_fd_functions = False  # type: ignore[attr-defined]
+
+
 def _run_one(words: list[str]) -> int:
     program, *arguments = words
+    _as_on_windows()
     if program == ".venv/bin/python" and arguments[0] == "-c":
         exec(arguments[1])
     elif program == ".venv/bin/python":
@@ -165,4 +184,4 @@ if __name__ == "__main__":
     for library in LIBRARIES:
         import_module(library)
     given, folder, tables = map(Path, sys.argv[1:])
-    sys.exit(run(given.read_text(), copied(folder), tables.absolute()))
+    sys.exit(run(given.read_text("utf-8"), copied(folder), tables.absolute()))

@@ -17,6 +17,11 @@ from tests.readme_runner import steps
 
 # In the order of reading: the later ones work on what the earlier ones made.
 PAGES = ("README.md", "docs/access.md", "docs/keeping.md", "docs/running.md")
+# Text is read and written in UTF-8 by word, not as the system would; openpyxl's rows are ASCII.
+BY_WORD = (
+    *("-X", "warn_default_encoding", "-W", "error::EncodingWarning"),
+    *("-W", "ignore::EncodingWarning:openpyxl.worksheet._writer"),
+)
 # Said after the pages' own commands, so that the same run shows that a failing one is found.
 FAULTY = "\n`manage.py month_end 2026-13`\n"
 
@@ -29,7 +34,14 @@ def test_every_command_of_the_pages_works_and_one_that_does_not_is_named(
     given.write_text("\n".join((ROOT / page).read_text() for page in PAGES) + FAULTY)
     with django_db_blocker.unblock(), own_copy(tmp_path):
         done = subprocess.run(
-            [sys.executable, ROOT / "tests/readme_runner.py", given, tmp_path, "ledger.sqlite3"],
+            [
+                sys.executable,
+                *BY_WORD,
+                ROOT / "tests/readme_runner.py",
+                given,
+                tmp_path,
+                "ledger.sqlite3",
+            ],
             cwd=tmp_path,
             env={"PATH": os.environ["PATH"], "HOME": str(tmp_path)},
             check=False,

@@ -81,8 +81,8 @@ def stored(path: Path) -> Stored:
 
 
 def sync_folder(folder: Path) -> None:
-    """Makes the names in a folder last through a power cut, where a system lets a folder be synced."""
-    if os.name == "nt":
+    """Makes the names in a folder last through a power cut, where a folder can be synced at all."""
+    if not hasattr(os, "O_DIRECTORY"):  # Windows
         return
     handle = os.open(folder, os.O_RDONLY)
     try:

@@ -38,7 +38,7 @@ class Cast:
 
 def scenario() -> dict[str, Any]:
     """The invented facts."""
-    facts: dict[str, Any] = json.loads(SCENARIO.read_text())
+    facts: dict[str, Any] = json.loads(SCENARIO.read_text("utf-8"))
     return facts
 
 

@@ -52,7 +52,7 @@ def private_key() -> bytes | None:
     if stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise refuse("signing_key_open", field="signing_key")
     try:
-        key = bytes.fromhex(path.read_text().strip())
+        key = bytes.fromhex(path.read_text("utf-8").strip())
     except (OSError, ValueError):
         key = b""
     if len(key) != _KEY_BYTES:
@@ -93,7 +93,7 @@ def listed_keys(path: Path) -> list[ListedKey]:
     if not path.exists():
         return []
     try:
-        return [ListedKey(**each) for each in json.loads(path.read_text())]
+        return [ListedKey(**each) for each in json.loads(path.read_text("utf-8"))]
     except (OSError, ValueError, TypeError) as error:
         raise refuse("not_readable:signing_key", field="keys", value=path) from error
 

@@ -21,7 +21,7 @@ class Command(LedgerCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         text = as_text(described())
         if not options["check"]:
-            KEPT_IN.write_text(text)
+            KEPT_IN.write_text(text, "utf-8")
             self.stdout.write(f"Written: {KEPT_IN.relative_to(KEPT_IN.parents[1])}")
-        elif not KEPT_IN.exists() or KEPT_IN.read_text() != text:
+        elif not KEPT_IN.exists() or KEPT_IN.read_text("utf-8") != text:
             raise CommandError("The description kept is not the API's: run manage.py write_schema.")

@@ -76,13 +76,15 @@ class Command(LedgerCommand):
         """Runs this command again with its data in a folder of its own, so settings agree."""
         folder = Path(settings.DATA_DIR) / FOLDER
         shutil.rmtree(folder, ignore_errors=True)
-        environment = {**os.environ, "DATA_DIR": str(folder)}
+        environment = {"LOG_FORMAT": "text", "LOG_LEVEL": "WARNING", **os.environ}
+        environment["DATA_DIR"] = str(folder)
         for name in ("DATABASE_URL", "SIGNING_KEY_FILE"):
             environment.pop(name, None)
         self.stdout.flush()
         command = [sys.executable, *sys.argv, "--in-place"]
         with suppress(KeyboardInterrupt):
-            sys.exit(subprocess.run(command, env=environment, check=False).returncode)
+            done = subprocess.run(command, env=environment, check=False)  # noqa: S603 - this again
+            sys.exit(done.returncode)
 
     def _build(self, month: str) -> WetWork:
         call_command("migrate", verbosity=0)

@@ -117,7 +117,7 @@ def count(name: str, **labels: str) -> float:
 
 def test_the_servers_own_lines_leave_out_addresses_and_what_was_sent(lines):
     server = logging.getLogger("waitress")
-    server.info("Client disconnected while serving %s" % "/shared/a-key/")  # noqa: UP031 - as it does
+    server.info("Client disconnected while serving %s" % "/shared/a-key/")  # noqa: UP031
     try:
         raise ValueError("Brackwater")
     except ValueError:

@@ -127,8 +127,13 @@ def test_an_address_that_is_taken_is_told_in_a_sentence(emptied_database, tmp_pa
     with served(tmp_path) as server:
         second = subprocess.run(
             [sys.executable, "manage.py", "serve"],
-            cwd=ROOT, env=server.environment, check=False, capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
+            cwd=ROOT,
+            env=server.environment,
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
         assert second.returncode == 1
         assert "Can't serve on 127.0.0.1:" in second.stderr
         assert "Traceback" not in second.stderr
