@@ -69,7 +69,7 @@ def serve(application: Callable[..., Any], bind: str, on_start: Callable[[], Non
 
 def log_as_served() -> None:
     """JSON lines from INFO upwards, where the environment does not say otherwise."""
-    told = copy.deepcopy(settings.LOGGING)
+    told: dict[str, Any] = copy.deepcopy(settings.LOGGING)
     if "LOG_FORMAT" not in os.environ:
         told["handlers"]["stderr"]["formatter"] = "json"
     if "LOG_LEVEL" not in os.environ:
