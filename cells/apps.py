@@ -1,13 +1,12 @@
 from django.apps import AppConfig
 
-from cells.guards import APPEND_ONLY, POWER, SEALED
+from cells.guards import APPEND_ONLY, POWER
 
 
 class CellsConfig(AppConfig):
     name = "cells"
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *POWER)
-    sealed_tables = SEALED
     searched = "cells.pages.menu.SEARCHED"
 
     def ready(self) -> None:

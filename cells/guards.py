@@ -20,14 +20,6 @@ APPEND_ONLY: Final = (
 )
 # Tables that came after the first guards, installed by their own migration.
 POWER: Final = ("cells_powerstatement", "cells_powerstatementwithdrawal")
-# Rows that seals cover, with the columns that they do (none named: all).
-SEALED: Final[dict[str, tuple[str, ...]]] = {
-    **dict.fromkeys((*APPEND_ONLY, *POWER), ()),
-    "cells_cellrun": (),
-    "cells_electrolytebatch": (),
-    "cells_harvest": (),
-    "cells_slimesbag": (),
-}
 
 
 def install(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:

@@ -2,7 +2,7 @@ from django.apps import AppConfig
 from django.core.checks import register
 
 from config.startup import TAG
-from lots.ledger.guards import APPEND_ONLY, IMPORTS, SEALED, SEALS, SETTINGS, ZONE
+from lots.ledger.guards import APPEND_ONLY, IMPORTS, SEALS, SETTINGS, ZONE
 
 
 class LotsConfig(AppConfig):
@@ -10,7 +10,6 @@ class LotsConfig(AppConfig):
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS, *SETTINGS, *ZONE)
-    sealed_tables = SEALED
     readiness = {"triggers_missing": "lots.ledger.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
     metrics = ("lots.ledger.ledger_metrics.tell",)

@@ -12,25 +12,6 @@ class ReportsConfig(AppConfig):
         "reports_payment",
         "reports_statementsignature",
     )
-    sealed_tables = dict.fromkeys(
-        (
-            "reports_contractterms",
-            "reports_countadjustment",
-            "reports_countedmetal",
-            "reports_countline",
-            "reports_countsheet",
-            "reports_metalprice",
-            "reports_monthend",
-            "reports_monthreopening",
-            "reports_payment",
-            "reports_settlement",
-            "reports_settlementquestion",
-            "reports_statementsignature",
-        ),
-        (),
-    )
-    # A customer's reading is noted without the ledger's lock, so that readers never wait.
-    sealed_late = ("reports_accessrecord",)
     searched = "reports.queries.searched.SEARCHED"
     events_kept_back = "reports.queries.lot.sealed_results.ruled_movements"
     ledger_checks = "reports.queries.month.month_checks.CHECKS"

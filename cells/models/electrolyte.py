@@ -8,9 +8,10 @@ from django.db.models import Q
 
 from cells.models.cell import Cell
 from lots.models import Assay, Lot, Movement, VolumeReading
+from lots.models.sealed import Sealed
 
 
-class ElectrolyteBatch(models.Model):
+class ElectrolyteBatch(Sealed):
     """One body of electrolyte. Its metals and volume are on the ledger under `lot`."""
 
     lot = models.OneToOneField(Lot, on_delete=models.PROTECT, related_name="electrolyte_batch")
@@ -35,7 +36,7 @@ class ElectrolyteBatch(models.Model):
         return self.lot.code
 
 
-class ElectrolyteReading(models.Model):
+class ElectrolyteReading(Sealed):
     """What was measured of an electrolyte at one time: volume, assay, free acid.
 
     `movement` brought the book to it; there is none while a run is under way, when the book still

@@ -7,9 +7,10 @@ from django.db import models
 from cells.models.run import CellRun
 from lots.metals import Metal
 from lots.models import Lot, Movement, Weighing
+from lots.models.sealed import Sealed
 
 
-class Harvest(models.Model):
+class Harvest(Sealed):
     """One run's crystal, with the silver that Faraday's law expects beside it."""
 
     run = models.ForeignKey(CellRun, on_delete=models.PROTECT, related_name="harvests")
@@ -36,7 +37,7 @@ class Harvest(models.Model):
         return f"harvest of {self.run}"
 
 
-class HarvestBalance(models.Model):
+class HarvestBalance(Sealed):
     """One metal's way at a harvest: what dissolved, and where the crystal's metal came from."""
 
     harvest = models.ForeignKey(Harvest, on_delete=models.PROTECT, related_name="balances")

@@ -11,9 +11,10 @@ from django.db.models import F, Q
 from cells.models.cell import Cell
 from cells.models.electrolyte import ElectrolyteBatch
 from lots.models import Lot, Measurement, Movement
+from lots.models.sealed import Sealed
 
 
-class CellRun(models.Model):
+class CellRun(Sealed):
     """One operation of a cell. Until it is harvested the charge's metal stands in `charge_lot`."""
 
     class State(models.TextChoices):
@@ -104,7 +105,7 @@ CHARGED_FORMS: Final = (
 )
 
 
-class RunMovement(models.Model):
+class RunMovement(Sealed):
     """Which run a movement belongs to, and the lot it made, if any."""
 
     run = models.ForeignKey(CellRun, on_delete=models.PROTECT, related_name="run_movements")
@@ -120,7 +121,7 @@ class RunMovement(models.Model):
         return f"{self.movement} of {self.run}"
 
 
-class RunReading(models.Model):
+class RunReading(Sealed):
     """The cell's instruments at one moment.
 
     `is_interruption` says that the power went off then: no current flows until the next reading.
@@ -158,7 +159,7 @@ class RunReading(models.Model):
         return None if withdrawal is None else str(withdrawal.reason)
 
 
-class ReadingWithdrawal(models.Model):
+class ReadingWithdrawal(Sealed):
     """A reading found wrong: it stays on record, and counts no more."""
 
     reading = models.OneToOneField(RunReading, on_delete=models.PROTECT, related_name="withdrawal")
@@ -175,7 +176,7 @@ class ReadingWithdrawal(models.Model):
         return f"withdrawn: {self.reading}"
 
 
-class PowerStatement(models.Model):
+class PowerStatement(Sealed):
     """Somebody's word that the power was on all the time between two moments of a run.
 
     It says nothing of how much current flowed: it makes of a gap in the readings an interval.
@@ -208,7 +209,7 @@ class PowerStatement(models.Model):
         return None if withdrawal is None else str(withdrawal.reason)
 
 
-class PowerStatementWithdrawal(models.Model):
+class PowerStatementWithdrawal(Sealed):
     """A statement found wrong: it stays on record, and counts no more."""
 
     statement = models.OneToOneField(

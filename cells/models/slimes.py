@@ -10,9 +10,10 @@ from django.db.models import Q
 from cells.models.run import CellRun
 from lots.metals import Metal
 from lots.models import Lot, Movement, ProcessBatch
+from lots.models.sealed import Sealed
 
 
-class SlimesBag(models.Model):
+class SlimesBag(Sealed):
     """One filter bag with its slimes. It waits until it is recovered with others."""
 
     class State(models.TextChoices):
@@ -58,7 +59,7 @@ class SlimesBag(models.Model):
         return self.lot.code
 
 
-class SlimesEstimate(models.Model):
+class SlimesEstimate(Sealed):
     """What one bag should hold of one metal: as estimated, before recovery factors, and booked.
 
     `booked_ug` is what the movement put into the bag, `spilt_ug` what a torn bag let fall.
@@ -90,7 +91,7 @@ class SlimesEstimate(models.Model):
         return f"{self.bag} {self.metal} {self.mass_ug} ug"
 
 
-class RecoveryOutcome(models.Model):
+class RecoveryOutcome(Sealed):
     """What a recovery found of one metal, shared out to one bag, beside the estimate.
 
     It counts while the closing that it rests on stands.

@@ -1,8 +1,4 @@
-"""Which tables are sealed, by which columns, and their rows as the texts that seals cover.
-
-Each app names its own in its AppConfig: `sealed_tables` gives the columns by table (none: all of
-them), `sealed_late` the tables that requests add to without the ledger's lock.
-"""
+"""Which tables are sealed, by which columns, and their rows as the texts that seals cover."""
 
 from __future__ import annotations
 
@@ -14,12 +10,13 @@ from functools import cache, cached_property
 from typing import Any, Final
 
 from django.apps import apps
-from django.db import connection, models
+from django.db import connection
 
 from lots.keeping.tables import column_of
 from lots.ledger.raw_sql import fetch, moment_of
 from lots.ledger.row_text import Column, Kind, writer_of
 from lots.ledger.seal_digests import row_digest
+from lots.models.sealed import Sealed
 
 ROWS_AT_ONCE: Final = 2000
 
@@ -64,11 +61,6 @@ class SealedTable:
         for key, texts in self.rows(where, parameters, is_long=is_long):
             yield key, row_digest(self.name, texts)
 
-    def last_key(self) -> int:
-        """The highest key in use."""
-        ((key,),) = fetch(f'SELECT COALESCE(MAX("{self.key}"), 0) FROM "{self.name}"')
-        return int(key)
-
 
 def rows_of(statement: str, parameters: Sequence[Any] = ()) -> Iterator[tuple[Any, ...]]:
     """Rows a few thousand at a time, however many there are."""
@@ -81,27 +73,17 @@ def rows_of(statement: str, parameters: Sequence[Any] = ()) -> Iterator[tuple[An
 @cache
 def sealed_tables() -> dict[str, SealedTable]:
     """Every sealed table by its name."""
-    chosen: dict[str, tuple[str, ...]] = {}
-    late: set[str] = set()
-    for config in apps.get_app_configs():
-        chosen |= getattr(config, "sealed_tables", {})
-        late |= set(getattr(config, "sealed_late", ()))
-    chosen |= dict.fromkeys(late, ())
-    found = {}
-    for model in apps.get_models():
-        table = model._meta.db_table
-        if table in chosen:
-            found[table] = _sealed(model, chosen[table], is_late=table in late)
-    assert set(found) == set(chosen), "an app names a table that no model has"
-    return found
+    models = [model for model in apps.get_models() if issubclass(model, Sealed)]
+    return {model._meta.db_table: _sealed(model) for model in models}
 
 
-def _sealed(model: type[models.Model], names: Sequence[str], *, is_late: bool) -> SealedTable:
+def _sealed(model: type[Sealed]) -> SealedTable:
+    names = model.sealed_columns
     columns = [column_of(field) for field in model._meta.local_concrete_fields]
     (key,) = (column.name for column in columns if column.is_key)
     chosen = tuple(column for column in columns if not names or column.name in names)
     assert not names or len(chosen) == len(names)
-    return SealedTable(model._meta.db_table, key, chosen, is_late)
+    return SealedTable(model._meta.db_table, key, chosen, model.is_sealed_late)
 
 
 def _text_of(column: Column) -> Any:

@@ -1,11 +1,12 @@
 """The database itself refuses to change posted rows, or to post into a closed month.
 
-Triggers for SQLite and PostgreSQL, installed by migration. Apps above add their own tables.
+And it counts the writes to each sealed table, so that none goes past the seals. Triggers for SQLite
+and PostgreSQL, installed by migration. Apps above add their own tables.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Final
 
@@ -36,31 +37,6 @@ IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
 ZONE: Final = ("lots_workszone",)
 SETTINGS: Final = ("lots_workssettings",)
-# Tables whose rows are sealed beside the chain over movements, with the columns that are (none
-# named: all). A lot's owner, place and state follow from the ledger, which is proved elsewhere.
-SEALED: Final[dict[str, tuple[str, ...]]] = {
-    "lots_lot": ("id", "code", "form", "description", "received_from_id", "registered_at"),
-    "lots_document": (),
-    "lots_measurement": (),
-    "lots_weighing": (),
-    "lots_volumereading": (),
-    "lots_assay": (),
-    "lots_assayresult": (),
-    "lots_assayruling": (),
-    "lots_contentchange": (),
-    "lots_withdrawal": (),
-    "lots_impurityanalysis": (),
-    "lots_barrecord": (),
-    "lots_deliverynote": (),
-    "lots_deliveryline": (),
-    "lots_excess": (),
-    "lots_processbatch": (),
-    "lots_booksmonth": (),
-    "lots_workszone": (),
-    "lots_workssettings": (),
-    "lots_sheetimport": (),
-    "lots_importedrow": (),
-}
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 
@@ -81,6 +57,23 @@ _PG_FUNCTIONS: Final = {
       RETURN NEW;
     END $$
     """,
+    "ledger_count_write": """
+    CREATE OR REPLACE FUNCTION ledger_count_write() RETURNS trigger LANGUAGE plpgsql AS $$
+    DECLARE
+      counted jsonb = coalesce(nullif(current_setting('ledger.writes', true), ''), '{}');
+      writes integer = coalesce((counted ->> TG_TABLE_NAME)::integer, 0) + 1;
+    BEGIN
+      PERFORM set_config('ledger.writes',
+                         (counted || jsonb_build_object(TG_TABLE_NAME, writes))::text, true);
+      RETURN NULL;
+    END $$
+    """,
+}
+# How often each sealed table was written, as JSON: in this transaction on PostgreSQL, and on SQLite
+# ever, in a table that is no fact and has no model.
+WRITES_COUNTED: Final = {
+    "postgresql": "current_setting('ledger.writes', true)",
+    "sqlite": "(SELECT json_group_object(table_name, writes) FROM lots_sealedwrites)",
 }
 MONTH_TRIGGER: Final = "lots_movement_open_month"
 _MONTH_TRIGGER: Final = {
@@ -102,11 +95,23 @@ def guarded_tables() -> list[str]:
     ]
 
 
+def counted_tables() -> dict[str, Sequence[str]]:
+    """Every table that requests seal, with the columns that are sealed; none named: all."""
+    return {
+        model._meta.db_table: columns
+        for model in installed_apps.get_models()
+        if (columns := getattr(model, "sealed_columns", None)) is not None
+        and not getattr(model, "is_sealed_late", False)
+    }
+
+
 def expected_triggers(vendor: str) -> dict[str, str]:
     """The text of every trigger that must be there, by name; with its function's, if it has one."""
     texts = {MONTH_TRIGGER: _MONTH_TRIGGER[vendor]}
     for table in guarded_tables():
         texts |= _append_only_triggers(vendor, table)
+    for table, columns in counted_tables().items():
+        texts |= _counting_triggers(vendor, table, columns)
     for name, text in texts.items():
         for function, body in _PG_FUNCTIONS.items():
             if text.endswith(f"{function}()"):
@@ -122,11 +127,26 @@ def append_only(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
 
 def changeable(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
     """Takes the append-only triggers away again: for un-migrating and for emptying test tables."""
-    with database.cursor() as cursor:
-        for table in tables:
-            on_table = f" ON {table}" if database.vendor == "postgresql" else ""
-            for name in _append_only_triggers(database.vendor, table):
-                cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on_table}")
+    for table in tables:
+        _drop(database, table, _append_only_triggers(database.vendor, table))
+
+
+def count_writes(database: BaseDatabaseWrapper, tables: Mapping[str, Sequence[str]]) -> None:
+    """Installs the triggers that count writes to `tables`, or to some of their columns."""
+    if database.vendor == "sqlite":
+        with database.cursor() as cursor:
+            cursor.execute(
+                "CREATE TABLE IF NOT EXISTS lots_sealedwrites "
+                "(table_name text PRIMARY KEY, writes integer NOT NULL) WITHOUT ROWID"
+            )
+    for table, columns in tables.items():
+        _install(database, *_counting_triggers(database.vendor, table, columns).values())
+
+
+def leave_uncounted(database: BaseDatabaseWrapper, tables: Iterable[str]) -> None:
+    """For un-migrating."""
+    for table in tables:
+        _drop(database, table, _counting_triggers(database.vendor, table, ()))
 
 
 def lock_months(database: BaseDatabaseWrapper) -> None:
@@ -144,6 +164,13 @@ def _install(database: BaseDatabaseWrapper, *triggers: str) -> None:
                 cursor.execute(trigger.replace("CREATE", "CREATE OR REPLACE", 1))
             else:
                 cursor.execute(trigger.replace("TRIGGER", "TRIGGER IF NOT EXISTS", 1))
+
+
+def _drop(database: BaseDatabaseWrapper, table: str, triggers: Iterable[str]) -> None:
+    on_table = f" ON {table}" if database.vendor == "postgresql" else ""
+    with database.cursor() as cursor:
+        for name in triggers:
+            cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on_table}")
 
 
 @contextmanager
@@ -183,9 +210,7 @@ def install(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
 def remove(apps: object, schema_editor: BaseDatabaseSchemaEditor) -> None:
     """For un-migrating."""
     changeable(schema_editor.connection, APPEND_ONLY)
-    with schema_editor.connection.cursor() as cursor:
-        on_table = " ON lots_movement" if schema_editor.connection.vendor == "postgresql" else ""
-        cursor.execute(f"DROP TRIGGER IF EXISTS lots_movement_open_month{on_table}")
+    _drop(schema_editor.connection, "lots_movement", [MONTH_TRIGGER])
 
 
 def _append_only_triggers(vendor: str, table: str) -> dict[str, str]:
@@ -201,4 +226,22 @@ def _append_only_triggers(vendor: str, table: str) -> dict[str, str]:
         f"{table}_no_{event.lower()}": f"CREATE TRIGGER {table}_no_{event.lower()} "
         f"BEFORE {event} ON {table} BEGIN SELECT RAISE(ABORT, '{APPEND_ONLY_MESSAGE}'); END"
         for event in ("UPDATE", "DELETE")
+    }
+
+
+def _counting_triggers(vendor: str, table: str, columns: Sequence[str]) -> dict[str, str]:
+    """A change of an append-only table is refused, and a deleted row of any is noted by nobody."""
+    update = f"UPDATE OF {', '.join(columns)}" if columns else "UPDATE"
+    if vendor == "postgresql":
+        name = f"{table}_counted"
+        return {
+            name: f"CREATE TRIGGER {name} AFTER INSERT OR DELETE OR {update} ON {table} "
+            "FOR EACH ROW EXECUTE FUNCTION ledger_count_write()"
+        }
+    return {
+        f"{table}_counts_{event.split()[0].lower()}": f"CREATE TRIGGER {table}_counts_"
+        f"{event.split()[0].lower()} AFTER {event} ON {table} BEGIN "
+        f"INSERT INTO lots_sealedwrites VALUES ('{table}', 1) "
+        "ON CONFLICT (table_name) DO UPDATE SET writes = writes + 1; END"
+        for event in ("INSERT", "DELETE", update)
     }

@@ -21,9 +21,10 @@ from django.db.models import Model
 
 from config.refusals import refuse
 from lots import clock
+from lots.ledger.ledger_head import Head, read_head
 from lots.ledger.raw_sql import fetch
 from lots.ledger.sealing import sealing
-from lots.models import LedgerHead, RecordedRequest
+from lots.models import RecordedRequest
 from lots.services.works_zone import fix_zone
 from lots.texts import checked_text
 
@@ -54,12 +55,12 @@ class Act:
         return self.occurred_at
 
 
-def lock_ledger() -> LedgerHead:
+def lock_ledger() -> Head:
     """Takes the ledger's single writer's lock for the rest of the transaction.
 
     Every service takes this lock and no other, first, so writers queue and can't deadlock.
     """
-    return LedgerHead.objects.select_for_update().get(pk=1)
+    return read_head(is_locking=True)
 
 
 def recorded_once(service: Callable[P, M]) -> Callable[P, M]:

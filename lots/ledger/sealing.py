@@ -3,109 +3,63 @@
 from __future__ import annotations
 
 import json
-import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from contextvars import ContextVar
 from itertools import chain, islice
-from typing import Any, Final
+from typing import Final
 
 from django.db import connection
 
 from lots import clock
 from lots.keeping.sealed_tables import SealedTable, sealed_tables
+from lots.ledger.ledger_head import Head, read_head
 from lots.ledger.raw_sql import fetch, placeholders
 from lots.ledger.row_writer import insert_rows
 from lots.ledger.seal_digests import SealDigest
-from lots.models import LedgerHead, Movement, Seal, SealLayout
+from lots.models import Seal, SealLayout
+from lots.models.sealed import Written, is_noting, noting
 
-_STATEMENT: Final = re.compile(r'(INSERT INTO|UPDATE) "(\w+)" ')
-_SET_COLUMN: Final = re.compile(r'"(\w+)" = ')
 _ROWS_AT_ONCE: Final = 2000
-_watching: ContextVar[bool] = ContextVar("_watching", default=False)
 
 
-class _Watch:
-    """Notes, while statements run, which sealed rows they add and change."""
-
-    def __init__(self) -> None:
-        self.tables = sealed_tables()
-        self.floors: dict[str, int] = {}
-        self.changed: dict[str, set[int]] = defaultdict(set)
-        self.has_posted = False
-
-    def __call__(
-        self, execute: Callable[..., Any], sql: str, params: Any, many: bool, context: Any
-    ) -> Any:
-        found = _STATEMENT.match(sql)
-        table = self.tables.get(found[2]) if found else None
-        self.has_posted |= found is not None and found[2] == Movement._meta.db_table
-        if found and table is not None and not table.is_late:
-            if found[1] == "UPDATE":
-                self._note_update(table, sql, params)
-            elif table.name not in self.floors:
-                self.floors[table.name] = table.last_key()
-        return execute(sql, params, many, context)
-
-    def _note_update(self, table: SealedTable, sql: str, params: Any) -> None:
-        change, _, condition = sql.partition(" WHERE ")
-        if not set(_SET_COLUMN.findall(change)) & set(table.names):
-            return
-        assert condition, "every row of a sealed table at once is never changed"
-        given = list(params)[-condition.count("%s") :]
-        if condition.strip("()") == f'"{table.name}"."{table.key}" = %s':
-            self.changed[table.name].add(given[0])
-        else:
-            keys = fetch(f'SELECT "{table.key}" FROM "{table.name}" WHERE {condition}', given)
-            self.changed[table.name] |= {key for (key,) in keys}
-
-    def rows(self) -> Iterator[tuple[SealedTable, int, str]]:
-        """Key and digest of every row added or changed."""
-        for name in sorted(set(self.floors) | set(self.changed)):
-            table = self.tables[name]
-            conditions, given = [], []
-            if name in self.floors:
-                conditions.append(f'"{table.key}" > %s')
-                given.append(self.floors[name])
-            if self.changed[name]:
-                keys = sorted(self.changed[name])
-                conditions.append(f'"{table.key}" IN {placeholders(keys)}')
-                given += keys
-            if not conditions:
-                continue
-            for key, digest in table.digests("WHERE " + " OR ".join(conditions), given):
-                yield table, key, digest
+class UnannouncedWriteError(RuntimeError):
+    """A service wrote rows of a sealed table past their model, so that no seal covers them."""
 
 
 @contextmanager
-def sealing(head: LedgerHead) -> Iterator[None]:
+def sealing(before: Head) -> Iterator[None]:
     """Seals what the block writes, under the ledger's lock, before the transaction ends.
 
-    What posts a movement is sealed even when it writes nothing else: the seal names the movement,
-    so that it can't be cut off unseen. The first seal of a database covers every row it has. A
-    service called by another leaves the sealing to it.
+    `before` is the head as it was when the lock was taken. Sealed models note what is written
+    through them, and the database counts every write: UnannouncedWriteError is raised when it
+    counted one that nobody noted. What posts a movement is sealed even when it writes nothing else:
+    the seal names the movement, so that it can't be cut off unseen. The first seal of a database
+    covers every row it has. A service called by another leaves the sealing to it.
     """
-    if _watching.get():
+    if is_noting():
         yield
         return
-    watch = _Watch()
-    with unsealed(), connection.execute_wrapper(watch):
+    with noting() as written:
         yield
+    head = read_head()
+    _check_announced(written, before, head)
     if not head.last_seal:
-        _seal(_never_sealed())
-    elif watch.floors or watch.changed or watch.has_posted:
-        _seal(watch.rows(), is_due=watch.has_posted)
+        _seal(head, _never_sealed())
+    else:
+        has_posted = head.last_digest != before.last_digest
+        _seal(head, _as_they_stand(written.keys), is_due=has_posted)
 
 
-@contextmanager
-def unsealed() -> Iterator[None]:
-    """Services called inside leave the sealing to whoever called them."""
-    token = _watching.set(True)
-    try:
-        yield
-    finally:
-        _watching.reset(token)
+def _check_announced(written: Written, before: Head, after: Head) -> None:
+    """What a savepoint took back is noted and not counted, so fewer writes than noted are right."""
+    for table, writes in sorted(after.writes.items()):
+        unannounced = writes - before.writes.get(table, 0) - written.writes[table]
+        if unannounced > 0:
+            raise UnannouncedWriteError(
+                f"{table}: {unannounced} of {unannounced + written.writes[table]} writes went past "
+                "its model, so nothing is written. Use save, create, bulk_create or update."
+            )
 
 
 def seal_waiting() -> Seal | None:
@@ -113,7 +67,7 @@ def seal_waiting() -> Seal | None:
 
     Call it under the ledger's lock.
     """
-    return _seal(_waiting())
+    return _seal(read_head(), _waiting())
 
 
 def accept_rows(found: Iterable[tuple[str, int]], reason: str) -> Seal | None:
@@ -121,17 +75,17 @@ def accept_rows(found: Iterable[tuple[str, int]], reason: str) -> Seal | None:
 
     Call it under the ledger's lock.
     """
-    by_table: dict[str, list[int]] = defaultdict(list)
+    by_table: dict[str, set[int]] = defaultdict(set)
     for name, key in found:
-        by_table[name].append(key)
-    return _seal(_as_they_stand(by_table), reason)
+        by_table[name].add(key)
+    return _seal(read_head(), _as_they_stand(by_table), reason)
 
 
-def _as_they_stand(keys: dict[str, list[int]]) -> Iterator[tuple[SealedTable, int, str]]:
+def _as_they_stand(keys: Mapping[str, set[int]]) -> Iterator[tuple[SealedTable, int, str]]:
     for name in sorted(keys):
-        table = sealed_tables()[name]
-        for start in range(0, len(keys[name]), _ROWS_AT_ONCE):
-            some = keys[name][start : start + _ROWS_AT_ONCE]
+        table, wanted = sealed_tables()[name], sorted(keys[name])
+        for start in range(0, len(wanted), _ROWS_AT_ONCE):
+            some = wanted[start : start + _ROWS_AT_ONCE]
             for key, digest in table.digests(f'WHERE "{table.key}" IN {placeholders(some)}', some):
                 yield table, key, digest
 
@@ -157,19 +111,25 @@ def _waiting() -> Iterator[tuple[SealedTable, int, str]]:
 
 
 def _seal(
-    rows: Iterator[tuple[SealedTable, int, str]], reason: str = "", *, is_due: bool = False
+    head: Head,
+    rows: Iterator[tuple[SealedTable, int, str]],
+    reason: str = "",
+    *,
+    is_due: bool = False,
 ) -> Seal | None:
     """None when there is no row to seal, unless a seal `is_due` all the same."""
     first = list(islice(rows, 1))
     if not first and not is_due:
         return None
-    ((number, previous, ledger_digest),) = fetch(
-        "SELECT last_seal, last_seal_digest, last_digest FROM lots_ledgerhead WHERE id = 1"
-    )
     seal = Seal(
-        number=number + 1, sealed_at=clock.now(), ledger_digest=ledger_digest, reason=reason
+        number=head.last_seal + 1,
+        sealed_at=clock.now(),
+        ledger_digest=head.last_digest,
+        reason=reason,
     )
-    digest = SealDigest(previous, seal.number, seal.sealed_at, ledger_digest, reason)
+    digest = SealDigest(
+        head.last_seal_digest, seal.number, seal.sealed_at, seal.ledger_digest, reason
+    )
     layouts = _Layouts()
     waiting: list[tuple[int, int, int, str]] = []
     # The seal's own row comes last, with the digest over all of these; their foreign key waits.
@@ -206,16 +166,16 @@ class _Layouts:
     """The latest layout of each table; a table laid out anew gets one more."""
 
     def __init__(self) -> None:
-        self.latest: dict[str, tuple[int, list[str]]] = {
-            name: (pk, json.loads(columns))
+        self.latest: dict[str, tuple[int, str]] = {
+            name: (pk, columns)
             for pk, name, columns in fetch(
                 "SELECT id, table_name, columns FROM lots_seallayout ORDER BY id"
             )
         }
 
     def of(self, table: SealedTable) -> int:
-        pk, columns = self.latest.get(table.name, (0, []))
-        if columns != table.names:
+        pk, columns = self.latest.get(table.name, (0, "[]"))
+        if json.loads(columns) != table.names:
             pk = SealLayout.objects.create(table_name=table.name, columns=table.names).pk
-            self.latest[table.name] = (pk, table.names)
+            self.latest[table.name] = (pk, json.dumps(table.names))
         return pk

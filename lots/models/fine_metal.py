@@ -11,9 +11,10 @@ from lots.models.ledger import Movement
 from lots.models.lot import Lot
 from lots.models.measurements import Assay, Weighing
 from lots.models.reference import Party
+from lots.models.sealed import Sealed
 
 
-class BarRecord(models.Model):
+class BarRecord(Sealed):
     """A bar as its list states it: weights in troy ounces, with the rules that gave them.
 
     One listed wrongly is struck out and stays on record; a lot has one entry in force.
@@ -71,7 +72,7 @@ class BarRecord(models.Model):
         return f"bar {self.mark}"
 
 
-class ImpurityAnalysis(models.Model):
+class ImpurityAnalysis(Sealed):
     """What a laboratory found in fine metal, element by element. The latest reported counts."""
 
     lot = models.ForeignKey(Lot, on_delete=models.PROTECT, related_name="impurity_analyses")
@@ -93,7 +94,7 @@ class ImpurityAnalysis(models.Model):
         return f"impurity analysis {self.pk} of {self.lot}"
 
 
-class DeliveryNote(models.Model):
+class DeliveryNote(Sealed):
     """Lots that left together: shipped to a party, or returned to a customer."""
 
     class Kind(models.TextChoices):
@@ -118,7 +119,7 @@ class DeliveryNote(models.Model):
         return self.code
 
 
-class DeliveryLine(models.Model):
+class DeliveryLine(Sealed):
     """One lot of a delivery note and the movement that took it off the books."""
 
     note = models.ForeignKey(DeliveryNote, on_delete=models.PROTECT, related_name="lines")

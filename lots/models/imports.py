@@ -10,9 +10,10 @@ from django.db import models
 
 from lots.models.ledger import Movement
 from lots.models.lot import Lot
+from lots.models.sealed import Sealed
 
 
-class SheetImport(models.Model):
+class SheetImport(Sealed):
     """A sheet that was recorded whole: who, when, what it was, and what came of each row."""
 
     class Origin(models.TextChoices):
@@ -40,7 +41,7 @@ class SheetImport(models.Model):
         return self.code
 
 
-class ImportedRow(models.Model):
+class ImportedRow(Sealed):
     """One row of an import and what was recorded of it: a movement, a measurement, a count."""
 
     sheet_import = models.ForeignKey(SheetImport, on_delete=models.PROTECT, related_name="rows")

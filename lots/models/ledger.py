@@ -18,6 +18,7 @@ from lots.metals import Metal
 from lots.models.lot import Lot
 from lots.models.measurements import Assay, Measurement
 from lots.models.reference import Party, Place
+from lots.models.sealed import Sealed
 
 
 class Account(models.Model):
@@ -54,7 +55,7 @@ class LedgerHead(models.Model):
         return f"after movement {self.last_sequence}"
 
 
-class BooksMonth(models.Model):
+class BooksMonth(Sealed):
     """A month on the books: the bounds stored here rule, whatever the time zone.
 
     A closed one takes no movement that occurred in it, or before it.
@@ -286,7 +287,7 @@ class LotStanding(models.Model):
         return f"{self.lot} at {self.place} for {self.owner}"
 
 
-class Excess(models.Model):
+class Excess(Sealed):
     """Metal an output measured above the book, drawn from a difference account until explained."""
 
     class State(models.TextChoices):

@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from lots.models.reference import Party, Place
+from lots.models.sealed import Sealed
 
 
 class LotNumber(models.Model):
@@ -25,12 +26,14 @@ class LotNumber(models.Model):
         return f"{self.prefix} {self.year}: {self.last_number}"
 
 
-class Lot(models.Model):
+class Lot(Sealed):
     """One labelled body of material. What it holds is on the ledger, not here.
 
     `owner` and `place` repeat the latest standing for lists and filters; `manage.py check_ledger`
-    proves them equal to it.
+    proves them equal to it. They and the state follow from the ledger, and so are not sealed.
     """
+
+    sealed_columns = ("id", "code", "form", "description", "received_from_id", "registered_at")
 
     class Form(models.TextChoices):
         FEED = "feed", "Feed"
@@ -108,7 +111,7 @@ def document_path(document: Document, filename: str) -> str:
     return f"documents/{document.sha256[:2]}/{document.sha256}"
 
 
-class Document(models.Model):
+class Document(Sealed):
     """A photo or paper about a lot, or about a party, kept as it was uploaded."""
 
     class Kind(models.TextChoices):

@@ -9,9 +9,10 @@ from django.db.models import F, Q
 from lots.metals import Metal
 from lots.models.lot import Lot
 from lots.models.reference import Balance, Party
+from lots.models.sealed import Sealed
 
 
-class Measurement(models.Model):
+class Measurement(Sealed):
     """One measured quantity of a lot, with when it was taken and by whom."""
 
     class Kind(models.TextChoices):
@@ -80,7 +81,7 @@ class VolumeReading(Measurement):
         ]
 
 
-class Assay(models.Model):
+class Assay(Sealed):
     """One laboratory's result for one lot: per metal, a fineness or a concentration."""
 
     class Method(models.TextChoices):
@@ -125,7 +126,7 @@ class Assay(models.Model):
         return f"{self.get_method_display()} {self.pk} of {self.lot}"
 
 
-class AssayResult(models.Model):
+class AssayResult(Sealed):
     """One metal's figure: `value` in the assay's basis with its standard uncertainty."""
 
     assay = models.ForeignKey(Assay, on_delete=models.PROTECT, related_name="results")
@@ -147,7 +148,7 @@ class AssayResult(models.Model):
         return f"{self.metal} {self.value}"
 
 
-class Withdrawal(models.Model):
+class Withdrawal(Sealed):
     """A measurement or assay found wrong: it stays on record, and says so."""
 
     measurement = models.OneToOneField(

@@ -7,9 +7,10 @@ from django.db import models
 
 from lots.models.ledger import Movement
 from lots.models.lot import Lot
+from lots.models.sealed import Sealed
 
 
-class ProcessBatch(models.Model):
+class ProcessBatch(Sealed):
     """One run of a process. While it is open its metal stands in `vessel`, a lot in process."""
 
     class Kind(models.TextChoices):

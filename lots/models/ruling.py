@@ -9,9 +9,10 @@ from lots.metals import Metal
 from lots.models.ledger import Movement
 from lots.models.lot import Lot
 from lots.models.measurements import Assay
+from lots.models.sealed import Sealed
 
 
-class AssayRuling(models.Model):
+class AssayRuling(Sealed):
     """Which assay of a lot counts, from when, and why. The latest not taken back holds.
 
     `movement` posted what the ruling changed; reversing it takes the ruling back.
@@ -34,7 +35,7 @@ class AssayRuling(models.Model):
         return f"{self.assay} rules {self.lot}"
 
 
-class ContentChange(models.Model):
+class ContentChange(Sealed):
     """By how much a ruling changed what came into a lot; part of that may have moved on since.
 
     One row for the lot ruled, with its content as ruled, and one for each lot its metal had gone

@@ -5,8 +5,10 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 
+from lots.models.sealed import Sealed
 
-class WorksSettings(models.Model):
+
+class WorksSettings(Sealed):
     """All settings as they stood from `recorded_at` on, and why they were changed.
 
     Rows are only ever added. `recorded_by` is null when a command on the machine said it.

@@ -7,10 +7,12 @@ from typing import ClassVar, Final
 from django.db import models
 from django.db.models import F, Q
 
+from lots.models.sealed import Sealed
+
 ONE_PERSON: Final = "{} by the same person: this works is run by one person."
 
 
-class Approval(models.Model):
+class Approval(Sealed):
     """A row that takes two people, or one where the works was one person's then.
 
     What was decided so says so for good, whatever the works says later.

@@ -8,11 +8,12 @@ from django.db.models import F, Q
 
 from lots.metals import Metal
 from lots.models import Assay, Lot, Measurement, Movement, Place
+from lots.models.sealed import Sealed
 from reports.models.approval import Approval, two_people
 from reports.models.months import MonthEnd
 
 
-class CountSheet(models.Model):
+class CountSheet(Sealed):
     """The lots to be counted at one place, as the books have them standing there at `as_of`."""
 
     class State(models.TextChoices):
@@ -43,7 +44,7 @@ class CountSheet(models.Model):
         return self.code
 
 
-class CountLine(models.Model):
+class CountLine(Sealed):
     """One lot of a sheet. A recount is a new line that refers to the one it supersedes."""
 
     class Method(models.TextChoices):
@@ -97,7 +98,7 @@ class CountLine(models.Model):
         return bool(self.method)
 
 
-class CountedMetal(models.Model):
+class CountedMetal(Sealed):
     """Of one metal: what the book held when the count was entered, and what was counted."""
 
     line = models.ForeignKey(CountLine, on_delete=models.PROTECT, related_name="metals")

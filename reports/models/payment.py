@@ -9,10 +9,11 @@ from django.db import models
 from django.db.models import Q
 
 from lots.models import Party
+from lots.models.sealed import Sealed
 from reports.models.settlement import Settlement
 
 
-class Payment(models.Model):
+class Payment(Sealed):
     """One payment, against a settlement or on account; a wrong one is taken back by another row.
 
     A reversal has the other direction and the same amount, so that the two sum to nought.

@@ -6,9 +6,10 @@ from django.db import models
 from django.db.models import Q
 
 from lots.metals import Metal
+from lots.models.sealed import Sealed
 
 
-class MetalPrice(models.Model):
+class MetalPrice(Sealed):
     """The price of one unit of a metal from a day on, until a later row of the same metal."""
 
     class Unit(models.TextChoices):

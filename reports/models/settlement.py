@@ -7,10 +7,11 @@ from django.db import models
 from django.db.models import Q
 
 from lots.models import Lot, Movement, Party
+from lots.models.sealed import Sealed
 from reports.models.approval import Approval, two_people
 
 
-class ContractTerms(models.Model):
+class ContractTerms(Sealed):
     """One version of a customer's terms, for all forms or for one. Rows are only ever added."""
 
     customer = models.ForeignKey(Party, on_delete=models.PROTECT, related_name="contract_terms")
@@ -111,7 +112,7 @@ class Settlement(Approval):
         return self.code
 
 
-class SettlementQuestion(models.Model):
+class SettlementQuestion(Sealed):
     """A customer's question about a lot, with the answer put together from what is on record."""
 
     class State(models.TextChoices):

@@ -7,6 +7,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from lots.models import Lot, Party
+from lots.models.sealed import Sealed
 from reports.models.settlement import Settlement
 
 
@@ -58,8 +59,13 @@ class SharedLink(models.Model):
         return f"link {self.pk} to {self.settlement or self.lot}"
 
 
-class AccessRecord(models.Model):
-    """That a customer's data was read: by whom or by which link, what, when. Only ever added."""
+class AccessRecord(Sealed):
+    """That a customer's data was read: by whom or by which link, what, when. Only ever added.
+
+    It is noted without the ledger's lock, so that readers never wait.
+    """
+
+    is_sealed_late = True
 
     class What(models.TextChoices):
         SETTLEMENT = "settlement", "Settlement"

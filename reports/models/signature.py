@@ -5,10 +5,11 @@ from __future__ import annotations
 from django.conf import settings
 from django.db import models
 
+from lots.models.sealed import Sealed
 from reports.models.months import MonthEnd
 
 
-class StatementSignature(models.Model):
+class StatementSignature(Sealed):
     """Rows are only ever added: a month opened and closed again is signed again."""
 
     month_end = models.ForeignKey(MonthEnd, on_delete=models.PROTECT, related_name="signatures")

@@ -16,6 +16,7 @@ from lots import clock
 from lots.ledger import overdraft, posting, recording
 from lots.ledger.holdings import holding
 from lots.ledger.ledger_checks import run_checks
+from lots.ledger.ledger_head import read_head
 from lots.ledger.recording import Act
 from lots.measurements.weighings import Weight
 from lots.models import Entry, LedgerHead, Lot, Movement, ProcessBatch, RecordedRequest
@@ -129,11 +130,8 @@ def test_without_the_lock_both_overdraw_it(
     both_have_read = threading.Barrier(2, timeout=30)
     numbers = iter(range(1, 100))
 
-    def no_lock() -> LedgerHead:
-        return LedgerHead.objects.get(pk=1)
-
     def read_without_lock() -> posting._Books:
-        head = no_lock()
+        head = LedgerHead.objects.get(pk=1)
         return posting._Books(
             head.last_sequence + 10 * next(numbers),
             head.last_digest,
@@ -150,7 +148,7 @@ def test_without_the_lock_both_overdraw_it(
         both_have_read.wait()
 
     codes = iter(range(1, 100))
-    monkeypatch.setattr(recording, "lock_ledger", no_lock)
+    monkeypatch.setattr(recording, "lock_ledger", read_head)
     monkeypatch.setattr(posting, "_read_books", read_without_lock)
     monkeypatch.setattr(posting, "check_not_below_zero", check_then_wait)
     for module in ("process_batches", "lot_register"):

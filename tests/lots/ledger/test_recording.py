@@ -23,7 +23,7 @@ from lots.ledger.recording import (
     remember_answer,
 )
 from lots.measurements.weighings import Weight, record_weighing
-from lots.models import Lot, Movement, RecordedRequest, Weighing
+from lots.models import LedgerHead, Lot, Movement, RecordedRequest, Weighing
 from lots.services.receipt import receive_lot
 from tests.builders import receipt_of, receive, row_counts
 from tests.conftest import MORNING
@@ -162,8 +162,10 @@ def test_every_service_takes_the_lock_before_it_reads_anything_else(
         assert "FOR UPDATE" in statements[0]
 
 
-def test_the_lock_is_the_one_row(works: SimpleNamespace) -> None:
-    assert lock_ledger().pk == 1
+def test_the_lock_is_the_one_row(works: SimpleNamespace, act: Make) -> None:
+    receive(works, act())
+    head = LedgerHead.objects.get()
+    assert lock_ledger().last_digest == head.last_digest != LedgerHead().last_digest
 
 
 def test_the_first_answer_is_the_one_that_stays(works: SimpleNamespace, act: Make) -> None:

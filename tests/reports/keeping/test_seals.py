@@ -17,8 +17,10 @@ from lots.keeping.sealed_tables import sealed_tables
 from lots.keeping.tables import kept_tables
 from lots.ledger import guards
 from lots.ledger.ledger_checks import all_checks, run_check
+from lots.ledger.ledger_head import read_head
 from lots.ledger.recording import Act
 from lots.ledger.seal_findings import broken_seals, rows_not_as_sealed
+from lots.ledger.sealing import UnannouncedWriteError, sealing
 from lots.models import (
     AssayResult,
     ClaimEntry,
@@ -228,6 +230,19 @@ def test_records_of_reading_wait_for_their_seal(demo: WetWork) -> None:
     call_command("seal_ledger", stdout=StringIO())
     (found,) = rows_not_as_sealed()
     assert found == {"table": "reports_accessrecord", "row_id": record.pk, "found": "changed"}
+
+
+def test_a_service_that_writes_past_any_sealed_model_is_aborted(demo: WetWork) -> None:
+    tables = {table.name: table.model for table in kept_tables()}
+    unchecked()
+    with unguarded(connection, back=False):
+        guards.count_writes(connection, guards.counted_tables())
+        for name in guards.counted_tables():
+            for change in list(changes(tables[name], sealed_tables()[name].names))[-1:]:
+                head, before = read_head(), transaction.savepoint()
+                with pytest.raises(UnannouncedWriteError, match=f"^{name}: 1 of 1 "), sealing(head):
+                    planted(tables[name], *change)
+                transaction.savepoint_rollback(before)
 
 
 def test_every_append_only_table_is_sealed_or_chained() -> None:
