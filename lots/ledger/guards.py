@@ -133,12 +133,6 @@ def changeable(database: BaseDatabaseWrapper, tables: Sequence[str]) -> None:
 
 def count_writes(database: BaseDatabaseWrapper, tables: Mapping[str, Sequence[str]]) -> None:
     """Installs the triggers that count writes to `tables`, or to some of their columns."""
-    if database.vendor == "sqlite":
-        with database.cursor() as cursor:
-            cursor.execute(
-                "CREATE TABLE IF NOT EXISTS lots_sealedwrites "
-                "(table_name text PRIMARY KEY, writes integer NOT NULL) WITHOUT ROWID"
-            )
     for table, columns in tables.items():
         _install(database, *_counting_triggers(database.vendor, table, columns).values())
 

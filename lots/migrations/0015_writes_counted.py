@@ -29,11 +29,18 @@ TABLES = {
 
 
 def count(apps, schema_editor):
+    if schema_editor.connection.vendor == "sqlite":
+        schema_editor.execute(
+            "CREATE TABLE lots_sealedwrites "
+            "(table_name text PRIMARY KEY, writes integer NOT NULL) WITHOUT ROWID"
+        )
     guards.count_writes(schema_editor.connection, TABLES)
 
 
 def leave_uncounted(apps, schema_editor):
     guards.leave_uncounted(schema_editor.connection, TABLES)
+    if schema_editor.connection.vendor == "sqlite":
+        schema_editor.execute("DROP TABLE lots_sealedwrites")
 
 
 class Migration(migrations.Migration):

@@ -115,7 +115,7 @@ def test_migrations_take_every_guard_away_and_put_it_back(db: None) -> None:
         for step in migration.operations
         if isinstance(step, RunPython)
     ]
-    editor = SimpleNamespace(connection=connection)
+    editor = SimpleNamespace(connection=connection, execute=connection.cursor().execute)
     for step in steps:
         step.reverse_code(apps, editor)  # type: ignore[misc]
     assert installed() == set()
