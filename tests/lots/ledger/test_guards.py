@@ -116,7 +116,7 @@ def test_migrations_take_every_guard_away_and_put_it_back(db: None) -> None:
         if isinstance(step, RunPython)
     ]
     editor = SimpleNamespace(connection=connection, execute=connection.cursor().execute)
-    for step in steps:
+    for step in reversed(steps):
         step.reverse_code(apps, editor)  # type: ignore[misc]
     assert installed() == set()
     for step in steps:
