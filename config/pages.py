@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from http import HTTPStatus
-from typing import Final
+from typing import Any, Final
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm
@@ -163,6 +163,29 @@ def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
     for row in refusal.as_problem().get("problems", ()):
         text = f"{row['field']}: {row['message']} {row['remedy']}"
         form.add_error(name, forms.ValidationError(text, code=row["code"]))
+
+
+def show_answer(
+    request: HttpRequest,
+    template: str,
+    form: forms.Form,
+    ask: Callable[[dict[str, Any]], Any],
+    beside: Callable[[Any], Mapping[str, Any]],
+    *,
+    unasked: Any = None,
+) -> HttpResponse:
+    """A page that answers what its form asks: `ask` answers, `beside` is what the template shows.
+
+    What is refused stands beside its field; before anything is asked the answer is `unasked`.
+    """
+    found, status = (None, 400) if form.is_bound else (unasked, 200)
+    if form.is_bound and form.is_valid():
+        try:
+            found, status = ask(form.cleaned_data), 200
+        except RefusalError as refusal:
+            put_refusal(form, refusal)
+            status = refusal.status
+    return render(request, template, {"form": form, **beside(found)}, status=status)
 
 
 def form_field_of(path: str | None, names: Iterable[str]) -> str | None:

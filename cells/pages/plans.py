@@ -5,22 +5,24 @@ Each is a question, answered on the page that asks it; nothing is recorded.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from decimal import Decimal
+from functools import partial
 from typing import Any, ClassVar, Final
 from urllib.parse import urlencode
 
 from django import forms
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404
 
-from cells.electrochemistry.make_up import Target
+from cells.electrochemistry.make_up import MakeUp, Target
 from cells.feed_plan import FeedPlan
 from cells.models import Cell, ElectrolyteBatch
 from cells.queries.electrolyte_books import electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
 from cells.queries.make_up_plan import BleedOutlook, bleed_outlook, make_up_plan
 from cells.services.electrolytes import ON_ELECTROLYTE, at_hand
-from config.pages import put_refusal
+from config.pages import show_answer
 from config.refusals import RefusalError
 from lots import clock
 from lots.pages.form_fields import FigureField, MassField, VolumeField
@@ -57,29 +59,22 @@ class FeedPlanForm(forms.Form):
 def feed_plan_page(request: HttpRequest, code: str) -> HttpResponse:
     cell = get_object_or_404(Cell.objects.select_related("place"), code=code)
     form = asked(FeedPlanForm, request, electrolyte=cell.electrolytes.order_by("-id").first())
-    plan: FeedPlan | None = None
-    if form.is_bound and form.is_valid():
-        data = form.cleaned_data
-        try:
-            plan = feed_plan(
-                cell, data["electrolyte"], clock.now(), copper_ug_max=data["copper_max"]
-            )
-        except RefusalError as refusal:
-            put_refusal(form, refusal)
-    return render(
-        request,
-        "cells/feed_plan.html",
-        {
+
+    def ask(data: dict[str, Any]) -> FeedPlan:
+        electrolyte, most_ug = data["electrolyte"], data["copper_max"]
+        return feed_plan(cell, electrolyte, clock.now(), copper_ug_max=most_ug)
+
+    def beside(plan: FeedPlan | None) -> dict[str, Any]:
+        return {
             "section": "cells",
             "cell": cell,
-            "form": form,
             "plan": plan,
             "charge_query": _charge_query(plan, form) if plan is not None else "",
             "tight": [LIMIT_NAMES[limit] for limit in plan.tight] if plan is not None else [],
             "limit_names": LIMIT_NAMES,
-        },
-        status=400 if form.is_bound and form.errors else 200,
-    )
+        }
+
+    return show_answer(request, "cells/feed_plan.html", form, ask, beside)
 
 
 def _charge_query(plan: FeedPlan, form: Any) -> str:
@@ -118,43 +113,36 @@ def make_up_page(request: HttpRequest, code: str) -> HttpResponse:
         acid_percent="65",
         concentrated_share="0.5",
     )
-    plan = None
-    if form.is_bound and form.is_valid():
-        data = form.cleaned_data
-        try:
-            target = Target(
-                data["volume"] / UL_PER_L,
-                float(data["silver_g_per_l"]),
-                float(data["acid_mol_per_l"]),
-            )
-            plan = make_up_plan(
-                batch,
-                target,
-                acid_percent=float(data["acid_percent"]),
-                concentrated_share=float(data["concentrated_share"]),
-            )
-        except RefusalError as refusal:
-            put_refusal(form, refusal)
-    return render(
-        request,
-        "cells/make_up_plan.html",
-        {
+
+    def ask(data: dict[str, Any]) -> MakeUp:
+        target = Target(
+            data["volume"] / UL_PER_L,
+            float(data["silver_g_per_l"]),
+            float(data["acid_mol_per_l"]),
+        )
+        return make_up_plan(
+            batch,
+            target,
+            acid_percent=float(data["acid_percent"]),
+            concentrated_share=float(data["concentrated_share"]),
+        )
+
+    def beside(plan: MakeUp | None) -> dict[str, Any]:
+        routes = {
+            "As chosen": "chosen",
+            "All to nitrogen monoxide": "dilute",
+            "All to nitrogen dioxide": "concentrated",
+            "With silver nitrate instead": "nitrate",
+        }
+        return {
             "section": "cells",
             "batch": batch,
             "book": book,
-            "form": form,
             "plan": plan,
-            "routes": (
-                ("As chosen", plan.chosen),
-                ("All to nitrogen monoxide", plan.dilute),
-                ("All to nitrogen dioxide", plan.concentrated),
-                ("With silver nitrate instead", plan.nitrate),
-            )
-            if plan is not None
-            else (),
-        },
-        status=400 if form.is_bound and form.errors else 200,
-    )
+            "routes": [(name, getattr(plan, at)) for name, at in routes.items()] if plan else (),
+        }
+
+    return show_answer(request, "cells/make_up_plan.html", form, ask, beside)
 
 
 def _volume_usual(batch: ElectrolyteBatch, volume_ul: int) -> str:
@@ -187,24 +175,18 @@ def bleed_page(request: HttpRequest, code: str) -> HttpResponse:
     """Without a question yet, the uses left by the latest runs, where there are any."""
     batch = ON_ELECTROLYTE.find({"code": code})
     form = asked(BleedForm, request)
-    found: BleedOutlook | None = None
-    if not form.is_bound or form.is_valid():
-        try:
-            found = _outlook(batch, form.cleaned_data if form.is_bound else {})
-        except RefusalError as refusal:
-            if form.is_bound:
-                put_refusal(form, refusal)
-    return render(
+    about = {"section": "cells", "batch": batch, "book": electrolyte_book(batch)}
+    unasked = None
+    if not form.is_bound:
+        with suppress(RefusalError):
+            unasked = _outlook(batch, {})
+    return show_answer(
         request,
         "cells/bleed_plan.html",
-        {
-            "section": "cells",
-            "batch": batch,
-            "book": electrolyte_book(batch),
-            "form": form,
-            "found": found,
-        },
-        status=400 if form.is_bound and form.errors else 200,
+        form,
+        partial(_outlook, batch),
+        lambda found: {**about, "found": found},
+        unasked=unasked,
     )
 
 

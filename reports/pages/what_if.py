@@ -9,10 +9,8 @@ from typing import Any, Final
 
 from django import forms
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
 
-from config.pages import put_refusal
-from config.refusals import RefusalError
+from config.pages import show_answer
 from lots.fineness import WHOLE_PPT
 from lots.metals import Metal
 from lots.pages.form_fields import FigureField
@@ -158,28 +156,13 @@ def what_if_page(request: HttpRequest, code: str) -> HttpResponse:
     """A GET throughout, so that an address holds the question and nothing can be written."""
     settlement = settlement_for(request, code)
     form = WhatIfForm(request.GET or None, settlement=settlement)
-    found: WhatIf | None = None
-    status = 200
-    if form.is_bound:
-        if form.is_valid():
-            try:
-                found = what_if(settlement, form.supposed())
-            except RefusalError as refusal:
-                put_refusal(form, refusal)
-                status = refusal.status
-        else:
-            status = 400
-    return render(
+    about = {"section": "settlements", "settlement": settlement}
+    return show_answer(
         request,
         "reports/what_if.html",
-        {
-            "section": "settlements",
-            "settlement": settlement,
-            "form": form,
-            "found": found,
-            "compared": compared(found) if found else (),
-        },
-        status=status,
+        form,
+        lambda _data: what_if(settlement, form.supposed()),
+        lambda found: {**about, "found": found, "compared": compared(found) if found else ()},
     )
 
 

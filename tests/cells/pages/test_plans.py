@@ -35,7 +35,7 @@ def test_planned_charge_fills_in_the_charge_form(bench, browser: Client) -> None
 def test_plan_that_can_not_be_made_says_why(bench, browser: Client) -> None:
     batch = bench.electrolyte()
     refused = browser.get(reverse("feed-plan", args=["north"]), {"electrolyte": batch.pk})
-    assert refused.status_code == 400
+    assert refused.status_code == 409
     assert "What the basket of cell North takes is not known" in refused.content.decode()
 
 
