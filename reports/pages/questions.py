@@ -13,7 +13,8 @@ from lots import clock
 from lots.pages.lists import ROWS_A_PAGE
 from lots.pages.trace_web import trace_web
 from lots.people.access import staff_page
-from lots.traces.lot_trace import Edge, Graph, Node
+from lots.traces.lot_trace import Graph
+from reports.json_ready import read_back
 from reports.models import AccessRecord, SettlementQuestion
 from reports.pages.access_log import note_page
 from reports.queries.lot.question_facts import question_facts
@@ -50,6 +51,8 @@ def question_list(request: HttpRequest) -> HttpResponse:
 def question_page(request: HttpRequest, pk: int) -> HttpResponse:
     question = get_object_or_404(_questions(), pk=pk)
     note_page(request, question.customer, AccessRecord.What.LOT_ANSWER, question.lot.code)
+    # The way of the lot's metal, as it was kept with the question.
+    way: Graph = read_back(Graph, question.answer["lot"]["graph"])
     is_open = question.state == _STATE.OPEN
     return render(
         request,
@@ -58,18 +61,8 @@ def question_page(request: HttpRequest, pk: int) -> HttpResponse:
             "section": "settlements",
             "question": question,
             "facts": question_facts(question),
-            "web": trace_web(_graph(question), question.lot, "from"),
+            "web": trace_web(way, question.lot, "from"),
             "days": (clock.now() - question.asked_at).days,
             "is_open": is_open,
         },
-    )
-
-
-def _graph(question: SettlementQuestion) -> Graph:
-    """The way of the lot's metal, as it was kept with the question."""
-    kept = question.answer["lot"]["graph"]
-    return Graph(
-        nodes=[Node(**each) for each in kept["nodes"]],
-        edges=[Edge(**each) for each in kept["edges"]],
-        is_whole=kept.get("is_whole", True),
     )

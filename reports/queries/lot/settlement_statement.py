@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
 from lots.models import Party
 from lots.units import ug_to_g
 from reports.formulas import with_names_replaced
+from reports.json_ready import read_back
 from reports.models import Settlement
 from reports.settle import DEFERENCE, ROUNDING, SIGNS
-from reports.settlement_lines import Case, Evidence, Figure, Line, MetalFigures, Statement
+from reports.settlement_lines import Case, Line, Statement
 from reports.terms import SettleIn, parse_terms
 
 
@@ -109,7 +110,7 @@ def settle_in_of(settlement: Settlement) -> SettleIn:
 
 def statement_of(settlement: Settlement) -> Statement:
     """The reckoning as it was frozen."""
-    lines = tuple(_line(each) for each in settlement.lines)
+    lines: tuple[Line, ...] = read_back(tuple[Line, ...], settlement.lines)
     return Statement(
         lines=lines,
         payable_ug=dict(settlement.payable_ug),
@@ -121,26 +122,8 @@ def statement_of(settlement: Settlement) -> Statement:
 
 def case_of(settlement: Settlement) -> Case:
     """What it was reckoned from, as it was frozen."""
-    case: Mapping[str, Any] = settlement.case
-    return Case(
-        terms=parse_terms(settlement.terms),
-        weight_g=_figure(case["weight_g"]),
-        metals=tuple(
-            MetalFigures(
-                metal=each["metal"],
-                house=_figure_or_none(each["house"]),
-                counterparty=_figure_or_none(each["counterparty"]),
-                umpire=_figure_or_none(each["umpire"]),
-                declared=_figure_or_none(each.get("declared")),
-                fixings=tuple(_figure(fixing) for fixing in each["fixings"]),
-            )
-            for each in case["metals"]
-        ),
-        impurities_ppt={name: _figure(each) for name, each in case["impurities_ppt"].items()},
-        tax=_figure_or_none(case["tax"]),
-        is_provisional=case["is_provisional"],
-        moisture_ppt=_figure_or_none(case.get("moisture_ppt")),
-    )
+    case: Case = read_back(Case, {**settlement.case, "terms": None})
+    return replace(case, terms=parse_terms(settlement.terms))
 
 
 def _in_figures(lines: Iterable[Line]) -> list[DocumentLine]:
@@ -150,17 +133,3 @@ def _in_figures(lines: Iterable[Line]) -> list[DocumentLine]:
         told.append(DocumentLine(line, with_names_replaced(line.formula, values)))
         values[line.key] = f"({line.value:f})" if line.value < 0 else f"{line.value:f}"
     return told
-
-
-def _line(given: Mapping[str, Any]) -> Line:
-    fields = dict(given)
-    evidence = tuple(Evidence(**each) for each in fields.pop("evidence"))
-    return Line(**{**fields, "value": Decimal(fields["value"]), "evidence": evidence})
-
-
-def _figure(given: Mapping[str, Any]) -> Figure:
-    return Figure(Decimal(given["value"]), tuple(Evidence(**each) for each in given["evidence"]))
-
-
-def _figure_or_none(given: Mapping[str, Any] | None) -> Figure | None:
-    return None if given is None else _figure(given)
