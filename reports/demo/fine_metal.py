@@ -94,10 +94,10 @@ def keep_papers(story: WetWork, month: int) -> list[Document]:
 
 def _paper(says: str, when: dt.datetime) -> bytes:
     paper = Paper(
-        title="Invented paper",
+        "Invented paper",
         author="Tern Quay Refining",
-        foot="Invented, for the demo",
+        about="invented, for the demo",
         made_at=when,
+        heading=says,
     )
-    paper.head("An invented paper", says)
     return paper.in_bytes()

@@ -15,27 +15,23 @@ from reports.exports.tables import local
 def bar_list_pdf(listed: BarList, *, house: str, made_at: dt.datetime) -> bytes:
     """The list as PDF bytes."""
     paper = Paper(
-        title="Bar list",
+        "Bar list",
         author=house,
-        foot=f"{house} – bar list of {local(made_at):%Y-%m-%d %H:%M}",
+        about=f"bar list of {local(made_at):%Y-%m-%d %H:%M}",
         made_at=made_at,
+        heading=f"Bar list of {local(made_at):%Y-%m-%d}",
     )
-    paper.head(house, f"Bar list of {local(made_at):%Y-%m-%d}")
-    paper.ruled(
-        (
-            "Mark",
-            "Lot",
-            "Metal",
-            "Weighed, g",
-            "Gross, ozt",
-            "Fineness",
-            "Fine, ozt",
-            "By which rule",
-        ),
-        [_row(bar) for bar in listed.bars],
-        widths=(20, 23, 11, 22, 20, 17, 18, 43),
-        align=("LEFT", "LEFT", "LEFT", "RIGHT", "RIGHT", "RIGHT", "RIGHT", "LEFT"),
+    columns = (
+        ("Mark", 20),
+        ("Lot", 23),
+        ("Metal", 11),
+        ("Weighed, g", -22),
+        ("Gross, ozt", -20),
+        ("Fineness", -17),
+        ("Fine, ozt", -18),
+        ("By which rule", 43),
     )
+    paper.ruled(columns, [_row(bar) for bar in listed.bars])
     paper.set_font(FONT, "B", 10)
     for total in listed.totals:
         paper.say(_total(total), 6)

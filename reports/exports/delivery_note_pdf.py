@@ -12,13 +12,14 @@ from reports.exports.tables import local
 
 def delivery_note_pdf(document: DeliveryDocument) -> bytes:
     """The note as PDF bytes."""
+    title = f"Delivery note {document.code}"
     paper = Paper(
-        title=f"Delivery note {document.code}",
+        title,
         author=document.house,
-        foot=f"{document.house} – {document.code}",
+        about=document.code,
         made_at=document.delivered_at,
+        heading=f"{title}: {document.kind.lower()}",
     )
-    paper.head(document.house, f"Delivery note {document.code}: {document.kind.lower()}")
     paper.facts(
         [
             ("To", document.party_name),
@@ -27,12 +28,9 @@ def delivery_note_pdf(document: DeliveryDocument) -> bytes:
             ("Note", document.note),
         ]
     )
-    paper.ruled(
-        ("Lot", "What", "Mass, g", "Metal by the book, g", "Bar"),
-        [_row(each) for each in document.lots],
-        widths=(26, 40, 28, 46, 50),
-        align=("LEFT", "LEFT", "RIGHT", "LEFT", "LEFT"),
-    )
+    metal = "Metal by the book, g"
+    columns = (("Lot", 26), ("What", 40), ("Mass, g", -28), (metal, 46), ("Bar", 50))
+    paper.ruled(columns, [_row(each) for each in document.lots])
     paper.set_font(FONT, "B", 10)
     for metal, mass_ug in document.metals.items():
         paper.say(f"{metal}: {ug_to_g(mass_ug):,f} g = {ounces_of(mass_ug):,f} ozt", 6)

@@ -16,13 +16,7 @@ from reports.queries.lot.lot_answer import WHERE_NAMES, LotAnswer, MetalAnswer, 
 def lot_answer_pdf(answer: LotAnswer, *, house: str, made_at: dt.datetime) -> bytes:
     """The answer as PDF bytes."""
     title = f"What became of lot {answer.lot}"
-    paper = Paper(
-        title=title,
-        author=house,
-        foot=f"{house} – {answer.lot}",
-        made_at=made_at,
-    )
-    paper.head(house, title)
+    paper = Paper(title, author=house, about=answer.lot, made_at=made_at)
     paper.facts(
         [
             ("What it is", f"{answer.form} {answer.description}".strip()),
@@ -51,12 +45,8 @@ def _metal(paper: Paper, metal: MetalAnswer) -> None:
     ]
     if not rows:
         return
-    paper.ruled(
-        ("Where it is", "Grams", "± u", "Troy ounces"),
-        rows,
-        widths=(80, 34, 24, 34),
-        align=("LEFT", "RIGHT", "RIGHT", "RIGHT"),
-    )
+    columns = (("Where it is", 80), ("Grams", -34), ("± u", -24), ("Troy ounces", -34))
+    paper.ruled(columns, rows)
 
 
 def _payable(paper: Paper, answer: LotAnswer) -> None:

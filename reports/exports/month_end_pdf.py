@@ -32,8 +32,7 @@ def month_end_pdf(pack: MonthPack, *, made_at: dt.datetime) -> bytes:
     """The statement as PDF bytes."""
     statement, house = pack.statement, pack.house()
     title = f"Month-end statement {statement.period}"
-    paper = Paper(title=title, author=house, foot=f"{house} – {title.lower()}", made_at=made_at)
-    paper.head(house, title)
+    paper = Paper(title, author=house, about=title.lower(), made_at=made_at)
     paper.facts(
         [
             ("State", f"{statement.state}. {as_of_note(statement.closing.as_of)}"),
@@ -43,12 +42,8 @@ def month_end_pdf(pack: MonthPack, *, made_at: dt.datetime) -> bytes:
         ]
     )
     for metal in statement.metals:
-        paper.ruled(
-            (f"{Metal(metal.metal).label} ({metal.metal})", "g", "ozt"),
-            list(_lines(metal)),
-            widths=(94, 40, 40),
-            align=("LEFT", "RIGHT", "RIGHT"),
-        )
+        named = f"{Metal(metal.metal).label} ({metal.metal})"
+        paper.ruled(((named, 94), ("g", -40), ("ozt", -40)), list(_lines(metal)))
     if not statement.metals:
         paper.say("No metal was on the books.", 5)
     _sign(paper, statement.statement_digest, pack.signed)

@@ -2,39 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Final
-
-from fpdf.enums import TableBordersLayout
-from fpdf.fonts import FontFace
-
 from config.paper_fonts import FONT
-from reports.exports.paper import HEADINGS, Paper
+from reports.exports.paper import Paper
 from reports.exports.tables import local
 from reports.queries.lot.settlement_statement import DocumentLine, SettlementDocument
-
-_WIDTHS: Final = (15, 46, 26, 20, 83)
-_RIGHT: Final = ("LEFT", "LEFT", "RIGHT", "LEFT", "LEFT")
 
 
 def settlement_pdf(document: SettlementDocument) -> bytes:
     """The statement as PDF bytes."""
     paper = Paper(
-        title=f"Settlement {document.code}",
+        f"Settlement {document.code}",
         author=document.house,
-        foot=f"{document.house} – {document.code}",
+        about=document.code,
         made_at=document.prepared_at,
+        heading=f"{document.kind} settlement {document.code}",
     )
-    _head(paper, document)
-    _lines(paper, document)
-    _balance(paper, document)
-    if document.changes:
-        _changes(paper, document)
-    _small_print(paper, document)
-    return paper.in_bytes()
-
-
-def _head(paper: Paper, document: SettlementDocument) -> None:
-    paper.head(document.house, f"{document.kind} settlement {document.code}")
     rows = [
         ("State", document.state),
         ("To", document.customer_name),
@@ -43,26 +25,26 @@ def _head(paper: Paper, document: SettlementDocument) -> None:
         ("Prepared", f"{local(document.prepared_at):%Y-%m-%d %H:%M} by {document.prepared_by}"),
     ]
     paper.facts([*rows, ("Approval", document.one_person), ("Supersedes", document.supersedes)])
+    _lines(paper, document)
+    _balance(paper, document)
+    if document.changes:
+        _changes(paper, document)
+    _small_print(paper, document)
+    return paper.in_bytes()
 
 
 def _lines(paper: Paper, document: SettlementDocument) -> None:
-    paper.set_font(FONT, size=8)
-    with paper.table(
-        col_widths=_WIDTHS,
-        text_align=_RIGHT,
-        headings_style=HEADINGS,
-        borders_layout=TableBordersLayout.HORIZONTAL_LINES,
-        line_height=4.2,
-        padding=(0.6, 1),
-    ) as table:
-        table.row(("Part", "Line", "Figure", "Unit", "Formula, rounding, what it rests on"))
-        for told in document.lines:
-            line = told.line
-            style = FontFace(emphasis="BOLD") if line.key == "total" else None
-            figure = f"{line.value:,f}"
-            cells = (line.section, line.label, figure, line.unit, _because(told))
-            table.row(cells, style=style)
-    paper.ln(4)
+    because = "Formula, rounding, what it rests on"
+    columns = (("Part", 15), ("Line", 46), ("Figure", -26), ("Unit", 20), (because, 83))
+    lines = [(told.line, told) for told in document.lines]
+    paper.ruled(
+        columns,
+        [
+            (line.section, line.label, f"{line.value:,f}", line.unit, _because(told))
+            for line, told in lines
+        ],
+        strong=[line.key == "total" for line, _ in lines],
+    )
 
 
 def _because(told: DocumentLine) -> str:
@@ -88,12 +70,8 @@ def _changes(paper: Paper, document: SettlementDocument) -> None:
     paper.set_font(FONT, "B", 10)
     paper.say(f"What differs from {document.supersedes}", 6)
     names = ("label", "before", "after", "difference", "unit")
-    paper.ruled(
-        ("Line", "Before", "After", "Difference", "Unit"),
-        [[change[name] or "-" for name in names] for change in document.changes],
-        widths=(70, 30, 30, 30, 30),
-        align=("LEFT", "RIGHT", "RIGHT", "RIGHT", "LEFT"),
-    )
+    columns = (("Line", 70), ("Before", -30), ("After", -30), ("Difference", -30), ("Unit", 30))
+    paper.ruled(columns, [[change[name] or "-" for name in names] for change in document.changes])
 
 
 def _small_print(paper: Paper, document: SettlementDocument) -> None:

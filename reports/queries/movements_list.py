@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Annotated, Any, Final, get_type_hints
 
 from django.db.models import QuerySet
 
@@ -15,23 +16,37 @@ from lots.models import Entry, Movement
 class MovementRow:
     """One entry with the head of its movement; mass in micrograms, positive into the lot."""
 
-    sequence: int
+    sequence: Annotated[int, "movement__sequence"]
     occurred_at: dt.datetime
     recorded_at: dt.datetime
-    recorded_by: str
-    kind: str
-    stage: str
-    cause: str
-    counterparty: str
-    reverses: int | None
-    lot: str
-    account: str
-    owner: str
+    recorded_by: Annotated[str, "movement__recorded_by__username"]
+    kind: Annotated[str, "movement__kind", Movement.Kind]
+    stage: Annotated[str, "movement__stage", Movement.Stage]
+    cause: Annotated[str, "movement__cause"]
+    counterparty: Annotated[str, "movement__counterparty__name"]
+    reverses: Annotated[int | None, "movement__reverses__sequence"]
+    lot: Annotated[str, "lot__code"]
+    account: Annotated[str, "account__name"]
+    owner: Annotated[str, "owner__name"]
     metal: str
     mass_ug: int
     standard_uncertainty_ug: int | None
-    basis: str
-    note: str
+    basis: Annotated[str, "basis", Entry.Basis]
+    note: Annotated[str, "movement__note"]
+
+
+def _maker(hint: Any) -> Callable[[Any], Any]:
+    """What makes a field of what is found: a code's name, or no text where there is nothing."""
+    choices = getattr(hint, "__metadata__", ())[1:]
+    if choices:
+        return lambda code: str(choices[0](code).label)
+    is_text = getattr(hint, "__origin__", hint) is str
+    return lambda value: "" if is_text and value is None else value
+
+
+_HINTS: Final = get_type_hints(MovementRow, include_extras=True)
+_PATHS: Final = [getattr(hint, "__metadata__", (name,))[0] for name, hint in _HINTS.items()]
+_MAKERS: Final = [_maker(hint) for hint in _HINTS.values()]
 
 
 def entries_between(
@@ -46,47 +61,7 @@ def movement_rows(
     starts_at: dt.datetime, ends_at: dt.datetime, recorded: dt.datetime | None = None
 ) -> Iterator[MovementRow]:
     """The lines in the order of the ledger, from one query read in chunks."""
-    rows = (
-        entries_between(starts_at, ends_at, recorded)
-        .order_by("movement__sequence", "id")
-        .values_list(
-            "movement__sequence",
-            "occurred_at",
-            "recorded_at",
-            "movement__recorded_by__username",
-            "movement__kind",
-            "movement__stage",
-            "movement__cause",
-            "movement__counterparty__name",
-            "movement__reverses__sequence",
-            "lot__code",
-            "account__name",
-            "owner__name",
-            "metal",
-            "mass_ug",
-            "standard_uncertainty_ug",
-            "basis",
-            "movement__note",
-            named=True,
-        )
-    )
-    for row in rows.iterator(chunk_size=2000):
-        yield MovementRow(
-            sequence=row.movement__sequence,
-            occurred_at=row.occurred_at,
-            recorded_at=row.recorded_at,
-            recorded_by=row.movement__recorded_by__username,
-            kind=str(Movement.Kind(row.movement__kind).label),
-            stage=str(Movement.Stage(row.movement__stage).label),
-            cause=row.movement__cause,
-            counterparty=row.movement__counterparty__name or "",
-            reverses=row.movement__reverses__sequence,
-            lot=row.lot__code or "",
-            account=row.account__name or "",
-            owner=row.owner__name,
-            metal=row.metal,
-            mass_ug=row.mass_ug,
-            standard_uncertainty_ug=row.standard_uncertainty_ug,
-            basis=str(Entry.Basis(row.basis).label),
-            note=row.movement__note,
-        )
+    entries = entries_between(starts_at, ends_at, recorded).order_by("movement__sequence", "id")
+    for row in entries.values_list(*_PATHS).iterator(chunk_size=2000):
+        told = (make(value) for make, value in zip(_MAKERS, row, strict=True))
+        yield MovementRow(*told)
