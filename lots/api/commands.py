@@ -35,14 +35,7 @@ class ProblemSerializer(serializers.Serializer[Any]):
     remedy = serializers.CharField()
 
 
-class ActSerializer(serializers.Serializer[Any]):
-    """What every recorded act may say: when it happened (now if left out) and a note."""
-
-    occurred_at = serializers.DateTimeField(required=False)
-    note = serializers.CharField(
-        required=False, default="", allow_blank=True, max_length=NOTE_LENGTH_MAX
-    )
-
+class Strict(serializers.Serializer[Any]):
     def to_internal_value(self, data: Any) -> Any:
         """Refuses names nobody knows, so that a misspelt field is not silently ignored."""
         if isinstance(data, dict):
@@ -52,6 +45,15 @@ class ActSerializer(serializers.Serializer[Any]):
                     {str(unknown[0])[:80]: "This field is not known here."}, code="unknown_field"
                 )
         return super().to_internal_value(data)
+
+
+class ActSerializer(Strict):
+    """What every recorded act may say: when it happened (now if left out) and a note."""
+
+    occurred_at = serializers.DateTimeField(required=False)
+    note = serializers.CharField(
+        required=False, default="", allow_blank=True, max_length=NOTE_LENGTH_MAX
+    )
 
 
 KEY_PARAMETER = OpenApiParameter(

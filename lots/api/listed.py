@@ -5,7 +5,7 @@ Names stand in one text, separated by blanks.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from inspect import isroutine
 from typing import Any, Final
@@ -39,7 +39,24 @@ def shows(
     members = {**own, **asked, "Meta": type("Meta", (), meta), "__doc__": about}
     made = type(f"{name}Serializer", (serializers.ModelSerializer,), members)
     ANSWERS.setdefault(model, made)
+    made.related = sorted(set(_related(model, own)))  # type: ignore[attr-defined]
     return made
+
+
+def _related(model: type[models.Model], shown: Mapping[str, Any]) -> Iterator[str]:
+    """The rows that a serializer's fields are read from, beside the model's own."""
+    for name, field in shown.items():
+        path = (getattr(field, "source", None) or name).split(".")
+        rows = path if isinstance(field, serializers.SlugRelatedField) else path[:-1]
+        one, of = [], model
+        for each in rows:
+            column = next((c for c in of._meta.get_fields() if c.name == each), None)
+            if column is None or not (column.many_to_one or column.one_to_one):
+                break
+            one.append(each)
+            of = column.related_model  # type: ignore[assignment]
+        if one:
+            yield "__".join(one)
 
 
 def _shown(model: type[models.Model], name: str, special: Any) -> Any:
@@ -113,9 +130,12 @@ def listed(
     about: str = "",
     **members: Any,
 ) -> type[Any]:
-    """The list, and each row of it by its number or, when `coded`, by its code."""
+    """The list, and each row of it by its number or, when `coded`, by its code.
+
+    `related` names rows that are read besides those that what is shown names itself.
+    """
     model: Any = shown.Meta.model
-    rows = model._default_manager.select_related(*related.split())
+    rows = model._default_manager.select_related(*related.split(), *shown.related)  # type: ignore[attr-defined]
     along = prefetched.split() if isinstance(prefetched, str) else prefetched
     own = {
         "queryset": rows.prefetch_related(*along),

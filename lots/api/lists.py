@@ -113,7 +113,7 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "movements": listed(
         shown.MovementSerializer,
         MovementFilter,
-        related="recorded_by counterparty reverses refers_to reversed_by",
+        related="reversed_by",
         prefetched="entries__lot entries__account entries__owner claim_entries__owner "
         "material_entries__lot standings__lot standings__place standings__owner",
         search="note cause",
@@ -132,7 +132,7 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
             "calibration_overdue": bool,
             "taken": Span("taken_at"),
         },
-        related="lot balance taken_by withdrawal",
+        related="withdrawal",
         search="lot__code note",
         orders="taken_at net_ug",
         order="-taken_at -id",
@@ -140,7 +140,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "volume-readings": listed(
         shown.VolumeReadingSerializer,
         {**OF_LOT, "taken": Span("taken_at")},
-        related="lot",
         search="lot__code note",
         orders="taken_at volume_ul",
         order="-taken_at -id",
@@ -157,7 +156,7 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
             ),
             "reported": Span("reported_at"),
         },
-        related="lot sample laboratory withdrawal",
+        related="withdrawal",
         prefetched="results lot__rulings__movement__reversed_by",
         search="lot__code certificate note",
         orders="reported_at taken_at",
@@ -166,7 +165,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "process-batches": listed(
         shown.ProcessBatchSerializer,
         {"kind": ProcessBatch.Kind, "state": ProcessBatch.State, "started": Span("started_at")},
-        related="vessel__owner closing_movement",
         search="code note vessel__code",
         orders="started_at closed_at code",
         order="-started_at -id",
@@ -175,7 +173,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "excesses": listed(
         shown.ExcessSerializer,
         {**OF_LOT, "state": Excess.State, "metal": Metal},
-        related="movement lot account",
         search="lot__code explanation",
         orders="excess_ug state",
         order="-state -id",
@@ -194,7 +191,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
             "delivery_note": filters.CharFilter(method=_on_note),
             "listed": Span("listed_at"),
         },
-        related="lot listed_by",
         search="mark lot__code note",
         orders="listed_at mark gross_ozt fine_ozt",
         order="-listed_at -id",
@@ -202,7 +198,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "impurity-analyses": listed(
         shown.ImpuritySerializer,
         {"lot": "lot__code", "laboratory": "laboratory__code", "reported": Span("reported_at")},
-        related="lot laboratory",
         search="lot__code certificate note",
         orders="reported_at",
         order="-reported_at -id",
@@ -210,7 +205,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "delivery-notes": listed(
         shown.DeliveryNoteSerializer,
         fine_metal.DeliveryFilter,
-        related="party delivered_by",
         prefetched="lines__lot lines__movement",
         search="code carrier note party__name",
         orders="delivered_at code",
@@ -230,7 +224,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "works-settings": listed(
         shown.WorksSettingsSerializer,
         {},
-        related="recorded_by",
         search="reason",
         orders="recorded_at",
         order="-id",
@@ -239,7 +232,6 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
     "webhooks": listed(
         shown.SubscriptionSerializer,
         {},
-        related="party created_by",
         search="name url",
         orders="name created_at",
         order="-id",

@@ -195,7 +195,7 @@ LISTS: Final[dict[str, Any]] = {
             "area": filters.ChoiceFilter(field_name="place__area", choices=Place.Area.choices),
             "state": CountSheet.State,
         },
-        related="month_end__books_month place opened_by",
+        related="month_end__books_month",
         prefetched=(
             Prefetch(
                 "lines",
@@ -219,7 +219,6 @@ LISTS: Final[dict[str, Any]] = {
             "state": CountAdjustment.State,
             "cause": CountAdjustment.Cause,
         },
-        related="line__sheet line__lot proposed_by decided_by movement",
         prefetched="line__metals",
         search="line__lot__code line__sheet__code note",
         orders="proposed_at state",

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
+from lots.api.commands import Strict
 from lots.api.fields import ExactField
 from lots.api.records import schema_of, show
 from lots.models import ApiToken
@@ -55,7 +56,7 @@ class SettlementStatement(ReportView):
         return settlement_statement(settlement)
 
 
-class WhatIfInput(serializers.Serializer[Any]):
+class WhatIfInput(Strict):
     """What to suppose instead of what was frozen; anything left out stays."""
 
     results = serializers.DictField(
@@ -67,15 +68,6 @@ class WhatIfInput(serializers.Serializer[Any]):
     weight_g = ExactField(required=False)
     terms = serializers.DictField(required=False, help_text="Fields that replace the frozen ones.")
     is_provisional = serializers.BooleanField(required=False)
-
-    def to_internal_value(self, data: Any) -> Any:
-        if isinstance(data, dict):
-            unknown = sorted(set(data) - set(self.fields))
-            if unknown:
-                raise serializers.ValidationError(
-                    {str(unknown[0])[:80]: "This field is not known here."}, code="unknown_field"
-                )
-        return super().to_internal_value(data)
 
 
 class SupposeSettlement(APIView):

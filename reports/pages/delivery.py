@@ -12,12 +12,11 @@ from django.urls import reverse
 
 from config.pages import to_save
 from lots import display
-from lots.api.lists import LISTS
 from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.models import DeliveryNote, Lot, Person
 from lots.pages.bench_form import begins_with
-from lots.pages.lists import ROWS_A_PAGE, list_page
+from lots.pages.lists import ROWS_A_PAGE
 from lots.pages.steps import BenchStep
 from lots.people.access import (
     lot_for,
@@ -100,15 +99,6 @@ def delivery_effect(request: HttpRequest) -> HttpResponse:
     return render(
         request, "reports/delivery_effect.html", effect_of_form(DeliveryForm(request.GET))
     )
-
-
-delivery_list = list_page(
-    "reports/deliveries.html",
-    LISTS["delivery-notes"],
-    rows=DeliveryNote.objects.select_related("party", "delivered_by").annotate(lots=Count("lines")),
-    section="bench",
-    first="kind party lot",
-)
 
 
 @signed_in_page
