@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_HALF_UP, Decimal, localcontext
 from typing import Any
 
@@ -180,3 +181,31 @@ def test_ounces_to_six_decimals_never_meet_a_tie(mass_ug: int) -> None:
 def test_a_gram_cell_gives_back_its_micrograms(mass_ug: int) -> None:
     assert round(mass_ug / 1_000_000 * 1_000_000) == mass_ug
     assert Decimal(repr(mass_ug / 1_000_000)) * 1_000_000 == mass_ug
+
+
+@dataclass(frozen=True)
+class Held:
+    """A record as a query gives it."""
+
+    metal: str
+    mass_ug: int | None
+    places: tuple[str, ...]
+
+
+def test_a_record_says_by_its_columns_what_a_mapping_would() -> None:
+    columns = (
+        Column("metal", "Metal"),
+        Column("mass", "Mass", Kind.MASS, is_totalled=True),
+        Column("where", "Where", of=lambda held: ", ".join(held.places)),
+        Column("how_many", "Places", Kind.WHOLE, of="places.__len__"),
+    )
+    records = [Held("Ag", 1_000_000, ("north", "south")), Held("Au", None, ())]
+    mappings = [
+        {"metal": "Ag", "mass": 1_000_000, "where": "north, south", "how_many": 2},
+        {"metal": "Au", "mass": None, "where": "", "how_many": 0},
+    ]
+    told = [
+        as_json(Table("T", "T", columns, rows, total_by="metal")) for rows in (records, mappings)
+    ]
+    assert told[0] == told[1]
+    assert told[0]["rows"][0]["mass_g"] == "1.000000"
