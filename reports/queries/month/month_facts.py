@@ -72,11 +72,7 @@ def month_facts(period: Period, recorded: dt.datetime | None = None) -> MonthFac
     _read_cell(facts)
     batches = ProcessBatch.objects.filter(vessel__in=facts.lots).select_related("vessel")
     facts.batches = {batch.vessel_id: batch for batch in batches}
-    facts.closings = {
-        batch.closing_movement_id: batch
-        for batch in batches
-        if batch.closing_movement_id is not None
-    }
+    facts.closings = _closings(facts)
     return facts
 
 
@@ -93,6 +89,25 @@ def _read_lines(facts: MonthFacts) -> None:
     touched = {each.lot_id for rows in facts.entries.values() for each in rows if each.lot_id}
     touched |= {each.lot_id for rows in facts.materials.values() for each in rows}
     facts.lots = Lot.objects.in_bulk(touched | set(facts.opening))
+
+
+def _closings(facts: MonthFacts) -> dict[int, ProcessBatch]:
+    """By what the vessels gave up: a batch names its closing no more once that was reversed.
+
+    Only one that left nothing in its vessel is known by the batch alone.
+    """
+    found = {
+        batch.closing_movement_id: batch
+        for batch in facts.batches.values()
+        if batch.closing_movement_id is not None
+    }
+    for movement in facts.movements:
+        if movement.kind == Movement.Kind.BATCH_CLOSE:
+            lots = [each.lot_id for each in facts.entries[movement.pk] if each.lot_id]
+            lots += [each.lot_id for each in facts.materials[movement.pk]]
+            for vessel in facts.batches.keys() & set(lots):
+                found[movement.pk] = facts.batches[vessel]
+    return found
 
 
 def _read_measurements(facts: MonthFacts, period: Period, recorded: dt.datetime | None) -> None:

@@ -15,8 +15,11 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from openpyxl import load_workbook
 
+from lots import clock
 from lots.ledger.holdings import AsOf, balances
-from lots.models import Entry, Lot, Movement, Weighing
+from lots.ledger.recording import Act
+from lots.ledger.reversal import reverse_movement
+from lots.models import Entry, Lot, Movement, ProcessBatch, Weighing
 from reports.demo.wet_work import WetWork
 from reports.exports.month_end import month_end_tables
 from reports.exports.workbook import write_workbook
@@ -352,6 +355,16 @@ def test_a_month_is_read_in_a_fixed_number_of_queries(demo: WetWork) -> None:
             best_estimate(period)
         counts.append(len(seen))
     assert max(counts) <= 32
+
+
+def test_a_closing_reversed_in_june_leaves_the_estimate_of_may_as_it_was(demo: WetWork) -> None:
+    before = best_estimate(MAY)
+    batch = ProcessBatch.objects.filter(closed_at__gte=MAY.starts_at, closed_at__lt=MAY.ends_at)[0]
+    assert batch.closing_movement is not None
+    act = Act(who=demo.bench.cast.people["marit"])
+    with clock.at(JUNE.ends_at - dt.timedelta(hours=1)):
+        reverse_movement(movement=batch.closing_movement, reason="closed too early", act=act)
+    assert best_estimate(MAY) == before
 
 
 def test_a_month_without_anything_is_estimated_too(demo: WetWork) -> None:
