@@ -146,7 +146,11 @@ FIELDS: Final[dict[Any, Maker]] = {
     dt.date: lambda question, **kwargs: forms.DateField(
         widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"), **kwargs
     ),
-    File: lambda question, **kwargs: forms.FileField(allow_empty_file=True, **kwargs),
+    File: lambda question, **kwargs: forms.FileField(
+        allow_empty_file=True,
+        widget=forms.ClearableFileInput({"accept": question.asks.offered or ""}),
+        **kwargs,
+    ),
     Mapping[str, Decimal]: _plain(FinenessField),
     Mapping[str, int]: _plain(MassesByMetalField),
     Mapping[str, Finding]: _plain(FindingsField),

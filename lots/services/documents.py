@@ -40,6 +40,8 @@ TYPE_BY_ENDING: Final = {
     ".jpeg": JPEG,
     ".webp": WEBP,
 }
+# On a page, whose script makes a photograph smaller before it is sent.
+TAKEN: Final = ",".join(dict.fromkeys(TYPE_BY_ENDING.values()))
 # What a browser says when it does not know; it claims nothing.
 _UNCLAIMED: Final = {"", "application/octet-stream"}
 _HEAD_BYTES: Final = 16
@@ -106,7 +108,7 @@ def attach_document(
 def attach_to_lot(
     *,
     lot: Lot,
-    file: Annotated[Uploaded, Asks("Photo or paper", "PDF, PNG, JPEG or WebP.")],
+    file: Annotated[Uploaded, Asks("Photo or paper", "PDF, PNG, JPEG or WebP.", offered=TAKEN)],
     filing: Filing,
     act: Act,
     name: Annotated[
@@ -122,7 +124,7 @@ def attach_to_lot(
 def attach_to_party(
     *,
     party: Annotated[Party, None, Asks("Whose paper it is")],
-    file: Annotated[Uploaded, Asks("PDF or picture")],
+    file: Annotated[Uploaded, Asks("PDF or picture", offered=TAKEN)],
     filing: Filing,
     act: Act,
 ) -> Document:

@@ -57,6 +57,45 @@
     });
   });
 
+  // A photograph is made smaller before it is sent: 2,400 pixels show every figure of a paper.
+  document.querySelectorAll('input[type=file][accept*="image/"]').forEach(function (input) {
+    const note = document.createElement("p");
+    note.className = "hint";
+    note.setAttribute("role", "status");
+    input.after(note);
+    input.addEventListener("change", async function () {
+      const file = input.files[0];
+      note.textContent = "";
+      input.setCustomValidity("");
+      if (!file || !file.type.startsWith("image/")) return;
+      const isTaken = input.accept.split(",").includes(file.type);
+      try {
+        const picture = await createImageBitmap(file);
+        const scale = Math.min(1, 2400 / Math.max(picture.width, picture.height));
+        if (isTaken && scale === 1 && file.size < 2e6) return;
+        const canvas = document.createElement("canvas");
+        canvas.width = Math.round(picture.width * scale);
+        canvas.height = Math.round(picture.height * scale);
+        const drawn = canvas.getContext("2d");
+        drawn.fillStyle = "#fff";
+        drawn.fillRect(0, 0, canvas.width, canvas.height);
+        drawn.drawImage(picture, 0, 0, canvas.width, canvas.height);
+        const made = await new Promise(function (done) { canvas.toBlob(done, "image/jpeg", 0.85); });
+        if (isTaken && made.size >= file.size) return;
+        const files = new DataTransfer();
+        const name = file.name.replace(/\.[^.]*$/, "") + ".jpg";
+        files.items.add(new File([made], name, {type: "image/jpeg"}));
+        input.files = files.files;
+        const size = function (bytes) { return (bytes / 1e6).toFixed(1) + " MB"; };
+        note.textContent = "Made smaller: " + size(file.size) + " to " + size(made.size) + ".";
+      } catch (problem) {
+        if (isTaken) return;
+        note.textContent = "This kind of picture can't be taken. Save it as JPEG, PNG or WebP, or as a PDF.";
+        input.setCustomValidity(note.textContent);
+      }
+    });
+  });
+
   // Kept per address and person: what was typed, with the form's own key, so that sending it again
   // after a lost connection or an ended session is recorded once.
   const form = document.querySelector("form[data-keep]");
