@@ -34,6 +34,8 @@ class Kind(Enum):
     MASS = "mass"
     VOLUME = "volume"
     PERCENT = "percent"
+    # A decimal that is shown with as many decimals as it has.
+    FIGURE = "figure"
     MONEY = "money"
     DATE = "date"
     MOMENT = "moment"
@@ -87,8 +89,8 @@ class Column:
     """One column: its key in JSON, its header, what it holds, and where that is found in a row.
 
     `of` is a path such as "lot.code" or a function of the row; left out, it is found under `name`,
-    of a mass `<name>_ug`. `is_totalled` sums it on the total rows; `ratio` makes a percentage a
-    live formula.
+    of a mass `<name>_ug`. In a workbook `is_totalled` sums it on the total rows and `is_counted`
+    counts their rows there; `ratio` makes a percentage a live formula.
     """
 
     name: str
@@ -96,6 +98,7 @@ class Column:
     kind: Kind = Kind.TEXT
     width: int = 14
     is_totalled: bool = False
+    is_counted: bool = False
     ratio: Ratio | None = None
     of: str | Callable[[Any], Any] = ""
 

@@ -40,6 +40,7 @@ _NUMBER_FORMAT: Final = {
     Kind.MASS: "#,##0.000000",
     Kind.VOLUME: "#,##0.000000",
     Kind.PERCENT: "0.0000",
+    Kind.FIGURE: "#,##0.000000",
     Kind.MONEY: "#,##0.00####",
     Kind.DATE: "yyyy-mm-dd",
     Kind.MOMENT: "yyyy-mm-dd hh:mm",
@@ -142,7 +143,11 @@ def _write_sheet(book: Workbook, table: Table) -> None:
         if table.total_by:
             filled = groups.setdefault(row[table.total_by], set())
             if len(filled) < len(totalled):
-                filled.update(each.name for each in totalled if row[each.name] is not None)
+                filled.update(
+                    each.name
+                    for each in totalled
+                    if row[each.name] is not None or each.kind is Kind.FIGURE
+                )
         cells: list[Any] = []
         for column in table.columns:
             cells += _cells(state, column, row)
@@ -207,7 +212,11 @@ def _cells(state: _Sheet, column: Column, row: Row) -> list[Any]:
     if column.kind == Kind.MASS:
         return _mass_cells(state, letter, formula or value / UG_PER_G)
     shown = formula or _plain_value(column.kind, value)
-    return [state.cell(shown, column.kind, at=column.name)]
+    cell = state.cell(shown, column.kind, at=column.name)
+    if column.kind is Kind.FIGURE:
+        decimals = max(0, -int(value.as_tuple().exponent))
+        cell.number_format = "#,##0" + ("." + "0" * decimals if decimals else "")
+    return [cell]
 
 
 def _mass_cells(state: _Sheet, letter: str, grams: str | float, *, bold: bool = False) -> list[Any]:
@@ -252,7 +261,7 @@ def _plain_value(kind: Kind, value: Any) -> object:
         return local(moment).replace(tzinfo=None)
     if kind == Kind.VOLUME:
         return value / UG_PER_G
-    if kind == Kind.MONEY:
+    if kind in {Kind.MONEY, Kind.FIGURE}:
         return float(value)
     return value
 
@@ -262,7 +271,7 @@ def _total_cells(
 ) -> list[Any]:
     """A total row: SUMIF over the rows of its group; ounces from the grams summed.
 
-    A column with no figure in the group has no total either, rather than a nought.
+    A column with no mass or money in the group has no total either, rather than a nought.
     """
     first, last = span
     by = state.letters[state.table.total_by]
@@ -280,9 +289,12 @@ def _total_cells(
             if column.kind == Kind.MASS:
                 cells += _mass_cells(state, letter, f"=ROUND({summed},6)", bold=True)
             else:
-                decimals = {Kind.MONEY: 2, Kind.VOLUME: 6}.get(column.kind, 0)
+                decimals = {Kind.MONEY: 2, Kind.VOLUME: 6, Kind.FIGURE: 6}.get(column.kind, 0)
                 formula = f"=ROUND({summed},{decimals})"
                 cells.append(state.cell(formula, column.kind, at=column.name, bold=True))
+        elif column.is_counted:
+            counted = f"=COUNTIF(${by}${first}:${by}${last},{by}{state.next_row})"
+            cells.append(state.cell(counted, at=column.name, bold=True))
         elif column.kind == Kind.MASS:
             cells += [None, None]
         elif not is_labelled:

@@ -21,7 +21,6 @@ from lots.services.bars_listing import Bar, list_bar, strike_bar
 from lots.services.delivery import Delivered, deliver
 from lots.services.receipt import receive_lot
 from reports.exports.bar_list import (
-    first_bar_row,
     write_bar_list_csv,
     write_bar_list_workbook,
 )
@@ -72,7 +71,7 @@ def book(listed, tmp_path):
 
 def test_the_workbook_has_each_bar_with_its_rules_and_totals_that_are_formulas(listed, book):
     sheet = load_workbook(book)["Bars"]
-    first = first_bar_row(listed)
+    first = len(listed.notes) + 5
     assert [sheet.cell(first - 1, at).value for at in (1, 5, 7)] == [
         "Mark",
         "Gross, ozt",
@@ -85,7 +84,8 @@ def test_the_workbook_has_each_bar_with_its_rules_and_totals_that_are_formulas(l
     assert sheet[f"A{first + 1}"].value == "'=TQ 2"
     assert sheet[f"G{first + 2}"].value is None
     gold = first + 3
-    assert sheet[f"G{gold}"].value == f'=SUMIF(C{first}:C{first + 2},"Au",G{first}:G{first + 2})'
+    span = f"$C${first}:$C${first + 2},C{gold},G${first}:G${first + 2}"
+    assert sheet[f"G{gold}"].value == f"=ROUND(SUMIF({span}),6)"
     assert LOCAL_LAW in [sheet.cell(row, 1).value for row in range(1, first)]
 
 
@@ -93,7 +93,7 @@ def test_the_workbook_has_each_bar_with_its_rules_and_totals_that_are_formulas(l
 @pytest.mark.libreoffice
 def test_the_totals_recalculate_to_those_of_the_json(listed, book, tmp_path):
     sheet = recalculate(book, tmp_path)["Bars"]
-    for row, total in enumerate(listed.totals, first_bar_row(listed) + len(listed.bars)):
+    for row, total in enumerate(listed.totals, len(listed.notes) + 5 + len(listed.bars)):
         assert (sheet[f"A{row}"].value, sheet[f"B{row}"].value) == ("Total", total.bars)
         for letter, expected in (("E", total.gross_ozt), ("G", total.fine_ozt)):
             found = Decimal(repr(sheet[f"{letter}{row}"].value)).quantize(Decimal("0.000001"))
