@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Final
 
 from reports.assay_exchange import RULE_TEXTS
 from reports.terms import (
@@ -36,15 +37,22 @@ class TermChange:
 
 
 _SETTLE_IN = {SettleIn.METAL: "in metal", SettleIn.MONEY: "in money"}
-_BASIS = {
+# What the parties choose, and the charges of a whole lot, in words.
+WEIGHED: Final = {
     WeightBasis.RECEIVED: "as received",
     WeightBasis.RECEIVED_DRY: "as received, less its moisture",
     WeightBasis.AFTER_MELT: "after the melt",
 }
-_SAMPLED = {
+SAMPLED: Final = {
     SamplingBasis.ANY: "as received or of the melt",
     SamplingBasis.RECEIVED: "as received",
     SamplingBasis.AFTER_MELT: "of the melt",
+}
+
+CHARGES: Final = {
+    "treatment_minimum": "Least treatment charge",
+    "assay_fee": "Assay fee",
+    "umpire_fee": "Umpire's fee a metal",
 }
 
 
@@ -52,8 +60,8 @@ def term_lines(terms: Terms) -> tuple[TermLine, ...]:
     """Every term in the order a contract has them."""
     lines = [
         TermLine("settle_in", "Settled", f"{_SETTLE_IN[terms.settle_in]}, {terms.currency}"),
-        TermLine("weight_basis", "Weight", _BASIS[terms.weight_basis]),
-        TermLine("sampling_basis", "Sample", _SAMPLED[terms.sampling_basis]),
+        TermLine("weight_basis", "Weight", WEIGHED[terms.weight_basis]),
+        TermLine("sampling_basis", "Sample", SAMPLED[terms.sampling_basis]),
         TermLine("exchanged", "Assays", _exchanged(terms)),
     ]
     for metal in terms.metals:
@@ -61,8 +69,10 @@ def term_lines(terms: Terms) -> tuple[TermLine, ...]:
     lines += [
         TermLine("treatment", "Treatment charge", _treatment(terms)),
         TermLine("penalties", "Penalties", _penalties(terms)),
-        TermLine("assay_fee", "Assay fee", _money(terms.assay_fee, terms)),
-        TermLine("umpire_fee", "Umpire's fee a metal", _money(terms.umpire_fee, terms)),
+        *(
+            TermLine(name, CHARGES[name], _money(getattr(terms, name), terms))
+            for name in ("assay_fee", "umpire_fee")
+        ),
         TermLine("price", "Price", _price(terms)),
         TermLine(
             "provisional_percent",

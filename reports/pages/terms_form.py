@@ -18,12 +18,11 @@ from reports.terms import (
     DECIMALS_MAX,
     PriceBasis,
     Rounding,
-    SamplingBasis,
     SettleIn,
     Terms,
-    WeightBasis,
     parse_terms,
 )
+from reports.terms_lines import CHARGES, SAMPLED, WEIGHED
 
 ROUNDINGS: Final = {
     "assay_ppt": "the result settled on, ‰",
@@ -32,12 +31,7 @@ ROUNDINGS: Final = {
     "price": "the price",
     "money": "money",
 }
-_MONEY: Final = {
-    "treatment_minimum": "Least treatment charge",
-    "assay_fee": "Assay fee",
-    "umpire_fee": "Umpire's fee a metal",
-}
-_UNSAID: Final = "0"
+_CHOSEN: Final = ("currency", "settle_in", "weight_basis", "sampling_basis", "price_basis")
 
 
 def _lines_field(label: str, help_text: str) -> forms.CharField:
@@ -66,24 +60,8 @@ class TermsForm(ActForm):
     settle_in = choice_field(
         [(SettleIn.METAL, "metal"), (SettleIn.MONEY, "money")], label="Settled in", initial="metal"
     )
-    weight_basis = choice_field(
-        [
-            (WeightBasis.RECEIVED, "as received"),
-            (WeightBasis.RECEIVED_DRY, "as received, less its moisture"),
-            (WeightBasis.AFTER_MELT, "after the melt"),
-        ],
-        label="Weight settled on",
-        initial="received",
-    )
-    sampling_basis = choice_field(
-        [
-            (SamplingBasis.ANY, "as received or of the melt"),
-            (SamplingBasis.RECEIVED, "as received"),
-            (SamplingBasis.AFTER_MELT, "of the melt"),
-        ],
-        label="Sample whose assay counts",
-        initial="any",
-    )
+    weight_basis = choice_field(WEIGHED.items(), label="Weight settled on", initial="received")
+    sampling_basis = choice_field(SAMPLED.items(), label="Sample whose assay counts", initial="any")
     exchanged = forms.BooleanField(label="Assays are exchanged with the customer", required=False)
     treatment = _lines_field("Treatment charge", "A line a tier: from kg, charge per kg: 0 41.30")
     penalties = _lines_field(
@@ -101,7 +79,7 @@ class TermsForm(ActForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["occurred_at"].widget = forms.HiddenInput()
-        for name, label in _MONEY.items():
+        for name, label in CHARGES.items():
             self.fields[name] = _figure(label)
         for name, label in ROUNDINGS.items():
             self.fields[f"rounding_{name}"] = forms.IntegerField(
@@ -139,7 +117,7 @@ class TermsForm(ActForm):
                 "What is settled",
                 ["settle_in", "currency", "weight_basis", "sampling_basis", "exchanged"],
             ),
-            ("Charges", ["treatment", *_MONEY, "penalties"]),
+            ("Charges", ["treatment", *CHARGES, "penalties"]),
             ("Price", ["price_basis", "days_after_receipt", "days", "provisional_percent"]),
         ]
         found = [(heading, True, [self[name] for name in names]) for heading, names in plain]
@@ -163,10 +141,9 @@ class TermsForm(ActForm):
     def content(self) -> dict[str, Any]:
         """The terms as plain data; what is left empty is left out."""
         data = self.cleaned_data
-        names = ("currency", "settle_in", "weight_basis", "sampling_basis", "price_basis")
-        numbers = (*_MONEY, "provisional_percent")
+        numbers = (*CHARGES, "provisional_percent")
         return {
-            **{name: data[name] for name in names},
+            **{name: data[name] for name in _CHOSEN},
             "exchanged": data["exchanged"],
             **{name: f"{data[name]:f}" for name in numbers if data[name] is not None},
             "metals": [self._metal(metal) for metal in self.settled()],
@@ -225,20 +202,16 @@ def _rows(text: str, names: tuple[str, ...]) -> list[dict[str, str]]:
 def filled_in(terms: Terms) -> dict[str, Any]:
     """What the form begins with when it is filled in from a version before."""
     initial: dict[str, Any] = {
-        "currency": terms.currency,
-        "settle_in": terms.settle_in,
-        "weight_basis": terms.weight_basis,
-        "sampling_basis": terms.sampling_basis,
+        **{name: getattr(terms, name) for name in _CHOSEN},
         "exchanged": terms.exchanged,
         "treatment": _text((tier.from_kg, tier.per_kg) for tier in terms.treatment),
         "penalties": _text(
             (each.element, each.limit_ppt, each.per_ppt_and_kg) for each in terms.penalties
         ),
-        "price_basis": terms.price_basis,
         "days_after_receipt": terms.period.days_after_receipt,
         "days": terms.period.days,
         "provisional_percent": _plain(terms.provisional_percent),
-        **{name: _plain(getattr(terms, name)) for name in _MONEY},
+        **{name: _plain(getattr(terms, name)) for name in CHARGES},
         **{f"rounding_{name}": getattr(terms.rounding, name) for name in ROUNDINGS},
     }
     for each in terms.metals:

@@ -22,6 +22,7 @@ from reports.queries.lot.settlement_statement import case_of
 from reports.queries.lot.what_if import SIDES, Supposed, WhatIf, what_if
 from reports.settlement_lines import Case, Line
 from reports.terms import MetalTerms, SettleIn, Terms, terms_as_json
+from reports.terms_lines import CHARGES
 
 _SIDE_NAMES: Final = {
     "house": "the works' result, ‰",
@@ -36,12 +37,7 @@ _METAL_TERMS: Final = {
 }
 _RULE: Final = "umpire_rule"
 _PER_KG: Final = "treatment_per_kg"
-_TERMS: Final = {
-    _PER_KG: "Treatment charge per kg",
-    "treatment_minimum": "Least treatment charge",
-    "assay_fee": "Assay fee",
-    "umpire_fee": "Umpire's fee a metal",
-}
+_TERMS: Final = {_PER_KG: "Treatment charge per kg", **CHARGES}
 
 
 @dataclass(frozen=True)
