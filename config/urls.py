@@ -8,7 +8,7 @@ from drf_spectacular.views import SpectacularAPIView
 from config import pages
 from config.api_description import DescriptionPage
 from config.running import health, metrics
-from lots.people.sign_in import SignIn
+from lots.people.sign_in import SignIn, SignInOnce
 
 handler400 = pages.bad_request
 handler403 = pages.not_allowed
@@ -28,6 +28,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("health/ready", health.ready, name="ready"),
     path("metrics", metrics.metrics_page, name="metrics"),
     path("sign-in/", SignIn.as_view(), name="sign-in"),
+    path("sign-in/once/", SignInOnce.as_view(), name="sign-in-once"),
     path("sign-out/", pages.SignOut.as_view(), name="sign-out"),
     path("", include("lots.pages.urls")),
     path("", include("cells.pages.urls")),

@@ -154,6 +154,18 @@ api/v1/payments/                              staff         -
 api/v1/payments/<code>/                       staff         -
 api/v1/payments/<code>/reverse/               -             office
 api/v1/payments/record/                       -             office
+api/v1/people/                                managing      -
+api/v1/people/<pk>/                           managing      -
+api/v1/people/<pk>/details/                   -             managing
+api/v1/people/<pk>/off/                       -             managing
+api/v1/people/<pk>/on/                        -             managing
+api/v1/people/<pk>/one-time-password/         -             managing
+api/v1/people/<pk>/role/                      -             managing
+api/v1/people/<pk>/sign-in-link/              -             managing
+api/v1/people/add/                            -             managing
+api/v1/people/own-password/                   -             signed in
+api/v1/person-changes/                        managing      -
+api/v1/person-changes/<pk>/                   managing      -
 api/v1/places/                                staff         office
 api/v1/places/<code>/                         staff         office
 api/v1/power-statements/                      staff         -
@@ -362,6 +374,15 @@ payments/                                     staff         -
 payments/<code>/                              staff         -
 payments/<code>/reverse/                      office        office
 payments/record/                              office        office
+people/                                       managing      -
+people/<pk>/                                  managing      -
+people/<pk>/details/                          managing      managing
+people/<pk>/off/                              managing      managing
+people/<pk>/on/                               managing      managing
+people/<pk>/one-time-password/                managing      managing
+people/<pk>/role/                             managing      managing
+people/<pk>/sign-in-link/                     managing      managing
+people/add/                                   managing      managing
 power-statements/<pk>/withdraw/               staff         staff
 prices/                                       staff         -
 prices/record/                                office        office
@@ -420,6 +441,7 @@ settlements/<code>/withdraw/                  office        office
 shared/<token>/                               all           -
 shared/<token>/<form>/                        all           -
 sign-in/                                      all           all
+sign-in/once/                                 all           all
 sign-out/                                     -             all
 slimes/                                       staff         -
 slimes/<code>/finish/                         staff         staff

@@ -25,7 +25,7 @@ NUMBER: Final = "[0-9]{1,18}"
 
 
 def shows(
-    name: str, model: type[models.Model], names: str, about: str = "", **special: Any
+    name: str, model: type[models.Model], names: str, about: str = "", /, **special: Any
 ) -> type[serializers.ModelSerializer[Any]]:
     """The serializer `name` of a model's rows: as they are, rows by code and masses in their units.
 

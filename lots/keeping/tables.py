@@ -15,7 +15,9 @@ from lots.ledger.row_text import Column, Kind, line, writer_of
 ROWS_AT_ONCE: Final = 2000
 
 # Signed-in browsers and API keys are never part of an export: whoever takes over signs in anew.
-LEFT_OUT: Final = frozenset({"django_session", "lots_apitoken", "lots_signinattempt"})
+LEFT_OUT: Final = frozenset(
+    {"django_session", "lots_apitoken", "lots_signinattempt", "lots_signinlink"}
+)
 # What is written in a secret's place; the first opens no door, as no password gives such a hash.
 SECRETS: Final[dict[str, dict[str, str]]] = {"auth_user": {"password": "!"}}
 # What migrate itself fills: the chart of accounts, the ledger's head, names of tables and rights.

@@ -37,6 +37,7 @@ IMPORTS: Final = ("lots_sheetimport", "lots_importedrow")
 SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
 ZONE: Final = ("lots_workszone",)
 SETTINGS: Final = ("lots_workssettings",)
+PEOPLE: Final = ("lots_personchange",)
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 

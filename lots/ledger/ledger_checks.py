@@ -22,6 +22,7 @@ from lots.ledger.guard_findings import faulty_guards
 from lots.ledger.seal_findings import broken_seals, rows_not_as_sealed
 from lots.models import BooksMonth, RecordedRequest
 from lots.queries.paper_findings import papers_changed
+from lots.queries.people_findings import people_not_as_recorded
 from lots.queries.works_zone import next_month
 from lots.traces.kept_trace_checks import kept_apart_from_entries
 
@@ -266,6 +267,12 @@ CHECKS: Final = (
         "lots_document",
         papers_changed,
         has_files=True,
+    ),
+    Check(
+        "people",
+        "every person has the role and the state that the last act on record gave them",
+        "lots_person",
+        people_not_as_recorded,
     ),
     Check(
         "guards",

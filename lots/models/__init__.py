@@ -25,6 +25,7 @@ from lots.models.measurements import (
     Weighing,
     Withdrawal,
 )
+from lots.models.person_change import PersonChange, SignInLink
 from lots.models.process_batch import ProcessBatch
 from lots.models.reference import Balance, Party, Person, Place
 from lots.models.ruling import AssayRuling, ContentChange
@@ -66,6 +67,7 @@ __all__ = [
     "Movement",
     "Party",
     "Person",
+    "PersonChange",
     "Place",
     "ProcessBatch",
     "RecordedRequest",
@@ -74,6 +76,7 @@ __all__ = [
     "SealedRow",
     "SheetImport",
     "SignInAttempt",
+    "SignInLink",
     "TraceCheckpoint",
     "VolumeReading",
     "Weighing",

@@ -68,6 +68,8 @@ class SignInAttempt(models.Model):
         PAGE = "page", "Sign-in page"
         TOKEN = "token", "Token for a program"
         LINK = "link", "Shared link"
+        ONCE = "once", "One-time link"
+        OWN = "own", "Own password"
 
     at = models.DateTimeField()
     door = models.CharField(max_length=5, choices=Door.choices)

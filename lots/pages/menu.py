@@ -7,7 +7,7 @@ from typing import Final
 from config.menu import Link
 from lots.declaration.event import links_of
 from lots.models import Lot
-from lots.people.roles import OFFICE
+from lots.people.roles import MANAGING, OFFICE
 from lots.sheets.subjects import OFFICE_AND_BENCH
 
 _BAR_AT_HAND: Final = frozenset({f"{Lot.Form.BAR} {Lot.State.AVAILABLE}"})
@@ -45,6 +45,14 @@ BENCH: Final = (
         roles=OFFICE,
         group="Office",
         hint="And the cells with their limits",
+    ),
+    Link(
+        "People",
+        "people",
+        90,
+        roles=MANAGING,
+        group="Office",
+        hint="Who signs in, with which role",
     ),
 )
 REFERENCE: Final = (

@@ -13,6 +13,7 @@ from lots.ledger.recording import Act
 from lots.pages.bench_form import ActForm, place_field
 from lots.pages.form_fields import MassField, VolumeField
 from lots.pages.impurities import ImpuritiesPage
+from lots.people.people_pages import TellingPage
 from lots.services.process_batches import BATCH_CAUTIONS
 from lots.services.splitting import Part
 
@@ -78,4 +79,7 @@ OVERRIDES: Final[dict[str, type[EventPage]]] = {
     "impurities": ImpuritiesPage,
     "receive": ReceivePage,
     "batch-start": StartBatchPage,
+    "person-add": TellingPage,
+    "person-link": TellingPage,
+    "person-password": TellingPage,
 }

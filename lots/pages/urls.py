@@ -18,7 +18,7 @@ from lots.pages import (
     saved_forms,
 )
 from lots.pages.overrides import OVERRIDES
-from lots.people import tokens_page
+from lots.people import people_pages, tokens_page
 from lots.people.own_password import OwnPassword
 from lots.sheets import pages
 
@@ -56,6 +56,8 @@ urlpatterns: list[URLPattern] = [
     path("documents/<int:pk>/", lot.document, name="document"),
     *reference.PATHS,
     path("password/", OwnPassword.as_view(), name="own-password"),
+    path("people/", people_pages.people_list, name="people"),
+    path("people/<int:pk>/", people_pages.person_page, name="person"),
     path("tokens/", tokens_page.token_page, name="tokens"),
     path("tokens/<int:pk>/revoke/", tokens_page.revoke, name="token-revoke"),
     path("papers/", papers.papers_page, name="papers"),

@@ -16,7 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from config.menu import links_for
 from lots.models import Lot, Party, Person
 from lots.people.acting import managers
-from lots.people.roles import OFFICE, role_as
+from lots.people.roles import MANAGING, OFFICE, role_as
 
 View = Callable[..., HttpResponseBase]
 
@@ -70,6 +70,11 @@ def staff_page(view: View) -> View:
 def office_page(view: View) -> View:
     """A page to read for accountants and managers."""
     return _guarded(view, OFFICE)
+
+
+def managers_page(view: View) -> View:
+    """A page to read for managers."""
+    return _guarded(view, MANAGING)
 
 
 def staff_form(view: View) -> View:

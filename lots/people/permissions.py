@@ -9,7 +9,7 @@ from rest_framework.request import Request
 
 from config.refusals import refuse
 from lots.models import ApiToken, Party, Person
-from lots.people.roles import OFFICE, role_of_user
+from lots.people.roles import MANAGING, OFFICE, role_of_user
 
 if TYPE_CHECKING:  # the framework's views import this module while they load
     from rest_framework.views import APIView
@@ -73,6 +73,14 @@ class WorksOffice(WorksStaff):
     def has_permission(self, request: Request, view: APIView) -> bool:
         check_scope(request, view)
         return role_of(request) in OFFICE
+
+
+class WorksManager(WorksStaff):
+    """Only managers, for reading too."""
+
+    def has_permission(self, request: Request, view: APIView) -> bool:
+        check_scope(request, view)
+        return role_of(request) in MANAGING
 
 
 class StaffOrCustomer(WorksStaff):

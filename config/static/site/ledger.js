@@ -21,6 +21,14 @@
   const problem = document.querySelector("[data-focus]");
   if (problem) problem.focus();
 
+  // A one-time code stands behind the address's #, which is sent to nobody; it leaves the address
+  // bar, and with it the history, at once.
+  const once = document.querySelector("[data-from-address]");
+  if (once && window.location.hash.length > 1) {
+    once.value = window.location.hash.slice(1);
+    window.history.replaceState(null, "", window.location.pathname);
+  }
+
   const offline = document.getElementById("offline");
   function tellConnection() {
     if (offline) offline.hidden = navigator.onLine;

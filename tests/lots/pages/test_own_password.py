@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 from django.test import Client
 
+from lots.ledger.recording import Act
 from lots.models import Person
 from lots.people.people import add_person
+from lots.people.person_record import ON_THE_MACHINE
 from lots.people.tokens import make_token
 
 CHOSEN = "wet-granules-7-am"
@@ -18,7 +20,10 @@ CHOSEN = "wet-granules-7-am"
 @pytest.fixture
 def ada(works: SimpleNamespace) -> SimpleNamespace:
     """Signed in with the password that was printed for her."""
-    person, password = add_person(username="ada", role="operator")
+    person: Any = add_person(
+        username="ada", role="operator", way_in="password", act=Act(who=ON_THE_MACHINE)
+    )
+    password = person.password
     browser = Client()
     browser.post("/sign-in/", {"username": "ada", "password": password})
     return SimpleNamespace(person=person, password=password, browser=browser)

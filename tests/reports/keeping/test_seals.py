@@ -58,6 +58,7 @@ NOT_IN_THE_DEMO = {
     "lots_impurityanalysis",
     "lots_sheetimport",
     "lots_withdrawal",
+    "lots_personchange",
     "lots_workssettings",
     "lots_workszone",
     "reports_accessrecord",
