@@ -147,4 +147,7 @@ def test_the_admin_is_for_superusers_and_says_so_to_others(works: Any, browse_as
         assert "superusers of the site" in answer.content.decode()
     answer = browse_as(works.manager).get("/admin/login/?next=/admin/", follow=True)
     assert (answer.status_code, len(answer.redirect_chain)) == (403, 2)
-    assert browse_as(get_user_model().objects.create_superuser("root")).get("/admin/").status_code == 200
+    assert (
+        browse_as(get_user_model().objects.create_superuser("root")).get("/admin/").status_code
+        == 200
+    )

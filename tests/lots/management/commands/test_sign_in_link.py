@@ -6,11 +6,11 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.test import Client
 
+from lots.ledger.recording import Act
 from lots.ledger.seal_findings import rows_not_as_sealed
 from lots.models import Person, PersonChange, SignInLink
 from lots.people.people import switch_off
 from lots.people.person_record import ON_THE_MACHINE
-from lots.ledger.recording import Act
 
 
 def test_a_lone_manager_gets_in_again_and_it_is_on_record(works, capsys):
