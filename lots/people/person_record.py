@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from django.contrib.auth import SESSION_KEY, get_user_model
 from django.contrib.sessions.models import Session
+from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
@@ -63,11 +64,12 @@ def note_change(person: Person, what: str, act: Act) -> None:
 
 def end_access(person: Person, act: Act) -> None:
     """Ends every session and key of a person at once and for good."""
-    for session in Session.objects.filter(expire_date__gt=clock.now()):
+    # Sessions end by the framework's clock.
+    for session in Session.objects.filter(expire_date__gt=timezone.now()):
         if session.get_decoded().get(SESSION_KEY) == str(person.user_id):
             session.delete()
     ApiToken.objects.filter(user_id=person.user_id, revoked_at=None).update(
-        revoked_at=clock.now(), revoked_by_id=act.who.pk
+        revoked_at=clock.now(), revoked_by_id=act.who.pk or person.user_id
     )
 
 
