@@ -157,12 +157,16 @@ def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
     """
     note_refusal(refusal.code)
     asked_as: dict[str, str] = getattr(form, "asked_as", {})
-    name = form_field_of(refusal.field, {*form.fields, *asked_as})
-    name = asked_as.get(name, name) if name else None
-    form.add_error(name, forms.ValidationError(message_of(refusal), code=refusal.code))
+    known = {*form.fields, *asked_as}
+    parts = [form_field_of(part, known) for part in refusal.marks]
+    found: list[str | None] = [name for name in parts if name]
+    found = found or [form_field_of(refusal.field, known)]
+    names = [asked_as.get(name, name) if name else None for name in found]
+    for name in names:
+        form.add_error(name, forms.ValidationError(message_of(refusal), code=refusal.code))
     for row in refusal.as_problem().get("problems", ()):
         text = f"{row['field']}: {row['message']} {row['remedy']}"
-        form.add_error(name, forms.ValidationError(text, code=row["code"]))
+        form.add_error(names[0], forms.ValidationError(text, code=row["code"]))
 
 
 def show_answer(

@@ -21,6 +21,8 @@ class RefusalError(ValueError):
 
     status = 400
     default_code = "invalid"
+    # The parts of `field` that a page marks instead of the whole.
+    marks: Sequence[str] = ()
 
     def __init__(
         self,
@@ -170,13 +172,15 @@ def refuse(
     """
     entry = CATALOGUE[name]
     words["value"] = value
-    return _BY_STATUS[entry["status"]](
+    refusal = _BY_STATUS[entry["status"]](
         entry["says"].format_map(words),
         code=name.partition(":")[0],
         field=field,
         value=value,
         remedy=entry.get("remedy", "").format_map(words),
     )
+    refusal.marks = entry.get("marks", ())
+    return refusal
 
 
 def shorten(text: str, limit: int = 80) -> str:

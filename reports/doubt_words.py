@@ -104,7 +104,7 @@ def explanations(recorded: Recorded) -> tuple[Explanation, ...]:
 
 
 def _weighed(fits: Sequence[Explanation]) -> tuple[Explanation, ...]:
-    """The explanations compared with each other anew."""
+    """The explanations compared with each other again."""
     shares = [
         PRIOR[each.shape]
         / sum(other.shape is each.shape for other in fits)

@@ -314,7 +314,7 @@ def _balance(sheet: _Sheet) -> Decimal:
     if not sheet.case.is_provisional or terms.provisional_percent == 100:
         formula = f"ROUND({total},{terms.rounding.money})"
         return sheet.reckoned("total", BALANCE, "Balance due", formula, terms.currency)
-    sheet.reckoned("full", BALANCE, "Reckoned in full", total, terms.currency)
+    sheet.reckoned("full", BALANCE, "Worked out in full", total, terms.currency)
     percent = terms.provisional_percent
     sheet.term("provisional_percent", BALANCE, "Paid for the time being", percent, "%")
     formula = f"ROUND(full*provisional_percent/100,{terms.rounding.money})"

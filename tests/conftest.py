@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from importlib.util import find_spec
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -23,6 +24,7 @@ from lots.models import Balance, Party, Person, Place, WorksZone
 from lots.queries import works_zone
 from tests.browser.chromium import CHROMIUM
 from tests.databases import own_copy, unguarded
+from tests.refused import refused as refused_block
 
 ON_POSTGRESQL = "postgresql" in site_settings.DATABASES["default"]["ENGINE"]
 MORNING = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)
@@ -168,6 +170,12 @@ def emptied_database(transactional_db: None) -> Iterator[None]:
 @pytest.fixture(autouse=True)
 def fast_passwords(settings: SimpleNamespace) -> None:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture
+def refused() -> Callable[..., Any]:
+    """Asserts that a block is refused with code and field, and that no row was written."""
+    return refused_block
 
 
 @pytest.fixture

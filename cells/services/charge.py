@@ -128,7 +128,7 @@ CHARGE: Final = Event(
     flat=("charge",),
     asked_as={"charge": "takes"},
     offered_forms=tuple(CHARGED_FORMS),
-    lands_on="run",
+    lands="run code",
 )
 
 

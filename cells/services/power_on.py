@@ -83,7 +83,7 @@ STATE_POWER_ON: Final = Event(
     button="It was on",
     done="Kept: the charge is counted across it.",
     cautions=("run",),
-    when=None,
+    when="",
     begins=_longest_gap,
 )
 
@@ -91,7 +91,7 @@ STATE_POWER_ON: Final = Event(
 @recorded_once
 def withdraw_power_statement(
     *, statement: PowerStatement, reason: Annotated[str, Asks("Why", at_most=REASON_MAX)], act: Act
-) -> PowerStatementWithdrawal:
+) -> PowerStatement:
     """Takes a wrong statement back; it stays on record with the reason.
 
     Raises ConflictError `run_not_running`, `already_withdrawn`, and what `checked_reason` raises.
@@ -100,11 +100,11 @@ def withdraw_power_statement(
     reason = checked_reason(reason)
     if PowerStatementWithdrawal.objects.filter(statement=statement).exists():
         raise refuse("already_withdrawn", field="statement", value=statement.pk)
-    withdrawal = PowerStatementWithdrawal.objects.create(
+    PowerStatementWithdrawal.objects.create(
         statement=statement, reason=reason, withdrawn_at=act.moment, withdrawn_by_id=act.who.pk
     )
     count_again(run, act)
-    return withdrawal
+    return statement
 
 
 WITHDRAW_POWER_STATEMENT: Final = Event(
@@ -128,5 +128,4 @@ WITHDRAW_POWER_STATEMENT: Final = Event(
     button="It was wrong",
     done="Withdrawn.",
     cautions=("run",),
-    shown="statement",
 )

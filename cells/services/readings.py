@@ -115,14 +115,14 @@ READ_MANY: Final = Event(
     button="Keep them all",
     done="The readings are kept.",
     cautions=("run",),
-    when=None,
+    when="",
 )
 
 
 @recorded_once
 def withdraw_reading(
     *, reading: RunReading, reason: Annotated[str, Asks("Why", at_most=REASON_MAX)], act: Act
-) -> ReadingWithdrawal:
+) -> RunReading:
     """Takes a wrong reading out of the count; it stays on record with the reason.
 
     Raises ConflictError `run_harvested`, `already_withdrawn`, and what `checked_reason` raises.
@@ -138,14 +138,14 @@ def withdraw_reading(
     reason = checked_reason(reason)
     if ReadingWithdrawal.objects.filter(reading=reading).exists():
         raise refuse("already_withdrawn", field="reading", value=reading.pk)
-    withdrawal = ReadingWithdrawal.objects.create(
+    ReadingWithdrawal.objects.create(
         reading=reading,
         reason=reason,
         withdrawn_at=act.moment,
         withdrawn_by_id=act.who.pk,
     )
     count_again(run, act)
-    return withdrawal
+    return reading
 
 
 WITHDRAW_READING: Final = Event(
@@ -170,7 +170,6 @@ WITHDRAW_READING: Final = Event(
     button="It is wrong",
     done="Withdrawn.",
     cautions=("run",),
-    shown="reading",
 )
 
 

@@ -76,7 +76,7 @@ GROUP: Final = Event(
     section="slimes",
     cautions=("recovery",),
     asked_as={"inputs": "bags"},
-    lands_on="batch",
+    lands="batch code",
 )
 
 
@@ -125,7 +125,7 @@ FINISH: Final = Event(
     button="Finish it",
     done="Finished. What was found now corrects the next bags' estimates.",
     cautions=("recovery",),
-    lands_on="batch",
+    lands="batch code",
 )
 
 

@@ -14,6 +14,7 @@ from config.refusals import refuse
 from lots.fineness import parse_fineness
 from lots.measurements.assays import Finding
 from lots.metals import Metal
+from lots.services.opening import Amount
 from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
 from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 
@@ -269,3 +270,34 @@ class FindingField(serializers.Field):  # type: ignore[type-arg]
             "value": str(value.value),
             "standard_uncertainty": str(value.standard_uncertainty),
         }
+
+
+@extend_schema_field({"type": "string"})
+class ByLot(serializers.SlugRelatedField[Any]):
+    """A row by its lot's code."""
+
+
+class _Amounts(serializers.ListSerializer[Any]):
+    def to_internal_value(self, data: Any) -> Any:
+        rows = super().to_internal_value(data)
+        return {
+            each["metal"]: Amount(each["mass"], each.get("standard_uncertainty")) for each in rows
+        }
+
+
+class AmountInput(serializers.Serializer[Any]):
+    """A mass of one metal, with its standard uncertainty where it is known."""
+
+    metal = serializers.ChoiceField(choices=Metal.choices)
+    mass = MassField()
+    standard_uncertainty = MassField(positive=False, required=False)
+
+    class Meta:
+        list_serializer_class = _Amounts
+
+
+class SeveralField(serializers.MultipleChoiceField):
+    """Several of a list, in order and each once."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        return sorted(super().to_internal_value(data))

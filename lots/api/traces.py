@@ -32,7 +32,7 @@ class Trace:
     """Per metal, `shares` (back) sum to `total_ug`, and so do `parts` (forward), exactly.
 
     Back, the total is what the lot holds; forward, all that ever came into it. Where lots were
-    mixed, each part is reckoned in proportion to what each brought. A standard uncertainty is that
+    mixed, each part is in proportion to what each brought. A standard uncertainty is that
     of what the origin brought in (back), or of what came into the lot (forward), in proportion. A
     graph that is not whole shows the nearest lots only; the shares tell every origin.
     """

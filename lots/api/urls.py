@@ -9,7 +9,6 @@ from lots.api import (
     fine_metal,
     lists,
     reference,
-    reversals,
     traces,
 )
 from lots.api import serializers as shown
@@ -45,7 +44,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     ),
     path("token/", tokens_api.ObtainToken.as_view(), name="token"),
     path("tokens/<int:pk>/revoke/", tokens_api.RevokeToken.as_view()),
-    path("movements/<int:sequence>/reverse/", reversals.ReverseMovement.as_view()),
     *api_paths("lots"),
     *router.urls,
 ]

@@ -11,20 +11,22 @@ from typing import Any, Final
 from django.core.files.base import File
 from django.db.models import Model
 from django.urls import URLPattern, path
-from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 from rest_framework.parsers import MultiPartParser
 
 from config.refusals import RefusalError
 from lots.api.commands import ActSerializer, CommandView
 from lots.api.fields import (
+    AmountInput,
     ById,
+    ByLot,
     ByMetalField,
     ExactField,
     FindingField,
     MassesByMetalField,
     MassField,
     PartsField,
+    SeveralField,
     UploadField,
     VolumeField,
     by_code,
@@ -45,7 +47,6 @@ from lots.declaration.event import (
 )
 from lots.ledger.recording import Act
 from lots.measurements.assays import Finding
-from lots.metals import Metal
 from lots.services.opening import Amount
 
 Maker = Callable[..., serializers.Field[Any, Any, Any, Any]]
@@ -83,36 +84,12 @@ def _row(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, 
     rows = question.type._default_manager.all()
     if named_by == "pk":
         return ById(queryset=rows, **kwargs)
-    return _ByLot(slug_field=named_by, queryset=rows, **kwargs)
-
-
-@extend_schema_field({"type": "string"})
-class _ByLot(serializers.SlugRelatedField[Any]):
-    """A row by its lot's code."""
+    return ByLot(slug_field=named_by, queryset=rows, **kwargs)
 
 
 def _rows(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
     assert question.item is not None
     return serializers.ListField(child=_row(question.item), **kwargs)
-
-
-class _Amounts(serializers.ListSerializer[Any]):
-    def to_internal_value(self, data: Any) -> Any:
-        rows = super().to_internal_value(data)
-        return {
-            each["metal"]: Amount(each["mass"], each.get("standard_uncertainty")) for each in rows
-        }
-
-
-class AmountInput(serializers.Serializer[Any]):
-    """A mass of one metal, with its standard uncertainty where it is known."""
-
-    metal = serializers.ChoiceField(choices=Metal.choices)
-    mass = MassField()
-    standard_uncertainty = MassField(positive=False, required=False)
-
-    class Meta:
-        list_serializer_class = _Amounts
 
 
 def _amounts(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -122,22 +99,16 @@ def _amounts(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, A
 def _choice(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
     choices = getattr(question.asks.choices, "choices", question.asks.choices)
     if question.type == Sequence[str]:
-        return _Several(choices=choices, **kwargs)
+        return SeveralField(choices=choices, **kwargs)
     if question.default == "":
         kwargs["allow_blank"] = True
     return serializers.ChoiceField(choices=choices, **kwargs)
 
 
-class _Several(serializers.MultipleChoiceField):
-    def to_internal_value(self, data: Any) -> Any:
-        return sorted(super().to_internal_value(data))
-
-
 def _exact(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
     asks = question.asks
-    return ExactField(
-        minimum=asks.at_least, maximum=asks.at_most, decimals_max=asks.decimals, **kwargs
-    )
+    limits = {"minimum": asks.at_least, "maximum": asks.at_most, "decimals_max": asks.decimals}
+    return ExactField(**limits, **kwargs)
 
 
 def _results(question: Question, **kwargs: Any) -> serializers.Field[Any, Any, Any, Any]:
@@ -157,7 +128,7 @@ FIELDS: Final[dict[Any, Maker]] = {
     int: _count,
     bool: _plain(serializers.BooleanField),
     Decimal: _figure,
-    EXACT: _plain(ExactField),
+    EXACT: _exact,
     PARTS: _plain(PartsField),
     ELEMENTS: lambda question, **kwargs: serializers.DictField(child=PartsField(), **kwargs),
     Mapping[str, str]: lambda question, **kwargs: serializers.DictField(
@@ -166,7 +137,6 @@ FIELDS: Final[dict[Any, Maker]] = {
     Mapping[str, Any]: _plain(serializers.DictField),
     dt.datetime: _plain(serializers.DateTimeField),
     dt.date: _plain(serializers.DateField),
-    "limited": _exact,
     File: _plain(UploadField),
     Mapping[str, object]: lambda question, **kwargs: serializers.DictField(
         child=serializers.CharField(), **kwargs
@@ -239,23 +209,16 @@ class EventView(CommandView):
             refusal.field = self.event.asked(refusal.field)
             raise
 
-    def show(self, recorded: Any) -> Any:
-        return super().show(getattr(recorded, self.event.shown) if self.event.shown else recorded)
-
 
 def view_of(event: Event) -> type[EventView]:
-    recorded: Any = event.recorded
-    if event.shown:
-        recorded = recorded._meta.get_field(event.shown).related_model
     takes_file = any(each.kind is File for each in event.questions)
     members = {
         "event": event,
         "input": request_of(event),
-        "output": ANSWERS.get(event) or ANSWERS[recorded],
+        "output": ANSWERS.get(event) or ANSWERS[event.recorded],
         "never_kept": event.never_kept,
         "step": event.cautions[0] if event.cautions else "",
         "writers": event.roles,
-        "answer_status": event.status,
         **({"parser_classes": [MultiPartParser]} if takes_file else {}),
         "__doc__": event.about,
     }
@@ -267,5 +230,5 @@ def api_paths(app: str) -> list[URLPattern]:
     return [
         path(event.address(event.at), view_of(event).as_view())
         for event in events_of(app)
-        if event.in_api
+        if event.at
     ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from decimal import Decimal
 from operator import attrgetter
 from typing import Any, Final, get_origin
@@ -19,6 +19,7 @@ from lots.declaration.event import (
     EXACT,
     MASS,
     PARTS,
+    SUBJECT,
     VOLUME,
     Event,
     Question,
@@ -32,12 +33,14 @@ from lots.models import Lot, Movement
 from lots.pages.bench_form import MOMENT_FORMATS, ActForm, choice_field, moment_input
 from lots.pages.form_fields import (
     AmountsField,
+    CodeField,
     FigureField,
     FindingsField,
     FinenessField,
     LotField,
     MassesByMetalField,
     MassField,
+    RowsField,
     TakesField,
     VolumeField,
 )
@@ -82,7 +85,7 @@ def _row(question: Question, **kwargs: Any) -> forms.Field:
     if question.type is Lot and question.asks.among is None:
         return LotField(**kwargs)
     if question.asks.typed_code:
-        return _CodeField(question.type, **kwargs)
+        return CodeField(question.type, **kwargs)
     rows = question.type._default_manager.all()
     if question.asks.among is not None:
         rows = question.asks.among()
@@ -94,32 +97,10 @@ def _row(question: Question, **kwargs: Any) -> forms.Field:
     return field
 
 
-class _CodeField(forms.CharField):
-    """A row by its code, as typed."""
-
-    def __init__(self, model: type[Model], **kwargs: Any) -> None:
-        widget = forms.TextInput({"autocomplete": "off", "spellcheck": "false"})
-        super().__init__(max_length=20, widget=widget, **kwargs)
-        self.model = model
-
-    def clean(self, value: Any) -> Any:
-        code = super().clean(value).strip().upper()
-        found = self.model._default_manager.filter(code=code).first()
-        if code and found is None:
-            named = self.model._meta.verbose_name
-            raise forms.ValidationError(f"There is no {named} of this code.", code="unknown")
-        return found
-
-
 def _rows(question: Question, **kwargs: Any) -> forms.Field:
     assert question.item is not None
     rows = question.asks.among() if question.asks.among else question.item.type.objects.all()
-    return _RowsField(rows, widget=forms.CheckboxSelectMultiple, **kwargs)
-
-
-class _RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
-    def clean(self, value: Any) -> Any:
-        return list(super().clean(value))
+    return RowsField(rows, widget=forms.CheckboxSelectMultiple, **kwargs)
 
 
 def _choice(question: Question, **kwargs: Any) -> forms.Field:
@@ -183,111 +164,91 @@ class EventForm(ActForm):
         super().__init__(*args, **kwargs)
         self.event = event
         self.asked_as = {**ActForm.asked_as, **{k: v for k, v in event.asked_as.items() if v}}
-        liquid = getattr(subject, "is_liquid", None)
-        # Where each question's field or parts' fields stand.
-        self.asked: list[tuple[Question, str]] = []
+        # The field of each question by its path, as in weight.gross.
+        self.asked: dict[str, str] = {}
         last = {name: self.fields.pop(name) for name in ("occurred_at", "note", "key")}
-        last["note"].label, last["note"].required = event.why, event.needs_why
-        last["occurred_at"].label = event.when
-        if event.when is None:
-            last["occurred_at"].widget = forms.HiddenInput()
+        last["occurred_at"].label, last["note"].label = event.when, event.why
+        last["note"].required = event.needs_why
+        liquid = getattr(subject, "is_liquid", None)
         for question in event.questions:
-            if not question.asks.on_page or question.name in event.fixed:
-                continue
-            if question.asks.liquid is not None and question.asks.liquid != liquid:
-                continue
-            self._ask(question, needed=question.needed, within=question.name)
+            if question.asks.liquid in (None, liquid):
+                self._ask(question, question.name, needed=question.needed)
         named = [name for name in event.order if name in self.fields]
         rest = [name for name in self.fields if name not in named]
         self.order_fields([*named, *sorted(rest, key=lambda each: not self.fields[each].required)])
         for name, field in last.items():
-            asked = name == "key" or not event.timeless
-            if asked and name not in {question.name for question in event.questions}:
+            if field.label != "" and name not in self.fields:
                 self.fields[name] = field
         for field in self.fields.values():
             if isinstance(field, forms.ModelChoiceField) and field.empty_label == "---------":
                 field.empty_label = "Choose …" if field.required else "–"
 
-    def _ask(self, question: Question, *, needed: bool, within: str) -> None:
-        if question.parts:
-            first = len(self.asked)
-            for part in self._parts(question):
-                self._ask(part, needed=needed and part.needed, within=f"{within}.{part.name}")
-            # What is refused of the whole stands at its first field.
-            self.asked_as = {question.name: self.asked[first][1], **self.asked_as}
+    def _ask(self, question: Question, path: str, *, needed: bool) -> None:
+        asks = question.asks
+        if not asks.on_page or asks.typed or _within(path) in self.event.fixed:
             return
-        name = question.name
-        if name in self.fields:
-            name = within.replace(".", "_")
-        self.fields[name] = field_for(question, needed=needed)
-        self.asked.append((question, name))
-
-    def _parts(self, question: Question) -> Iterator[Question]:
+        if not question.parts:
+            name = question.name if question.name not in self.fields else path.replace(".", "_")
+            self.fields[name] = field_for(question, needed=needed)
+            self.asked[path] = name
+            return
         for part in question.parts:
-            fixed = f"{question.name}.{part.name}" in self.event.fixed
-            if part.asks.on_page and not part.asks.typed and not fixed:
-                yield part
+            self._ask(part, f"{path}.{part.name}", needed=needed and part.needed)
+        # What is refused of the whole stands at its first field.
+        first = next(name for each, name in self.asked.items() if each.startswith(f"{path}."))
+        self.asked_as = {question.name: first, **self.asked_as}
 
     def clean(self) -> dict[str, Any]:
-        """Refuses a dataclass given in part: what it needs is asked for beside its field."""
         data: dict[str, Any] = super().clean() or self.cleaned_data
         asked = {name.partition("-")[0] for name in self.data} - {"csrfmiddlewaretoken", "keep"}
         if unknown := sorted(asked - set(self.fields)):
             self.add_error(None, f"This form does not ask for “{unknown[0][:40]}”. Open it again.")
-        for question in self._wholes(self.event.questions):
-            parts = self._named(question)
-            given = [name for _, name in parts if data.get(name) and not self._begun(name)]
-            for part, name in parts:
-                if given and part.needed and _is_empty(data.get(name)) and name not in self.errors:
-                    label = self.fields[given[0]].label or given[0]
-                    self.add_error(name, f"Needed where “{label}” is given.")
+        for question in self.event.questions:
+            self._check_whole(question, question.name)
         return data
+
+    def _check_whole(self, question: Question, path: str) -> None:
+        """Refuses a dataclass given in part: what it needs is asked for beside its field."""
+        fields = {part: self.asked.get(f"{path}.{part.name}") for part in question.parts}
+        values = {name: self.cleaned_data.get(name) for name in fields.values() if name}
+        given = [name for name, value in values.items() if value and not self._begun(name)]
+        for part, name in fields.items():
+            needed = given and name and part.needed and _is_empty(values[name])
+            if needed and name not in self.errors:
+                label = self.fields[given[0]].label or given[0]
+                self.add_error(name, f"Needed where “{label}” is given.")
+            self._check_whole(part, f"{path}.{part.name}")
 
     def _begun(self, name: str) -> bool:
         """Whether a field still says what the form began with, which nobody chose."""
         initial = self.fields[name].initial
         return initial is not None and str(self.data.get(name)) == str(initial)
 
-    def _wholes(self, questions: Sequence[Question]) -> Iterator[Question]:
-        for question in questions:
-            if question.parts:
-                yield question
-                yield from self._wholes(question.parts)
-
-    def _named(self, question: Question) -> list[tuple[Question, str]]:
-        own = {id(part) for part in question.parts}
-        return [(part, name) for part, name in self.asked if id(part) in own]
-
     def answers(self) -> dict[str, Any]:
         """What was answered, by question: dataclasses whole, or None where nothing was."""
-        found: dict[str, Any] = dict(self.event.fixed)
-        by_question = {id(question): name for question, name in self.asked}
-        for question in self.event.questions:
-            if question.parts:
-                found[question.name] = self._made(question)
-            elif id(question) in by_question:
-                value = self.cleaned_data[by_question[id(question)]]
-                found[question.name] = None if _is_empty(value) else value
-        return found
+        return {each.name: self._answer(each, each.name) for each in self.event.questions}
 
-    def _made(self, question: Question) -> Any:
-        named = {part.name: self.cleaned_data[name] for part, name in self._named(question)}
-        named |= {part.name: self._made(part) for part in question.parts if part.parts}
-        answers = {name: value for name, value in named.items() if not _is_empty(value)}
-        if not question.needed and not any(value is not False for value in answers.values()):
+    def _answer(self, question: Question, path: str) -> Any:
+        if _within(path) in self.event.fixed:
+            return self.event.fixed[_within(path)]
+        if not question.parts:
+            value = self.cleaned_data.get(self.asked.get(path, ""))
+            return None if _is_empty(value) else value
+        paths = {part: f"{path}.{part.name}" for part in question.parts}
+        found = {part: self._answer(part, at) for part, at in paths.items()}
+        given = {part: value for part, value in found.items() if value is not None}
+        chosen = [part for part in given if _within(paths[part]) not in self.event.fixed]
+        if not question.needed and not any(given[part] is not False for part in chosen):
             return None
-        prefix = f"{question.name}."
-        fixed = {
-            key.removeprefix(prefix): value
-            for key, value in self.event.fixed.items()
-            if key.startswith(prefix)
-        }
-        needed = {part.name for part in question.parts if part.needed} - set(fixed)
-        if needed - set(answers):
+        if any(part.needed and part not in given for part in question.parts):
             return None
-        return build(
-            question.type, question.parts, with_typed(question.parts, answers | fixed, self.data)
-        )
+        answers = {part.name: value for part, value in given.items()}
+        return build(question.type, question.parts, with_typed(question.parts, answers, self.data))
+
+
+def _within(path: str) -> str:
+    """The end of a path as `fixed` has it: a part of a dataclass, wherever that stands."""
+    return ".".join(path.split(".")[-2:])
 
 
 def _is_empty(value: Any) -> bool:
@@ -298,14 +259,6 @@ class EventPage(BenchStep):
     """The page of an event. Subclasses give a page its own shape: see each app's `overrides`."""
 
     event: Event
-
-    def setup(self, request: HttpRequest, *args: Any, **kwargs: Any) -> None:
-        super().setup(request, *args, **kwargs)
-        event, on = self.event, self.event.on
-        for name in ("title", "lead", "button", "done", "roles", "cautions", "offered_forms"):
-            setattr(self, name, getattr(event, name))
-        self.section = event.section or (on.section if on else "bench")
-        self.template_name = event.template or (on.template if on else self.template_name)
 
     def find(self, request: HttpRequest, **address: Any) -> Any:
         if self.event.on is None:
@@ -332,27 +285,32 @@ class EventPage(BenchStep):
         return {**begins, **super().initial(request), **named}
 
     def context(self) -> dict[str, Any]:
-        return dict(self.event.beside(self.subject)) if self.event.beside else {}
+        beside = self.event.beside
+        return dict(beside(self.subject, self.request.user)) if beside else {}
 
     def after(self, recorded: Any) -> str:
-        on = self.event.on
-        if self.event.lands_on:
-            of = self.event.lands_of
-            return reverse(self.event.lands_on, args=[attrgetter(of)(recorded)] if of else [])
+        on, (name, _, of) = self.event.on, self.event.lands.partition(" ")
+        if name and name != SUBJECT:
+            return reverse(name, args=[attrgetter(of)(recorded)] if of else [])
         made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded
-        receipt = isinstance(made, Lot | Movement) and not self.event.lands_on_subject
+        receipt = isinstance(made, Lot | Movement) and not name
         if on is not None and on.page and not receipt:
             return reverse(on.page, args=[attrgetter(on.page_of)(self.subject)])
         return receipt_address(made)
+
+
+# What a page says as its event does.
+SAID: Final = ("title", "lead", "button", "done", "roles", "cautions", "offered_forms", "section")
 
 
 def page_paths(app: str, overrides: Mapping[str, type[EventPage]]) -> list[URLPattern]:
     """The addresses of the app's events that have a page."""
     found = []
     for event in events_of(app):
-        if event.on_page:
-            view = overrides.get(event.name, EventPage)
-            page: Any = type(event.stem, (view,), {"event": event})
+        if event.title:
+            said = {name: getattr(event, name) for name in SAID}
+            members = {"event": event, "template_name": event.template, **said}
+            page: Any = type(event.stem, (overrides.get(event.name, EventPage),), members)
             address = event.address(event.page_at or event.at)
             found.append(path(address, page.as_view(), name=event.name))
     return found

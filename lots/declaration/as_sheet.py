@@ -43,8 +43,7 @@ def column(event: Event, path: str, meaning: str = "", *also_called: str, **word
         "name": question.name,
         "header": question.label,
         "meaning": meaning or asks.help or f"{question.label}.",
-        "example": asks.example,
-        "also_called": also_called or asks.also_called,
+        "also_called": also_called,
         "required": question.needed,
         "may_be_zero": not asks.positive,
     }

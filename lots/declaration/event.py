@@ -33,6 +33,8 @@ PARTS: Final = "parts"
 ELEMENTS: Final = "elements"
 # A parameter's unit is no part of the question's name: a request says its unit itself.
 _UNIT_OF: Final = {"_ug": MASS, "_ul": VOLUME}
+# Where one lands after an event: on the page of what it happened to.
+SUBJECT: Final = "subject"
 
 
 @dataclass(frozen=True)
@@ -46,8 +48,7 @@ class Asks:
     it with the text typed for another field and never asks it. `on_page` False leaves it to
     programs. `otherwise` is what holds when it is left out, where the parameter has no default of
     its own. `offered` narrows `choices` on a page, and `long` is the lines of a text there. A page
-    asks for a row by its code where `typed_code` says so. `example` and `also_called` are for
-    sheets.
+    asks for a row by its code where `typed_code` says so, and calls none chosen `empty`.
 
     Of a model it is `Annotated[Place, None, Asks(...)]`: Django's typing plugin reads the second.
     """
@@ -72,8 +73,6 @@ class Asks:
     long: int = 0
     typed_code: bool = False
     empty: str = ""
-    example: str = ""
-    also_called: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,13 +103,11 @@ class Question:
     def label(self) -> str:
         return self.asks.label or self.name.replace("_", " ").capitalize()
 
-    @cached_property
+    @property
     def parts(self) -> tuple[Question, ...]:
         """The questions of a dataclass; empty for anything asked in one piece."""
         made: Any = self.type
-        asked = questions_of(made) if is_dataclass(self.type) else ()
-        # Copies, so that two weights of one event are told apart.
-        return tuple(replace(each) for each in asked)
+        return questions_of(made) if is_dataclass(self.type) else ()
 
     @cached_property
     def item(self) -> Question | None:
@@ -190,15 +187,19 @@ def with_typed(
     return {**answers, **texts}
 
 
+WHEN: Final = "When it happened"
+
+
 @dataclass(frozen=True)
 class On:
     """What events happen to: `model`, named in the address by its code or number.
 
     `path` begins the address, `param` is what services call it, `also` what else their refusals
-    say for it; `capitals` says that its code has any, `cautions` which
-    safety texts stand beside every step of it. After a step that makes no lot and posts no
-    movement one lands on the page named `page`, which `page_of` is the code of. `found` finds what
-    no code or number names.
+    say for it; `capitals` says that its code has any. `found` finds what no code or number names.
+    `page` is the page of it, which `page_of` is the code of: one lands there after a step that
+    makes no lot and posts no movement. `cautions` are the safety texts beside every step of it.
+    `section`, `template`, `roles` and `when`, which is empty of what happens as it is recorded,
+    hold for each event that does not say its own.
     """
 
     model: type[Model]
@@ -207,6 +208,8 @@ class On:
     related: tuple[str, ...] = ()
     section: str = "bench"
     template: str = "lots/bench_step.html"
+    roles: frozenset[str] | None = None
+    when: str = WHEN
     page: str = ""
     page_of: str = "code"
     also: tuple[str, ...] = ()
@@ -214,21 +217,20 @@ class On:
     cautions: Callable[[Any], tuple[str, ...]] | None = None
     found: Callable[[Mapping[str, Any]], Any] | None = None
 
-    @property
-    def key(self) -> str:
-        return "code" if "code>" in self.path else "pk"
-
     def find(self, path: Mapping[str, Any]) -> Any:
         """What the address names; raises Http404."""
         if self.found is not None:
             return self.found(path)
-        value = path[self.key]
-        if self.capitals and isinstance(value, str):
-            value = value.upper()
+        named = {name: value for name, value in path.items() if f":{name}>" in self.path}
+        if "code" in named:
+            code = named.pop("code")
+            named[code_of(self.model)] = code.upper() if self.capitals else code
         rows = self.model._default_manager.select_related(*self.related)
-        return get_object_or_404(
-            rows, **{code_of(self.model) if self.key == "code" else "pk": value}
-        )
+        return get_object_or_404(rows, **named)
+
+
+# What an event happens to that begins something new.
+_NOTHING: Final = On(Model, "", "")
 
 
 @dataclass(frozen=True)
@@ -247,18 +249,17 @@ class Menu:
 class Event:
     """A thing that happens. `at` ends its address, on the thing it happens to if there is one.
 
-    `about` is the API's description, `title`, `lead`, `button` and `done` are the page's words.
-    `flat` names dataclass parameters whose fields are asked as the event's own; `asked_as` the
-    question for what the service's refusals call otherwise ("" for the whole request). `fixed`
-    answers questions on the page that only programs are asked, `order` puts the page's questions in
-    order. `when` and `why` are the words for the moment and the note, `when` None where it
-    happens as it is recorded; a note that `needs_why` can't be left out. One lands on the page
-    named `lands_on` with the code of what was recorded, or what `lands_of` says of it; or with
-    `lands_on_subject` on the page of what it happened to; else on the receipt of its movement or
-    lot, else on the subject's page. The page of a `timeless` event asks neither when nor a note.
-    `shown` is the attribute of what
-    is recorded that the API answers with, and `never_kept` names what it answers once only;
-    `begins` gives what the page's form begins with, `beside` what its template shows else,
+    `about` is the API's description; `title`, `lead`, `button` and `done` are the page's words. The
+    API has no event without `at`, and the pages none without `title`; `page_at` is the page's
+    address where it is another. `flat` names dataclass parameters whose fields are asked as the
+    event's own; `asked_as` the question for what the service's refusals call otherwise ("" for the
+    whole request). `fixed` answers questions on the page that only programs are asked, `order` puts
+    the page's questions in order. `when` and `why` are the words for the moment and the note, which
+    a page does not ask where they are empty; a note that `needs_why` can't be left out. One lands
+    on the receipt of what was recorded, its movement or lot, else on the page of what it happened
+    to; there at once where `lands` is SUBJECT, or on the page it names, followed by the attribute
+    of what was recorded that its address asks for. `never_kept` names what the API answers once
+    only; `begins` gives what the page's form begins with, `beside` what its template shows else,
     `called` the API's name for it where several events share a service.
     """
 
@@ -280,23 +281,23 @@ class Event:
     order: tuple[str, ...] = ()
     offered_forms: tuple[str, ...] | None = None
     template: str = ""
-    lands_on: str = ""
-    lands_of: str | None = "code"
-    when: str | None = "When it happened"
+    lands: str = ""
+    when: str | None = None
     why: str = "Note"
     needs_why: bool = False
-    lands_on_subject: bool = False
-    shown: str = ""
-    timeless: bool = False
-    on_page: bool = True
-    in_api: bool = True
     page_at: str = ""
     menu: Menu | None = None
     begins: Callable[[Any], Mapping[str, Any]] | None = None
-    beside: Callable[[Any], Mapping[str, Any]] | None = None
+    beside: Callable[[Any, Any], Mapping[str, Any]] | None = None
     never_kept: tuple[str, ...] = ()
     called: str = ""
-    status: int = 201
+
+    def __post_init__(self) -> None:
+        on = self.on or _NOTHING
+        for name in ("section", "template", "roles"):
+            object.__setattr__(self, name, getattr(self, name) or getattr(on, name))
+        if self.when is None:
+            object.__setattr__(self, "when", on.when)
 
     @property
     def app(self) -> str:

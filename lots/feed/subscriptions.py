@@ -26,9 +26,8 @@ _RECEIVERS: Final[dict[str, Any]] = {
     "roles": OFFICE,
     "section": "settlements",
     "template": "reports/receiver_step.html",
-    "when": None,
-    "lands_on": "receivers",
-    "lands_of": None,
+    "when": "",
+    "lands": "receivers",
 }
 _SALTED_WITH: Final = "lots.event-subscription"
 

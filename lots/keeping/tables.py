@@ -14,7 +14,7 @@ from lots.ledger.row_text import Column, Kind, line, writer_of
 
 ROWS_AT_ONCE: Final = 2000
 
-# Signed-in browsers and API keys are never part of an export: whoever takes over signs in anew.
+# Signed-in browsers and API keys are never part of an export: whoever takes over signs in again.
 LEFT_OUT: Final = frozenset(
     {"django_session", "lots_apitoken", "lots_signinattempt", "lots_signinlink"}
 )

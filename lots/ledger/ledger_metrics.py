@@ -48,7 +48,7 @@ def movements_by_kind(until: int) -> Counter[str]:
     """How many movements of each kind there are up to sequence `until`.
 
     Movements are never changed, so only those since the last time are counted, as long as the last
-    one counted is still there: a restored database starts anew.
+    one counted is still there: a restored database starts again from nought.
     """
     with _lock:
         if _digest_of(_kept.sequence) != _kept.digest or until < _kept.sequence:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Final
 
-from django.db.models import Q
+from django.db.models import Max, Q, QuerySet
 
 from config.refusals import refuse
 from lots import clock
@@ -37,7 +37,8 @@ def undo_for(kind: str) -> Callable[[Undo], Undo]:
 def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
     """Posts the exact opposite of `movement`, at its own moment if that month is still open.
 
-    Otherwise it occurs now, in the open month. Refuses a movement already reversed, a reversal, one
+    Otherwise it occurs now, in the open month; after a later move of its lots that was reversed
+    already, at the moment of that. Refuses a movement already reversed, a reversal, one
     whose lots an assay was ruled for since, and one whose metal has moved on since
     (`lot_overdrawn`, naming the date and the lot).
     """
@@ -56,7 +57,7 @@ def reverse_movement(*, movement: Movement, reason: str, act: Act) -> Movement:
 
 
 def _check_not_ruled_since(movement: Movement) -> None:
-    """A ruling reckoned with the movement, so it has to go before the movement can."""
+    """A ruling counted on the movement, so it has to go before the movement can."""
     later = (
         ContentChange.objects.filter(
             Q(lot__entries__movement=movement) | Q(lot__material_entries__movement=movement),
@@ -78,11 +79,28 @@ def _check_not_ruled_since(movement: Movement) -> None:
 
 
 def _moment(movement: Movement) -> dt.datetime:
-    """Its own moment, unless the books up to then are closed."""
+    """Its own moment, unless the books up to then are closed.
+
+    A lot it moved may have been moved and put back since. The putting back says where the lot is
+    from its moment on, so the reversal can't be before it.
+    """
     closed = BooksMonth.objects.filter(
         state=BooksMonth.State.CLOSED, ends_at__gt=movement.occurred_at
     ).exists()
-    return clock.now() if closed else movement.occurred_at
+    if closed:
+        return clock.now()
+    since = [
+        LotStanding.objects.filter(lot=each.lot_id, pk__gt=each.pk)
+        for each in movement.standings.all()
+        if _earlier(each).exists()
+    ]
+    latest = [each.aggregate(latest=Max("occurred_at"))["latest"] for each in since]
+    moments: list[dt.datetime] = [movement.occurred_at, *filter(None, latest)]
+    return max(moments)
+
+
+def _earlier(standing: LotStanding) -> QuerySet[LotStanding]:
+    return LotStanding.objects.filter(lot=standing.lot_id, pk__lt=standing.pk)
 
 
 def _mirror(movement: Movement, moment: dt.datetime) -> Draft:
@@ -148,8 +166,8 @@ def _standings_before(movement: Movement, moment: dt.datetime) -> Iterator[Stand
                 standing=standing.lot.code,
             )
         before = (
-            LotStanding.objects.filter(lot=standing.lot, occurred_at__lte=moment)
-            .exclude(pk=standing.pk)
+            _earlier(standing)
+            .filter(occurred_at__lte=moment)
             .select_related("place", "owner")
             .order_by("occurred_at", "pk")
             .last()

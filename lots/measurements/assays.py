@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import SUBJECT, Asks, Event, On
 from lots.fineness import WHOLE_PPT, check_contents
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
@@ -131,7 +131,7 @@ def _usual(lot: Lot) -> dict[str, Any]:
 ASSAY: Final = Event(
     record_assay,
     on=ON_LOT,
-    lands_on_subject=True,
+    lands=SUBJECT,
     at="assays",
     name="assay",
     about="Record a laboratory's report of a lot.",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Final
 
 from config.refusals import refuse
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import SUBJECT, Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Excess
 from lots.texts import checked_text
@@ -47,7 +47,7 @@ EXPLAIN: Final = Event(
         page="lot",
         page_of="lot.code",
     ),
-    lands_on_subject=True,
+    lands=SUBJECT,
     at="explain",
     name="explain-excess",
     about="Say where the metal above the book came from.",

@@ -9,7 +9,7 @@ from typing import Annotated, Final
 from django.db.models import F
 
 from config.refusals import refuse
-from lots.declaration.event import Asks, Event
+from lots.declaration.event import SUBJECT, Asks, Event
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line
 from lots.ledger.posting import post
@@ -92,7 +92,7 @@ def rule_assay(
 RULE: Final = Event(
     rule_assay,
     on=replace(ON_ASSAY, template="lots/rule_assay.html"),
-    lands_on_subject=True,
+    lands=SUBJECT,
     at="rule",
     name="rule-assay",
     about="""Let an assay rule its lot.

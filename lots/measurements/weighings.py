@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event
+from lots.declaration.event import SUBJECT, Asks, Event
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Measurement, Weighing
 from lots.queries.works_zone import works_zone
@@ -115,7 +115,7 @@ def record_weighing(
 WEIGH: Final = Event(
     record_weighing,
     on=ON_LOT,
-    lands_on_subject=True,
+    lands=SUBJECT,
     at="weighings",
     name="weigh",
     about="""Record a weighing of a lot.

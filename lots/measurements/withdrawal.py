@@ -7,7 +7,7 @@ from typing import Final
 
 from config.refusals import RefusalError, refuse
 from lots.declaration.common import Reason
-from lots.declaration.event import Event, On
+from lots.declaration.event import SUBJECT, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.assays import ON_ASSAY
 from lots.measurements.ruling_assays import ruling_assay
@@ -44,9 +44,9 @@ WITHDRAW: Final = Event(
         page="lot",
         page_of="lot.code",
     ),
-    lands_on_subject=True,
-    at="withdraw",
-    in_api=False,
+    lands=SUBJECT,
+    at="",
+    page_at="withdraw",
     name="withdraw-measurement",
     about="""Mark a weighing or a volume reading as wrong; it stays on record.
 
@@ -83,21 +83,21 @@ WITHDRAW_WEIGHING: Final = replace(
     on=On(Weighing, "weighings/<int:pk>", "measurement", also=("weighing",)),
     called="WithdrawWeighing",
     about="Mark a weighing as wrong; it stays on record. What was posted by it is reversed apart.",
-    in_api=True,
-    on_page=False,
+    at="withdraw",
+    title="",
 )
 WITHDRAW_VOLUME_READING: Final = replace(
     WITHDRAW,
     on=On(VolumeReading, "volume-readings/<int:pk>", "measurement"),
     called="WithdrawVolumeReading",
     about="Mark a volume reading as wrong; it stays on record.",
-    in_api=True,
-    on_page=False,
+    at="withdraw",
+    title="",
 )
 WITHDRAW_ASSAY: Final = Event(
     withdraw_assay,
     on=ON_ASSAY,
-    lands_on_subject=True,
+    lands=SUBJECT,
     at="withdraw",
     name="withdraw-assay",
     about="Mark an assay as wrong, unless its lot's content rests on it.",

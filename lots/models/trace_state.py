@@ -1,4 +1,4 @@
-"""Traces kept: what every lot was mixed of at some moments, so that a trace need not begin anew.
+"""Traces kept: what every lot was mixed of at some moments, so that a trace need not begin again.
 
 Derived from the entries and from nothing else; it can be thrown away and made again at any time.
 """

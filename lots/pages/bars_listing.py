@@ -1,11 +1,10 @@
-"""A bar is put on the list with its figures shown before, looked at, or struck out again."""
+"""A bar is put on the list with its figures shown before, and looked at."""
 
 from __future__ import annotations
 
 from typing import Any, Final
 from urllib.parse import urlencode
 
-from django import forms
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
@@ -13,32 +12,24 @@ from django.urls import reverse
 
 from config.pages import message_of
 from config.refusals import RefusalError
+from lots.declaration.as_page import EventPage
 from lots.ledger.recording import Act
 from lots.local_law import LOCAL_LAW
 from lots.measurements.ruling_assays import ruling_assay
 from lots.models import BarRecord, Lot
 from lots.pages.bar_form import ListBarForm, assays_of, weighings_of
-from lots.pages.bench_form import ActForm, TimelessForm, begins_with
-from lots.pages.steps import BenchStep, OfLot
+from lots.pages.bench_form import ActForm, begins_with
 from lots.people.access import lot_for, staff_page
 from lots.queries.bar_list import bar_row
 from lots.queries.bar_working import bar_working, working_of
-from lots.services.bars_listing import bar_figures, list_bar, strike_bar
+from lots.services.bars_listing import bar_figures, list_bar
 
 # What the form asks besides that no figure rests on.
 NOT_FOR_FIGURES: Final = {"mark", "key", "note", "occurred_at"}
 
 
-class ListBar(OfLot):
-    title = "List a bar"
-    lead = (
-        "The list states gross and fine weight by a rule, and says which. Rules differ: use the "
-        "one your buyer and you agreed on."
-    )
-    button = "Put it on the list"
-    done = "The bar is on the list."
-    form_class = ListBarForm
-    template_name = "lots/list_bar.html"
+class ListBar(EventPage):
+    """Shows what the list will say while the form is filled in."""
 
     def make_form(self, **kwargs: Any) -> ActForm:
         return ListBarForm(lot=self.subject, **kwargs)
@@ -59,15 +50,12 @@ class ListBar(OfLot):
         return {**found, **super().initial(request)}
 
     def context(self) -> dict[str, Any]:
-        # Read anew: the form itself carries what the service refused.
+        # Read again: the form itself carries what the service refused.
         filled = self.form.data if self.form.is_bound else begins_with(self.form)
         return {**weights_of(self.make_form(data=filled)), "local_law": LOCAL_LAW}
 
     def perform(self, act: Act, form: Any) -> Model:
         return list_bar(lot=self.subject, bar=form.bar(), act=act)
-
-    def after(self, recorded: Any) -> str:
-        return reverse("bar", args=[recorded.pk])
 
 
 def weights_of(form: Any) -> dict[str, Any]:
@@ -124,37 +112,3 @@ def listing_again(record: BarRecord) -> str:
         "stamped": f"{row.fineness_ppt.normalize():f}",
     }
     return f"{reverse('list-bar', args=[row.lot])}?{urlencode(given)}"
-
-
-class StrikeForm(TimelessForm):
-    reason = forms.CharField(label="What is wrong", max_length=200)
-    then = forms.ChoiceField(
-        label="And then",
-        choices=(
-            ("again", "List it anew: the form comes filled with what stands here"),
-            ("", "Nothing: it does not belong on the list"),
-        ),
-        initial="again",
-        required=False,
-    )
-
-
-class StrikeBar(BenchStep):
-    title = "Strike out or correct a bar"
-    lead = "The entry stays on record and says why. A corrected one is listed anew."
-    button = "Strike it out"
-    done = "Struck out; it stays on record."
-    form_class = StrikeForm
-    template_name = "lots/bar_step.html"
-
-    def find(self, request: HttpRequest, **path: Any) -> BarRecord:
-        return get_object_or_404(BarRecord.objects.select_related("lot"), pk=path["pk"])
-
-    def perform(self, act: Act, form: Any) -> Model:
-        self.is_again = form.cleaned_data["then"] == "again"
-        return strike_bar(record=self.subject, reason=form.cleaned_data["reason"], act=act)
-
-    def after(self, recorded: Any) -> str:
-        if self.is_again and recorded.lot.state == Lot.State.AVAILABLE:
-            return listing_again(recorded)
-        return reverse("bar", args=[recorded.pk])

@@ -74,13 +74,6 @@ def begins_with(form: forms.Form) -> dict[str, Any]:
     return {name: value for name, value in begins.items() if value is not None}
 
 
-class TimelessForm(ActForm):
-    """A form that asks neither when nor a note."""
-
-    occurred_at = None  # type: ignore[assignment]
-    note = None  # type: ignore[assignment]
-
-
 def place_field(**kwargs: Any) -> forms.ModelChoiceField[Place]:
     return forms.ModelChoiceField(Place.objects.filter(is_active=True), **kwargs)
 

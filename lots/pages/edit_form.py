@@ -13,14 +13,16 @@ from django.urls import reverse
 from lots.declaration.as_page import field_for
 from lots.declaration.event import questions_of
 from lots.ledger.recording import Act
-from lots.pages.bench_form import TimelessForm
+from lots.pages.bench_form import ActForm
 from lots.pages.steps import BenchStep
 from lots.people.roles import OFFICE
 
 
-class EditForm(TimelessForm):
+class EditForm(ActForm):
     """A form about how things are: it says which version of them it was filled from."""
 
+    occurred_at = None  # type: ignore[assignment]
+    note = None  # type: ignore[assignment]
     version = forms.IntegerField(required=False, widget=forms.HiddenInput)
     is_active = forms.BooleanField(label="In use", required=False, initial=True)
 

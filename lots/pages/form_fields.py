@@ -8,6 +8,7 @@ from itertools import zip_longest
 from typing import Any, ClassVar, Final
 
 from django import forms
+from django.db.models import Model
 from django.urls import reverse_lazy
 
 from config.pages import message_of
@@ -293,3 +294,27 @@ class AmountsField(ByMetalField):
     def read_one(self, metal: Metal, figure: str, spread: str) -> Amount:
         u = parse_mass(spread, field=metal.label, positive=False).mass_ug if spread else None
         return Amount(parse_mass(figure, field=metal.label).mass_ug, u)
+
+
+class CodeField(forms.CharField):
+    """A row by its code, as typed."""
+
+    def __init__(self, model: type[Model], **kwargs: Any) -> None:
+        widget = forms.TextInput({"autocomplete": "off", "spellcheck": "false"})
+        super().__init__(max_length=20, widget=widget, **kwargs)
+        self.model = model
+
+    def clean(self, value: Any) -> Any:
+        code = super().clean(value).strip().upper()
+        found = self.model._default_manager.filter(code=code).first()
+        if code and found is None:
+            named = self.model._meta.verbose_name
+            raise forms.ValidationError(f"There is no {named} of this code.", code="unknown")
+        return found
+
+
+class RowsField(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]
+    """Several rows, as a list."""
+
+    def clean(self, value: Any) -> Any:
+        return list(super().clean(value))

@@ -16,6 +16,7 @@ from lots.api.lists import LISTS
 from lots.ledger.holdings import Holding, holdings
 from lots.models import Lot, Movement
 from lots.people.access import View, staff_page
+from lots.queries.movement_receipt import touched_lots
 from lots.services.access_log import tell_lots_of
 
 ROWS_A_PAGE: Final = 50
@@ -102,10 +103,3 @@ movement_list = list_page(
     first="kind lot occurred_after occurred_before",
     told=lambda page: [(movement, touched_lots(movement)) for movement in page],
 )
-
-
-def touched_lots(movement: Movement) -> list[Lot]:
-    """The lots a movement names, each once, from its prefetched lines."""
-    lots = {entry.lot.pk: entry.lot for entry in movement.entries.all() if entry.lot}
-    lots |= {standing.lot.pk: standing.lot for standing in movement.standings.all()}
-    return list(lots.values())

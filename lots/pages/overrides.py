@@ -10,6 +10,7 @@ from django.db.models import Model
 from lots.declaration.as_page import EventForm, EventPage
 from lots.ledger.posting import house
 from lots.ledger.recording import Act
+from lots.pages.bars_listing import ListBar
 from lots.pages.bench_form import ActForm, place_field
 from lots.pages.form_fields import MassField, VolumeField
 from lots.pages.impurities import ImpuritiesPage
@@ -77,6 +78,7 @@ class StartBatchPage(EventPage):
 OVERRIDES: Final[dict[str, type[EventPage]]] = {
     "split": SplitPage,
     "impurities": ImpuritiesPage,
+    "list-bar": ListBar,
     "receive": ReceivePage,
     "batch-start": StartBatchPage,
     "person-add": TellingPage,

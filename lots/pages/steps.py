@@ -21,7 +21,7 @@ from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.models import KeptForm, Lot, Movement
 from lots.pages.bench_form import ActForm, new_key
-from lots.people.access import check_staff, lot_for
+from lots.people.access import check_staff
 from lots.queries.at_hand import lots_at_hand
 from lots.queries.saved_forms import kept_form
 from lots.services.saved_forms import drop_form, keep_form
@@ -106,7 +106,7 @@ class BenchStep(View):
                 if refusal is None:
                     raise
                 if refusal.code == "idempotency_key_reused":
-                    form = self.begin_anew(request)
+                    form = self.begin_again(request)
                 else:
                     put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
@@ -136,7 +136,7 @@ class BenchStep(View):
         messages.success(request, KEPT, extra_tags="kept")
         return redirect("/")
 
-    def begin_anew(self, request: HttpRequest) -> ActForm:
+    def begin_again(self, request: HttpRequest) -> ActForm:
         """The same entries under a key of their own, saying that they are not recorded yet."""
         sent = request.POST.copy()
         sent["key"] = new_key()
@@ -164,13 +164,6 @@ class BenchStep(View):
             },
             status=status,
         )
-
-
-class OfLot(BenchStep):
-    """A step with one lot, named in the address."""
-
-    def find(self, request: HttpRequest, **path: Any) -> Lot:
-        return lot_for(request, path["code"])
 
 
 def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]:

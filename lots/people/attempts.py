@@ -42,7 +42,7 @@ def knock(*, door: str, name: str, address: str | None) -> SignInAttempt:
 
 
 def let_in(attempt: SignInAttempt, user: Any) -> None:
-    """The attempt was the person's own: its name starts anew."""
+    """The attempt was the person's own: its name starts again."""
     attempt.user_id, attempt.succeeded = user.pk, True
     attempt.save(update_fields=["user", "succeeded"])
 

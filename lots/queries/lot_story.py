@@ -30,7 +30,7 @@ def order_of(movement: Movement) -> Order:
 def story_of(lot: Lot) -> list[Passage]:
     """Every movement that touched the lot, but for reversals, what they reversed, and rulings.
 
-    A ruling's posting is left out because it says anew what came in, and moves nothing.
+    A ruling's posting is left out because it says again what came in, and moves nothing.
     """
     metals: dict[int, dict[str, int]] = defaultdict(dict)
     rows = Entry.objects.filter(lot=lot).order_by().values_list("movement_id", "metal")

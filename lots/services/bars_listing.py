@@ -19,7 +19,7 @@ from lots.bars import (
     small_bar_fine_weight,
 )
 from lots.declaration.common import Reason
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import EXACT, SUBJECT, Asks, Event, On
 from lots.fineness import parse_fineness
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
@@ -39,7 +39,7 @@ class AgreedRounding(RoundingRule):
     """A rounding the parties agreed: its direction, and its step in troy ounces."""
 
     direction: Annotated[Direction, Asks(choices=get_args(Direction))]
-    step: Annotated[Decimal, Asks(kind="limited", at_least=Decimal("0.000001"), at_most=1000)]
+    step: Annotated[Decimal, Asks(kind=EXACT, at_least=Decimal("0.000001"), at_most=1000)]
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Bar:
         Asks(
             help="Parts per thousand, at most the assay's; the assay's own if left out.",
             name="stamped",
-            kind="limited",
+            kind=EXACT,
             decimals=DECIMALS_MAX,
         ),
     ] = None
@@ -140,9 +140,16 @@ LIST_BAR: Final = Event(
 
     London's rules apply to large bars, the agreed table to a `small_bar`, or the parties' own.
     """,
+    title="List a bar",
+    lead="The list states gross and fine weight by a rule, and says which. Rules differ: use the "
+    "one your buyer and you agreed on.",
+    button="Put it on the list",
+    done="The bar is on the list.",
+    name="list-bar",
+    template="lots/list_bar.html",
     flat=("bar",),
     asked_as={"bar": "small_bar", "mass": "weighing", "gross": "gross_rule"},
-    on_page=False,
+    lands="bar pk",
 )
 
 
@@ -165,10 +172,26 @@ def strike_bar(*, record: BarRecord, reason: Reason, act: Act) -> BarRecord:
 
 STRIKE_BAR: Final = Event(
     strike_bar,
-    on=On(BarRecord, "bars/<int:pk>", "record"),
+    on=On(
+        BarRecord,
+        "bars/<int:pk>",
+        "record",
+        related=("lot",),
+        template="lots/bar_step.html",
+        page="bar",
+        page_of="pk",
+    ),
     at="strike",
+    name="bar-strike",
     about="Strike a wrong entry out of the bar list; it stays on record and says why.",
-    on_page=False,
+    title="Strike out a bar",
+    lead="The entry stays on record and says why. List the bar again from its page, if it belongs "
+    "there: the form comes filled with what stands now.",
+    button="Strike it out",
+    done="Struck out; it stays on record.",
+    when="",
+    why="",
+    lands=SUBJECT,
 )
 
 

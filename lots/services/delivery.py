@@ -75,7 +75,6 @@ DELIVER: Final = Event(
     at="delivery-notes/deliver",
     about="Ship several lots to a party, or return them to a customer, under one note.",
     cautions=("ship",),
-    on_page=False,
 )
 
 
@@ -107,8 +106,9 @@ TAKE_BACK: Final = Event(
     button="Reverse the whole note",
     done="Taken back; the note stays on record and says so.",
     template="reports/delivery_step.html",
-    timeless=True,
-    lands_on="delivery",
+    when="",
+    why="",
+    lands="delivery code",
 )
 
 

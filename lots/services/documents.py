@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, Menu, On
+from lots.declaration.event import SUBJECT, Asks, Event, Menu, On
 from lots.ledger.recording import Act, recorded_once
 from lots.local_law import LOCAL_LAW
 from lots.models import Document, Lot, Party
@@ -48,15 +48,21 @@ _HEAD_BYTES: Final = 16
 NAME_MAX: Final = 120
 
 
+PaperFile = Annotated[Uploaded, Asks("PDF or picture", offered=TAKEN)]
+OfParty = Annotated[Party, None, Asks("Whose paper it is")]
+DocumentKind = Annotated[str, Asks("What it is", choices=Document.Kind)]
+KeepUntil = Annotated[
+    dt.date | None,
+    Asks("Keep at least until", "The last day it must be kept, if your law says one."),
+]
+
+
 @dataclass(frozen=True)
 class Filing:
     """What a document is, and the last day it must be kept until, if the user's law says one."""
 
-    kind: Annotated[str, Asks("What it is", choices=Document.Kind)] = Document.Kind.OTHER
-    retention_until: Annotated[
-        dt.date | None,
-        Asks("Keep at least until", "The last day it must be kept, if your law says one."),
-    ] = None
+    kind: DocumentKind = Document.Kind.OTHER
+    retention_until: KeepUntil = None
 
 
 @recorded_once
@@ -121,17 +127,23 @@ def attach_to_lot(
     )
 
 
-def attach_to_party(
-    *,
-    party: Annotated[Party, None, Asks("Whose paper it is")],
-    file: Annotated[Uploaded, Asks("PDF or picture", offered=TAKEN)],
-    filing: Filing,
-    act: Act,
-) -> Document:
+def attach_to_party(*, party: OfParty, file: PaperFile, filing: Filing, act: Act) -> Document:
     """`attach_document` of an upload, which says itself what it is."""
     return attach_document(
         party=party, file=file, claimed_type=_claimed(file), filing=filing, act=act
     )
+
+
+def attach_paper(
+    *,
+    party: OfParty,
+    file: PaperFile,
+    kind: DocumentKind,
+    act: Act,
+    retention_until: KeepUntil = None,
+) -> Document:
+    """`attach_to_party` by somebody who is made to say what the paper is."""
+    return attach_to_party(party=party, file=file, filing=Filing(kind, retention_until), act=act)
 
 
 ATTACH: Final = Event(
@@ -144,7 +156,7 @@ ATTACH: Final = Event(
     button="Attach it",
     done="Attached.",
     flat=("filing",),
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="attach",
     menu=Menu("LOT_ACTIONS", "Attach a photo or paper", 75, hint="PDF or picture"),
 )
@@ -158,11 +170,11 @@ ATTACH_TO_PARTY: Final = Event(
     """,
     roles=OFFICE,
     flat=("filing",),
-    on_page=False,
 )
 ATTACH_PAPER: Final = Event(
-    attach_to_party,
-    at="papers/attach",
+    attach_paper,
+    at="",
+    page_at="papers/attach",
     name="paper-attach",
     about="",
     title="Keep a paper of a party",
@@ -171,10 +183,7 @@ ATTACH_PAPER: Final = Event(
     done="The paper is kept. Only the office sees it.",
     roles=OFFICE,
     template="lots/paper_step.html",
-    flat=("filing",),
-    lands_on="papers",
-    lands_of=None,
-    in_api=False,
+    lands="papers",
 )
 
 
@@ -210,9 +219,9 @@ FILE: Final = Event(
     roles=OFFICE,
     flat=("filing",),
     begins=lambda paper: {"kind": paper.kind, "retention_until": paper.retention_until},
-    timeless=True,
-    lands_on="papers",
-    lands_of=None,
+    when="",
+    why="",
+    lands="papers",
     page_at="/papers/<int:pk>/file",
 )
 

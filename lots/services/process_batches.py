@@ -122,7 +122,7 @@ START: Final = Event(
     order=("kind", "place", "inputs", "supplies", "keep_apart"),
     offered_forms=(),
     page_at="processes/start",
-    lands_on="batch",
+    lands="batch code",
     menu=Menu("BENCH", "Start a process", 40, group="Processes", hint="Part, dissolve, melt"),
 )
 
@@ -267,7 +267,7 @@ CLOSE: Final = Event(
     button="Close it",
     done="Closed.",
     page_at="/processes/<str:code>/close",
-    lands_on="batch",
+    lands="batch code",
 )
 
 

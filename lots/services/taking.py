@@ -169,7 +169,7 @@ def commingled_claims(taken: Taken) -> list[ClaimLine]:
 def check_at_hand(lot: Lot, *, field: str, also: Collection[str] = ()) -> None:
     """Refuses a lot that can't be worked with now (`lot_not_available`).
 
-    The state is read anew, because the caller may have fetched the lot before the lock was taken.
+    The state is read again, because the caller may have fetched the lot before the lock was taken.
     """
     lot.refresh_from_db(fields=["state", "state_reason"])
     if lot.state != Lot.State.AVAILABLE and lot.state not in also:

@@ -82,7 +82,7 @@ class Subject:
 _ASKED_AS: Final = {"occurred_at": "when", "taken_at": "when", "weight": "gross"}
 _SUBJECTS: Final[dict[str, Subject]] = {}
 
-# Finds what a text names, refusing it on the field given; made anew for each import, so that what
+# Finds what a text names, refusing it on the field given; made again for each import, so that what
 # many rows name is looked up once.
 Finder = Callable[[str, str], Any]
 _FINDERS: Final[dict[str, Callable[[], Finder]]] = {}

@@ -254,7 +254,7 @@ def _mixed(lot: int, as_of: AsOf) -> Mixing:
 
 
 def _repeatable(as_of: AsOf, since: dt.datetime) -> Callable[[], Iterable[Step]]:
-    """The steps since then as often as they are asked for: out of memory if few, else read anew."""
+    """The steps since then as often as they are asked for: from memory if few, else read again."""
     few = list(islice(stream_steps(as_of, since), FEW + 1))
     return (lambda: few) if len(few) <= FEW else (lambda: stream_steps(as_of, since))
 

@@ -48,6 +48,6 @@ class _Stream:
 def movements_table(
     starts_at: dt.datetime, ends_at: dt.datetime, read: Callable[[], Iterator[MovementRow]]
 ) -> Table:
-    """`read` starts the query anew, so that a long ledger is streamed and never held whole."""
+    """`read` starts the query again, so that a long ledger is streamed and never held whole."""
     notes = [span_note(starts_at, ends_at), _NOTE]
     return Table("Movements", "Movements", _COLUMNS, _Stream(read), notes, "metal")

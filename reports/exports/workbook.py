@@ -60,7 +60,7 @@ class _Sheet:
     next_row: int = 1
     row_of_key: dict[str, int] = field(default_factory=dict)
     # A row is written before the next is made, so each place in a row has one cell for all rows:
-    # making and formatting cells anew takes most of the time of a long sheet.
+    # making and formatting cells again takes most of the time of a long sheet.
     _cells: dict[tuple[str, bool], Any] = field(default_factory=dict)
 
     def append(self, cells: Sequence[Any]) -> None:

@@ -60,7 +60,7 @@ class Deliver(BenchStep):
         return found
 
     def context(self) -> dict[str, Any]:
-        # Read anew: the form itself carries what the service refused.
+        # Read again: the form itself carries what the service refused.
         filled = self.form.data if self.form.is_bound else begins_with(self.form)
         return {**effect_of_form(DeliveryForm(data=filled)), "local_law": LOCAL_LAW}
 

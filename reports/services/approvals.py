@@ -8,7 +8,7 @@ from typing import Annotated, Final, NoReturn
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import SUBJECT, Asks, Event, On
 from lots.ledger import accounts
 from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.posting import post
@@ -76,7 +76,7 @@ PROPOSE: Final = Event(
     done="Proposed. Nothing is posted yet.",
     roles=OFFICE,
     fixed={"causes": None},
-    when=None,
+    when="",
     page_at="/counts/<str:code>/propose",
 )
 
@@ -115,7 +115,7 @@ APPROVE_ADJUSTMENTS: Final = Event(
     button="Approve and post them",
     done="Posted.",
     roles=OFFICE,
-    when=None,
+    when="",
     page_at="/counts/<str:code>/approve",
 )
 
@@ -161,10 +161,10 @@ DECLINE: Final = Event(
     button="Decline it",
     done="Declined: the difference stays open.",
     roles=OFFICE,
-    when=None,
+    when="",
     why="Why",
     needs_why=True,
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="/adjustments/<int:pk>/decline",
 )
 
@@ -217,7 +217,6 @@ APPROVE_MONTH: Final = Event(
     button="Approve it",
     done="Approved.",
     roles=OFFICE,
-    when=None,
 )
 
 

@@ -9,7 +9,7 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import SUBJECT, WHEN, Asks, Event, On
 from lots.ledger.holdings import AsOf, Holding, holding
 from lots.ledger.recording import Act, check_not_future, recorded_once
 from lots.ledger.standings import standings_of
@@ -109,6 +109,7 @@ def open_count_sheet(
 OPEN: Final = Event(
     open_count_sheet,
     on=ON_MONTH,
+    when=WHEN,
     at="count-sheets",
     name="sheet-open",
     about="Open a sheet of every lot the books have at a place, to be counted blind.",
@@ -117,7 +118,7 @@ OPEN: Final = Event(
     button="Open it",
     done="Opened. Count what you find.",
     roles=OFFICE,
-    lands_on="count-sheet",
+    lands="count-sheet code",
     page_at="count",
 )
 
@@ -158,7 +159,7 @@ ADD_FOUND: Final = Event(
     button="Add it",
     done="Added. Count it.",
     offered_forms=(),
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="/counts/<str:code>/add",
 )
 
@@ -191,7 +192,7 @@ COUNT: Final = Event(
     # The page's address names the lot.
     fixed={"lot": None},
     template="reports/count_step.html",
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="/counts/<str:code>/lots/<str:lot>",
 )
 
@@ -216,7 +217,6 @@ RECOUNT: Final = Event(
     at="recounts",
     about="Count a lot again; the new count stands and the old one stays on record.",
     flat=("found",),
-    on_page=False,
 )
 
 

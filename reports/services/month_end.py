@@ -39,6 +39,7 @@ ON_MONTH: Final = On(
     "month_end",
     section="months",
     template="reports/month_step.html",
+    when="",
     page="month",
     page_of="books_month",
     also=("month", "who"),
@@ -83,8 +84,7 @@ BEGIN: Final = Event(
     done="Begun. Open a count sheet for each place.",
     roles=OFFICE,
     when=None,
-    lands_on="month",
-    lands_of="books_month",
+    lands="month books_month",
 )
 
 

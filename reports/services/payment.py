@@ -103,14 +103,14 @@ RECORD_PAYMENT: Final = Event(
     order=("customer", "direction", "amount", "currency", "settlement"),
     template="reports/payment_step.html",
     when="When it was paid",
-    lands_on="payment",
+    lands="payment code",
 )
 PAY_ON_ACCOUNT: Final = replace(
     RECORD_PAYMENT,
     on=ON_CUSTOMER,
     name="account-pay",
+    at="",
     page_at="/accounts/<slug:code>/pay",
-    in_api=False,
 )
 
 
@@ -127,8 +127,8 @@ PAY_SETTLEMENT: Final = replace(
     name="settlement-pay",
     template="",
     begins=_left_to_pay,
+    at="",
     page_at="pay",
-    in_api=False,
 )
 
 
@@ -171,10 +171,10 @@ REVERSE: Final = Event(
     done="Taken back.",
     roles=OFFICE,
     template="reports/payment_step.html",
-    when=None,
+    when="",
     why="Why",
     needs_why=True,
-    lands_on="payment",
+    lands="payment code",
 )
 
 

@@ -76,7 +76,7 @@ def _begun(_: None) -> dict[str, Any]:
     return {**begun, "from_date": local_day(clock.now())}
 
 
-def _latest(_: None) -> dict[str, Any]:
+def _latest(_: None, user: Any) -> dict[str, Any]:
     return {"prices": MetalPrice.objects.order_by("-from_date", "metal", "id")[:LATEST]}
 
 
@@ -95,9 +95,8 @@ RECORD_PRICE: Final = Event(
     template="reports/price_step.html",
     begins=_begun,
     beside=_latest,
-    when=None,
-    lands_on="prices",
-    lands_of=None,
+    when="",
+    lands="prices",
 )
 
 

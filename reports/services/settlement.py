@@ -9,7 +9,7 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import ELEMENTS, EXACT, PARTS, Asks, Event, Menu, On
+from lots.declaration.event import ELEMENTS, EXACT, PARTS, SUBJECT, Asks, Event, Menu, On
 from lots.ledger.drafts import ClaimLine, Draft
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
@@ -39,6 +39,8 @@ ON_SETTLEMENT: Final = On(
     related=("lot", "customer"),
     section="settlements",
     template="reports/settlement_step.html",
+    roles=OFFICE,
+    when="",
     page="settlement",
     also=("who",),
 )
@@ -114,8 +116,8 @@ PREPARE: Final = Event(
     asked_as={"customer": "lot"},
     # The page asks for what the lot's terms need.
     fixed={"impurities_ppt": None, "moisture_ppt": None},
-    when=None,
-    lands_on="settlement",
+    when="",
+    lands="settlement code",
     page_at="settle",
     menu=Menu("LOT_ACTIONS", "Prepare a settlement", 82, hint="By the customer's terms"),
 )
@@ -171,9 +173,7 @@ APPROVE: Final = Event(
     "Terms of the contract and local law decide.",
     button="Approve it",
     done="Approved and in force.",
-    roles=OFFICE,
-    when=None,
-    lands_on_subject=True,
+    lands=SUBJECT,
 )
 
 
@@ -203,11 +203,9 @@ WITHDRAW: Final = Event(
     title="Withdraw a draft",
     button="Drop it",
     done="Withdrawn; its record stays.",
-    roles=OFFICE,
-    when=None,
     why="Why",
     needs_why=True,
-    lands_on_subject=True,
+    lands=SUBJECT,
 )
 
 

@@ -6,7 +6,7 @@ from typing import Annotated, Final
 
 from config.refusals import refuse
 from lots import clock, display
-from lots.declaration.event import Asks, Event, Menu, On
+from lots.declaration.event import SUBJECT, Asks, Event, Menu, On
 from lots.display import money
 from lots.ledger.posting import house
 from lots.ledger.recording import Act, recorded_once
@@ -31,6 +31,8 @@ ON_QUESTION: Final = On(
     "question",
     section="settlements",
     template="reports/question_step.html",
+    roles=OFFICE,
+    when="",
     page="question",
     page_of="pk",
 )
@@ -89,9 +91,8 @@ ASK: Final = Event(
     section="settlements",
     roles=OFFICE,
     template="reports/question_step.html",
-    when=None,
-    lands_on="question",
-    lands_of="pk",
+    when="",
+    lands="question pk",
     page_at="ask",
     menu=Menu("LOT_ACTIONS", "Open a question", 81, hint="And have it answered from the books"),
 )
@@ -124,10 +125,8 @@ ANSWER: Final = Event(
     lead="Drafted from the facts; read it, change it, then send it yourself. It is kept as it is.",
     button="Keep it as sent",
     done="The reply is kept, and the question is closed.",
-    roles=OFFICE,
     begins=lambda question: {"reply": question.draft},
-    when=None,
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="/questions/<int:pk>/answer",
 )
 
@@ -150,9 +149,7 @@ WITHDRAW: Final = Event(
     lead="The customer asks no more. The question and its answer stay on record.",
     button="Close it",
     done="Closed without a reply.",
-    roles=OFFICE,
-    when=None,
-    lands_on_subject=True,
+    lands=SUBJECT,
     page_at="/questions/<int:pk>/withdraw",
 )
 

@@ -90,17 +90,15 @@ SHARE: Final = Event(
     section="settlements",
     roles=OFFICE,
     never_kept=("address",),
-    when=None,
+    when="",
     why="For whom, or why",
-    lands_on="links",
-    lands_of=None,
-    on_page=False,
+    lands="links",
 )
 SHARE_SETTLEMENT: Final = replace(
     SHARE,
-    at="share",
-    on_page=True,
-    in_api=False,
+    at="",
+    page_at="share",
+    template="",
     on=ON_SETTLEMENT,
     name="settlement-share",
     title="Share a settlement",
@@ -108,9 +106,8 @@ SHARE_SETTLEMENT: Final = replace(
 )
 SHARE_ANSWER: Final = replace(
     SHARE,
-    at="share",
-    on_page=True,
-    in_api=False,
+    at="",
+    page_at="share",
     on=ON_LOT,
     name="answer-share",
     title="Share a lot's answer",
@@ -143,9 +140,8 @@ REVOKE: Final = Event(
     done="Revoked. It opens nothing any more.",
     roles=OFFICE,
     template="reports/link_step.html",
-    when=None,
-    lands_on="links",
-    lands_of=None,
+    when="",
+    lands="links",
     page_at="/links/<int:pk>/revoke",
 )
 

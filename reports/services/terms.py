@@ -12,7 +12,7 @@ from django.shortcuts import get_object_or_404
 
 from config.refusals import refuse
 from lots import clock
-from lots.declaration.event import Asks, Event, On
+from lots.declaration.event import SUBJECT, Asks, Event, On
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Party
 from lots.people.roles import OFFICE
@@ -80,23 +80,21 @@ SET_TERMS: Final = Event(
     set_terms,
     at="terms/record",
     about="Write down the next version of a customer's terms; the versions before stay.",
-    title="Write down terms",
     lead="A new version beside the ones before: those stay, and settlements keep the terms they "
     "were made by. Every figure is the parties' own agreement.",
     button="Show what changes",
     asked_as={"terms": "content"},
     done="The new version is written down.",
     roles=OFFICE,
-    when=None,
-    on_page=False,
+    when="",
 )
 WRITE_TERMS: Final = replace(
     SET_TERMS,
     on=ON_CUSTOMER,
     name="terms-write",
     template="reports/terms_step.html",
+    title="Write down terms",
+    at="",
     page_at="write",
-    on_page=True,
-    in_api=False,
-    lands_on_subject=True,
+    lands=SUBJECT,
 )

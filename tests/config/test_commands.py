@@ -40,7 +40,7 @@ def command(name: str) -> LedgerCommand:
     return made
 
 
-def refused(name: str, **options: Any) -> str:
+def refusal_said(name: str, **options: Any) -> str:
     """What the command says before it ends with exit code 2."""
     with pytest.raises(CommandError) as caught:
         command(name).execute(**options)
@@ -62,16 +62,16 @@ def empty_database(db: None, tmp_path: Path) -> Iterator[None]:
 
 @pytest.mark.parametrize("name", OF_THE_LEDGER)
 def test_without_tables_it_says_to_migrate(empty_database: None, name: str) -> None:
-    assert "run manage.py migrate first" in refused(name)
+    assert "run manage.py migrate first" in refusal_said(name)
 
 
 def test_a_statement_is_not_looked_for_in_a_ledger_without_tables(empty_database: None) -> None:
-    assert "run manage.py migrate first" in refused("verify_statement", ledger=True, **PLAIN)
+    assert "run manage.py migrate first" in refusal_said("verify_statement", ledger=True, **PLAIN)
 
 
 def test_with_a_migration_missing_it_says_so_and_does_nothing(db: None) -> None:
     MigrationRecorder.Migration.objects.filter(app="lots").order_by("-id")[0].delete()
-    assert "lacks 1 of this version's migrations" in refused("month_end", month="2026-05")
+    assert "lacks 1 of this version's migrations" in refusal_said("month_end", month="2026-05")
 
 
 @pytest.mark.parametrize("name", sorted(OURS))
@@ -86,7 +86,7 @@ def test_a_database_that_does_not_answer_is_told_as_that(
     monkeypatch.setattr(type(asked), "requires_system_checks", [])
     missing = tmp_path / "nowhere" / "ledger.sqlite3"
     with pointed_at("none" if connection.vendor == "postgresql" else str(missing)):
-        said = refused(name, **PLAIN)
+        said = refusal_said(name, **PLAIN)
     assert "does not answer" in said
     assert "DATABASE_URL" in said
 
@@ -99,7 +99,7 @@ def test_trouble_with_the_database_half_way_is_told_in_one_sentence(
 
     asked = command("check_ledger")
     monkeypatch.setattr(type(asked), "handle", fail)
-    said = refused("check_ledger", **PLAIN)
+    said = refusal_said("check_ledger", **PLAIN)
     assert "(server closed the connection)" in said
 
 

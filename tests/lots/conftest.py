@@ -10,10 +10,8 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from django.apps import apps
 from django.db.models import Sum
 
-from config.refusals import RefusalError
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.assays import AssayReport, Finding, record_assay
 from lots.measurements.rulings import rule_assay
@@ -91,30 +89,6 @@ def standings() -> dict[str, Any]:
         for lot in Lot.objects.filter(material_entries__isnull=False).distinct()
         if lot.state != Lot.State.SPENT
     }
-
-
-def rows() -> dict[str, list[Any]]:
-    """Every row of every table of the ledger, whole."""
-    return {
-        model._meta.label: list(model._default_manager.order_by("pk").values())
-        for model in apps.get_app_config("lots").get_models()
-    }
-
-
-@pytest.fixture
-def refused() -> Callable[..., Any]:
-    """Asserts that the block is refused with code and field, and that no row was written."""
-
-    @contextmanager
-    def check(code: str, field: str | None) -> Iterator[pytest.ExceptionInfo[RefusalError]]:
-        before = rows()
-        with pytest.raises(RefusalError) as caught:
-            yield caught
-        assert (caught.value.code, caught.value.field) == (code, field)
-        assert caught.value.remedy
-        assert rows() == before
-
-    return check
 
 
 @pytest.fixture

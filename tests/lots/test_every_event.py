@@ -26,7 +26,8 @@ from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.transfer import transfer_lot
 from lots.services.write_off import write_off
-from tests.lots.conftest import books, rows
+from tests.lots.conftest import books
+from tests.refused import every_row
 
 G = 1_000_000
 
@@ -184,9 +185,9 @@ def test_an_event_is_recorded_once_and_never_ahead_of_its_time(works, act, scene
     with refused("in_the_future", "occurred_at"):
         service(**arguments, act=act(24, "key-1"))
     first = service(**arguments, act=act(1, "key-1"))
-    before = rows()
+    before = every_row()
     assert service(**arguments, act=act(1, "key-1")) == first
-    assert rows() == before
+    assert every_row() == before
     with refused("idempotency_key_reused", "Idempotency-Key"):
         service(**arguments | changed, act=act(1, "key-1"))
     check_pool_is_owed_to_the_last_microgram()

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from django.apps import apps
 from django.db import transaction
 from django.test.utils import override_settings
 
-from config.refusals import RefusalError
 from lots import clock
 from lots.ledger.recording import Act
 from lots.measurements.assays import AssayReport, Finding
@@ -154,30 +151,6 @@ def demo(
         with transaction.atomic(), clock.at(dt.datetime(2026, 6, 25, 12, tzinfo=dt.UTC)):
             story = play(dt.date(2026, 6, 1), "a pass phrase", lambda text: None)
         yield story
-
-
-@pytest.fixture
-def refused() -> Callable[..., Any]:
-    """Asserts that the block is refused with code and field, and that no row was written."""
-
-    @contextmanager
-    def check(code: str, field: str | None) -> Iterator[pytest.ExceptionInfo[RefusalError]]:
-        before = every_row()
-        with pytest.raises(RefusalError) as caught:
-            yield caught
-        assert (caught.value.code, caught.value.field) == (code, field)
-        assert caught.value.remedy
-        assert every_row() == before
-
-    return check
-
-
-def every_row() -> dict[str, list[Any]]:
-    return {
-        model._meta.label: list(model._default_manager.order_by("pk").values())
-        for app in ("lots", "reports")
-        for model in apps.get_app_config(app).get_models()
-    }
 
 
 def held_ug(metal: str, until: dt.datetime) -> int:

@@ -237,7 +237,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kills", type=int, default=0)
     parser.add_argument("--cuts", type=int, default=0)
     parser.add_argument("--fills", type=int, default=0)
-    parser.add_argument("--database", default="", help="PostgreSQL URL; made anew, mind.")
+    parser.add_argument("--database", default="", help="PostgreSQL URL; made again, mind.")
     options = parser.parse_args(arguments)
     if options.cuts and not options.database:
         parser.error("--cuts needs --database: SQLite has no connections to cut")

@@ -28,7 +28,7 @@ def prepare(folder: Path, database: str) -> SimpleNamespace:
     """Points Django at a new database, builds the tests' cast in it and gives everyone a password.
 
     `database` is a URL, or empty for SQLite in `folder`. A PostgreSQL database named in it is made
-    anew, so it must not be one that matters.
+    again, so it must not be one that matters.
     """
     os.environ["DATA_DIR"] = str(folder)
     os.environ["DATABASE_URL"] = database or f"sqlite:///{folder / 'ledger.sqlite3'}"

@@ -16,11 +16,13 @@ class Command(LedgerCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument(
-            "--anew", action="store_true", help="Throw away what is kept and make all of it again."
+            "--from-scratch",
+            action="store_true",
+            help="Throw away what is kept and make all of it again.",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        if options["anew"]:
+        if options["from_scratch"]:
             forget_traces()
         made = keep_traces()
         last = last_kept()

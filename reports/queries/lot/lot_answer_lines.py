@@ -20,7 +20,7 @@ SIGNS: Final = (
     "one was, to the microgram."
 )
 MIXING: Final = (
-    "Where lots were mixed, each lot's part is reckoned in proportion to what it brought (common "
+    "Where lots were mixed, each lot's part is in proportion to what it brought (common "
     "practice, no source): metal of one fineness has no name on it."
 )
 UNSURE: Final = (

@@ -48,7 +48,7 @@ LOSS_SHARES: Final[Mapping[str, float]] = {
 # of the solution for each of its own (lead about 1, zinc 3.3); and side reactions pass some charge.
 OTHER_SILVER: Final = 1.5
 SIDE_SHARE: Final = 0.002
-# A book volume that was not read anew: water evaporates and is made up. Common practice, no source.
+# A book volume not read again: water evaporates and is made up. Common practice, no source.
 VOLUME_SHARE: Final = 0.01
 _MOVES: Final = (
     _KIND.MELT, _KIND.SAMPLING, _KIND.SPLIT, _KIND.BLEND, _KIND.SHIPMENT, _KIND.RETURN,

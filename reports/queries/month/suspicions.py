@@ -1,6 +1,6 @@
 """Which readings of a month do not fit the others, which one to look at first, and what to post.
 
-One reading is set aside at a time and all is reconciled anew, until what is left fits. Nothing is
+One reading is set aside at a time and all is reconciled again, until what is left fits. Nothing is
 corrected: a suspicion ends in a proposal that a person may follow or not.
 """
 
@@ -202,7 +202,7 @@ def _suspicion(
 
 
 def _proposal(ledger: LedgerNetwork, chosen: _Candidate) -> Proposal | None:
-    """Only what rests on a movement can be posted anew."""
+    """Only what rests on a movement can be posted again."""
     source, recorded = chosen.source, chosen.recorded
     movement = source.movement
     if movement is None or source.kind not in {"weighing", "volume"}:

@@ -10,17 +10,12 @@ import pytest
 from cells.models import Cell
 from tests.builders import row_counts
 from tests.cells.conftest import Bench
+from tests.refused import check_refusal
 
 
 @pytest.fixture
 def bench(works: SimpleNamespace) -> Bench:
     return Bench(works)
-
-
-def refused(answer: Any, status: int, code: str, field: str | None) -> None:
-    problem = answer.json()
-    assert (answer.status_code, problem["code"], problem["field"]) == (status, code, field)
-    assert problem["remedy"]
 
 
 def charge(bench: Bench, **changed: Any) -> dict[str, Any]:
@@ -35,7 +30,7 @@ def test_charging_more_than_a_lot_holds_is_refused(api, bench):
     lot = bench.granules(grams="100")
     body = charge(bench, takes=[{"lot": lot.code, "mass": "101 g"}])
     before = row_counts()
-    refused(
+    check_refusal(
         api.post("/api/v1/cells/north/charge/", body), 409, "more_than_there_is", "takes.0.mass"
     )
     assert row_counts() == before
@@ -117,10 +112,10 @@ def test_a_cell_is_added_and_edited_on_the_version_seen(api_as, works):
     edited = office.patch("/api/v1/cells/south/", edit, headers={"If-Match": "1"})
     assert (edited.status_code, edited.json()["fuse_rating_a"]) == (200, "63.000")
     late = office.patch("/api/v1/cells/south/", edit, headers={"If-Match": "1"})
-    refused(late, 409, "version_conflict", "version")
-    refused(office.post("/api/v1/cells/", body), 409, "duplicate_code", "code")
+    check_refusal(late, 409, "version_conflict", "version")
+    check_refusal(office.post("/api/v1/cells/", body), 409, "duplicate_code", "code")
     before = row_counts()
-    refused(
+    check_refusal(
         office.post("/api/v1/cells/", {**body, "code": "east", "place": "carboys"}),
         400,
         "not_a_cell_place",

@@ -16,6 +16,7 @@ from cells.queries.run_summary import run_summary
 from lots import display
 from lots.models import Lot, ProcessBatch
 from tests.builders import row_counts
+from tests.sending import send
 
 DAY = "2026-04-1"
 
@@ -23,18 +24,6 @@ DAY = "2026-04-1"
 @pytest.fixture
 def client_of(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
     return browse_as(works.operator)
-
-
-def send(client: Client, name: str, args: list[Any], **values: Any) -> Any:
-    """Opens the form, fills it in and sends it with the key it came with."""
-    address = reverse(name, args=args)
-    opened = client.get(address)
-    assert opened.status_code == 200
-    key = opened.context["form"]["key"].value()
-    answer = client.post(address, {"key": key, **values})
-    if answer.status_code != 302:
-        raise AssertionError(answer.context["form"].errors.as_json())
-    return client.get(answer.url)
 
 
 def test_run_is_charged_run_harvested_and_closed_by_forms(

@@ -19,7 +19,7 @@ from lots.models import Lot
 from lots.services.taking import Take
 
 
-def refused(charge: Charge, act) -> RefusalError:
+def refusal_of(charge: Charge, act) -> RefusalError:
     with pytest.raises(RefusalError) as caught:
         charge_run(charge=charge, act=act)
     return caught.value
@@ -47,7 +47,7 @@ def test_refused_when_the_cell_is_busy(bench, unchanged):
     run = bench.charged()
     charge = bench.charge()
     before = unchanged()
-    refusal = refused(charge, bench.act(2))
+    refusal = refusal_of(charge, bench.act(2))
     assert (refusal.code, refusal.field) == ("cell_busy", "cell")
     assert run.code in refusal.message
     assert unchanged() == before
@@ -58,7 +58,7 @@ def test_refused_when_the_electrolyte_is_in_another_run(bench, unchanged):
     south = bench.new_cell("south", "south-cell")
     charge = bench.charge(cell=south, electrolyte=run.electrolyte)
     before = unchanged()
-    refusal = refused(charge, bench.act(2))
+    refusal = refusal_of(charge, bench.act(2))
     assert (refusal.code, refusal.field) == ("electrolyte_in_use", "electrolyte")
     assert unchanged() == before
 
@@ -70,7 +70,7 @@ def test_refused_when_part_of_the_lot_hangs_in_another_cell(bench, unchanged):
     south = bench.new_cell("south", "south-cell")
     charge = bench.charge(cell=south, takes=[Take(other), Take(lot, mass_ug=500_000_000)])
     before = unchanged()
-    refusal = refused(charge, bench.act(2))
+    refusal = refusal_of(charge, bench.act(2))
     assert (refusal.code, refusal.field) == ("lot_in_another_cell", "charge.1")
     assert "Split" in refusal.remedy
     assert unchanged() == before
@@ -110,10 +110,10 @@ def test_a_charge_through_which_no_current_passed_can_be_put_back(bench, withdra
 def test_refused_when_the_electrolyte_holds_too_much_copper(bench, unchanged):
     charge = bench.charge(electrolyte=bench.electrolyte(copper="60.01"))
     before = unchanged()
-    refusal = refused(charge, bench.act(1))
+    refusal = refusal_of(charge, bench.act(1))
     assert isinstance(refusal, ConflictError)
     assert (refusal.code, refusal.field) == ("copper_above_limit", "electrolyte")
-    refusal = refused(replace(charge, acknowledge_copper=True, copper_reason=" "), bench.act(1))
+    refusal = refusal_of(replace(charge, acknowledge_copper=True, copper_reason=" "), bench.act(1))
     assert isinstance(refusal, InvalidError)
     assert (refusal.code, refusal.field) == ("empty", "copper_reason")
     assert unchanged() == before
@@ -146,7 +146,7 @@ def test_refused_for_lots_that_cannot_be_charged(bench, unchanged):
         ([Take(copper)], "no_silver", "charge"),
         ([Take(bath.lot)], "form_not_charged", "charge.0"),
     ):
-        refusal = refused(replace(charge, takes=takes), bench.act(1))
+        refusal = refusal_of(replace(charge, takes=takes), bench.act(1))
         assert (refusal.code, refusal.field) == (code, field)
     assert unchanged() == before
 
@@ -157,12 +157,12 @@ def test_refused_for_a_cell_out_of_use_and_an_electrolyte_not_there_yet(bench, u
     bench.cell.save()
     charge = bench.charge()
     before = unchanged()
-    refusal = refused(charge, bench.act(1))
+    refusal = refusal_of(charge, bench.act(1))
     assert (refusal.code, refusal.field) == ("cell_not_in_use", "cell")
     assert unchanged() == before
     bench.cell.is_active = True
     bench.cell.save()
-    refusal = refused(replace(charge, electrolyte=late), bench.act(1))
+    refusal = refusal_of(replace(charge, electrolyte=late), bench.act(1))
     assert (refusal.code, refusal.field) == ("electrolyte_empty", "electrolyte")
 
 

@@ -32,7 +32,7 @@ def bagged(bench, **more: object):
     return run
 
 
-def refused(run: CellRun, crystal: Crystal, act) -> RefusalError:
+def refusal_of(run: CellRun, crystal: Crystal, act) -> RefusalError:
     with pytest.raises(RefusalError) as caught:
         harvest_run(run=run, crystal=crystal, act=act)
     return caught.value
@@ -58,7 +58,7 @@ def test_the_harvest_keeps_what_was_tested_and_weighed(bench):
 def test_refused_while_the_run_has_not_stopped(bench, unchanged):
     run = start_run(run=bench.charged(), act=bench.act(2))
     before = unchanged()
-    refusal = refused(run, bench.crystal(), bench.act(3))
+    refusal = refusal_of(run, bench.crystal(), bench.act(3))
     assert (refusal.code, refusal.field) == ("run_not_stopped", "run")
     assert unchanged() == before
 
@@ -66,13 +66,13 @@ def test_refused_while_the_run_has_not_stopped(bench, unchanged):
 def test_refused_from_a_run_that_never_ran(bench, unchanged):
     run = bench.charged()
     before = unchanged()
-    refusal = refused(run, bench.crystal(), bench.act(3))
+    refusal = refusal_of(run, bench.crystal(), bench.act(3))
     assert (refusal.code, refusal.field) == ("run_never_ran", "run")
     assert unchanged() == before
     start_run(run=run, act=bench.act(2))
     stop_run(run=run, act=bench.act(3))
     before = unchanged()
-    refusal = refused(run, bench.crystal(), bench.act(4))
+    refusal = refusal_of(run, bench.crystal(), bench.act(4))
     assert (refusal.code, refusal.field) == ("run_never_ran", "run")
     with pytest.raises(ConflictError) as caught:
         bag_slimes(run=run, bag=BagTaken(bench.works.places["wet-bench"]), act=bench.act(4))
@@ -87,7 +87,7 @@ def test_refused_from_a_run_that_never_ran(bench, unchanged):
 def test_refused_before_the_slimes_are_bagged(bench, unchanged):
     run = bench.stopped()
     before = unchanged()
-    refusal = refused(run, bench.crystal(), bench.act(13))
+    refusal = refusal_of(run, bench.crystal(), bench.act(13))
     assert (refusal.code, refusal.field) == ("slimes_not_bagged", "run")
     assert unchanged() == before
 
@@ -96,7 +96,7 @@ def test_refused_twice(bench, unchanged):
     run = bagged(bench)
     harvest_run(run=run, crystal=bench.crystal(), act=bench.act(14))
     before = unchanged()
-    refusal = refused(run, bench.crystal(), bench.act(15))
+    refusal = refusal_of(run, bench.crystal(), bench.act(15))
     assert (refusal.code, refusal.field) == ("run_not_stopped", "run")
     assert unchanged() == before
 
@@ -109,16 +109,16 @@ def test_refused_without_its_tests_unless_someone_says_why(bench, unchanged):
         ({"dry": False}, "dry"),
         ({"rinse_count": 0}, "rinse_count"),
     ):
-        refusal = refused(run, replace(bench.crystal(), **changes), bench.act(14))
+        refusal = refusal_of(run, replace(bench.crystal(), **changes), bench.act(14))
         assert isinstance(refusal, InvalidError)
         assert (refusal.code, refusal.field) == ("test_not_passed", field)
-    refusal = refused(run, bench.crystal(rinse_count=-1, waiver="x"), bench.act(14))
+    refusal = refusal_of(run, bench.crystal(rinse_count=-1, waiver="x"), bench.act(14))
     assert (refusal.code, refusal.field) == ("not_positive", "rinse_count")
-    refusal = refused(run, bench.crystal(waiver="x" * 201), bench.act(14))
+    refusal = refusal_of(run, bench.crystal(waiver="x" * 201), bench.act(14))
     assert (refusal.code, refusal.field) == ("too_long", "waiver")
-    refusal = refused(run, bench.crystal(declared=None), bench.act(14))
+    refusal = refusal_of(run, bench.crystal(declared=None), bench.act(14))
     assert (refusal.code, refusal.field) == ("one_content_needed", "output")
-    refusal = refused(run, bench.crystal(), bench.act(12.5))
+    refusal = refusal_of(run, bench.crystal(), bench.act(12.5))
     assert (refusal.code, refusal.field) == ("out_of_order", "occurred_at")
     assert unchanged() == before
     harvest = harvest_run(
@@ -189,7 +189,7 @@ def test_a_bag_put_back_counts_for_nothing(bench):
     reverse_movement(movement=wrong, reason="another run's", act=bench.act(13))
     run.refresh_from_db()
     assert not run.bag_torn
-    refusal = refused(run, bench.crystal(), bench.act(14))
+    refusal = refusal_of(run, bench.crystal(), bench.act(14))
     assert refusal.code == "slimes_not_bagged"
     place = bench.works.places["slimes-cabinet"]
     take_remnant(run=run, weight=bench.weight("150"), place=place, act=bench.act(12.5))
@@ -204,7 +204,7 @@ def test_each_run_has_steps_of_its_own(bench):
     first = bagged(bench, torn=True)
     south = bench.new_cell("south", "south-cell")
     second = bench.stopped(bench.charged(cell=south))
-    assert refused(second, bench.crystal(), bench.act(14)).code == "slimes_not_bagged"
+    assert refusal_of(second, bench.crystal(), bench.act(14)).code == "slimes_not_bagged"
     place = bench.works.places["slimes-cabinet"]
     take_remnant(run=second, weight=bench.weight("150"), place=place, act=bench.act(12.5))
     bag_slimes(run=second, bag=BagTaken(place), act=bench.act(13))

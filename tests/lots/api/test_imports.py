@@ -81,8 +81,8 @@ def test_an_import_sent_twice_is_recorded_once(office):
     first = post(office, [TRAY], key="may")
     assert post(office, [TRAY], key="may").json() == first.json()
     assert post(office, [TRAY, TRAY], key="may").json()["code"] == "idempotency_key_reused"
-    anew = post(office, [TRAY], key="later")
-    assert (anew.status_code, anew.json()["code"]) == (409, "already_imported")
+    again = post(office, [TRAY], key="later")
+    assert (again.status_code, again.json()["code"]) == (409, "already_imported")
     assert Movement.objects.count() == 1
     assert post(office, [TRAY], again=True).status_code == 201
 

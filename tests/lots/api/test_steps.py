@@ -13,6 +13,7 @@ from lots.models import Document, Excess, Lot, Place
 from lots.services.process_batches import Inputs, close_batch, record_output, start_batch
 from lots.services.taking import Take
 from tests.builders import receive, row_counts, weighed_output
+from tests.refused import check_refusal
 
 
 @pytest.fixture
@@ -25,12 +26,6 @@ def lot(works: SimpleNamespace, act: Any) -> Lot:
 @pytest.fixture
 def isoldes(works: SimpleNamespace, act: Any) -> Lot:
     return receive(works, act(0), owner=works.brackwater)
-
-
-def refused(answer: Any, status: int, code: str, field: str | None) -> None:
-    problem = answer.json()
-    assert (answer.status_code, problem["code"], problem["field"]) == (status, code, field)
-    assert problem["message"]
 
 
 def post(client: Any, lot: Lot, step: str, **body: Any) -> Any:
@@ -68,9 +63,9 @@ def test_a_sample_is_taken_and_used_up(api, lot):
     used = post(api, sample, "use-up", mass="0.5 g")
     assert used.status_code == 201
     assert holding(sample).mass_ug == 1_500_000
-    refused(post(api, lot, "use-up"), 400, "not_a_sample", "sample")
-    refused(post(api, lot, "samples", place="bench-lab"), 400, "one_quantity_needed", "mass")
-    refused(
+    check_refusal(post(api, lot, "use-up"), 400, "not_a_sample", "sample")
+    check_refusal(post(api, lot, "samples", place="bench-lab"), 400, "one_quantity_needed", "mass")
+    check_refusal(
         post(api, lot, "samples", place="fine-safe", mass="1 g"), 400, "not_a_laboratory", "place"
     )
 
@@ -78,18 +73,20 @@ def test_a_sample_is_taken_and_used_up(api, lot):
 def test_a_check_weighings_difference_is_posted_once(api, lot):
     weighing = post(api, lot, "weighings", weight=weighed("99.9")).json()["id"]
     address = f"/api/v1/weighings/{weighing}/post-difference/"
-    refused(api.post(address, {}), 400, "required", "reason")
+    check_refusal(api.post(address, {}), 400, "required", "reason")
     posted = api.post(address, {"reason": "the scoop was dusty"})
     assert posted.status_code == 201
     assert holding(lot).mass_ug == 99_900_000
-    refused(api.post(address, {"reason": "again"}), 409, "already_posted", "weighing")
+    check_refusal(api.post(address, {"reason": "again"}), 409, "already_posted", "weighing")
 
 
 def test_measurements_are_withdrawn_once_and_stay(api, api_as, lot, works):
     weighing = post(api, lot, "weighings", weight=weighed("99.9")).json()["id"]
     address = f"/api/v1/weighings/{weighing}/withdraw/"
     assert api.post(address, {"reason": "wrong lot"}).status_code == 201
-    refused(api.post(address, {"reason": "wrong lot"}), 409, "already_withdrawn", "measurement")
+    check_refusal(
+        api.post(address, {"reason": "wrong lot"}), 409, "already_withdrawn", "measurement"
+    )
     assert api.get(f"/api/v1/weighings/{weighing}/").json()["withdrawn"] == "wrong lot"
     report = {
         "method": "xrf",
@@ -116,7 +113,7 @@ def test_a_lot_changes_owner_as_a_claim_and_the_claim_is_settled(api, api_as, is
     before = row_counts()
     over = office.post("/api/v1/claims/settle/", body)
     assert (over.status_code, over.json()["code"]) == (409, "claim_overdrawn")
-    refused(post(office, isoldes, "owner", owner="tern-quay"), 400, "same_owner", "owner")
+    check_refusal(post(office, isoldes, "owner", owner="tern-quay"), 400, "same_owner", "owner")
     assert row_counts() == before
 
 
@@ -125,8 +122,10 @@ def test_a_lot_is_shipped_or_returned_with_its_cautions(api, lot, isoldes):
     assert (shipped.status_code, shipped.json()["kind"]) == (201, "shipment")
     assert shipped.json()["cautions"]
     before = row_counts()
-    refused(post(api, isoldes, "ship", to="tern-quay"), 400, "shipped_to_the_house", "to")
-    refused(post(api, isoldes, "return", customer="pellow-dane"), 400, "not_theirs", "customer")
+    check_refusal(post(api, isoldes, "ship", to="tern-quay"), 400, "shipped_to_the_house", "to")
+    check_refusal(
+        post(api, isoldes, "return", customer="pellow-dane"), 400, "not_theirs", "customer"
+    )
     assert post(api, lot, "ship", to="pellow-dane").status_code == 409
     assert row_counts() == before
     assert post(api, isoldes, "return", customer="brackwater").status_code == 201
@@ -134,8 +133,8 @@ def test_a_lot_is_shipped_or_returned_with_its_cautions(api, lot, isoldes):
 
 
 def test_a_lot_is_set_aside_and_released_by_the_assayer(api, api_as, lot, works):
-    refused(post(api, lot, "quarantine"), 400, "required", "reason")
-    refused(post(api, lot, "quarantine", reason=" "), 400, "blank", "reason")
+    check_refusal(post(api, lot, "quarantine"), 400, "required", "reason")
+    check_refusal(post(api, lot, "quarantine", reason=" "), 400, "blank", "reason")
     assert post(api, lot, "quarantine", reason="smells", place="quarantine").status_code == 201
     assert api.get(f"/api/v1/lots/{lot.code}/").json()["state"] == "quarantined"
     split = post(api, lot, "split", parts=[{"mass": "1 g"}])
@@ -143,7 +142,7 @@ def test_a_lot_is_set_aside_and_released_by_the_assayer(api, api_as, lot, works)
     assert post(api, lot, "release", reason="aired").status_code == 403
     assayer = api_as(works.assayer)
     assert post(assayer, lot, "release", reason="aired").status_code == 201
-    refused(post(assayer, lot, "release", reason="aired"), 409, "not_in_quarantine", "lot")
+    check_refusal(post(assayer, lot, "release", reason="aired"), 409, "not_in_quarantine", "lot")
 
 
 PDF = b"%PDF-1.7 a paper"
@@ -161,7 +160,7 @@ def test_a_document_is_attached_and_given_back_as_it_was(api, lot, settings, tmp
     file = api.get(f"/api/v1/documents/{kept.json()['id']}/file/")
     assert b"".join(file.streaming_content) == PDF
     assert file["Content-Disposition"].startswith("attachment")
-    refused(attach(api, lot, "again.pdf", PDF), 409, "already_attached", "file")
+    check_refusal(attach(api, lot, "again.pdf", PDF), 409, "already_attached", "file")
 
 
 @pytest.mark.parametrize(
@@ -179,14 +178,14 @@ def test_an_upload_that_is_not_what_it_claims_is_refused(
     api, lot, settings, tmp_path, name, content, kind, code
 ):
     settings.MEDIA_ROOT = tmp_path
-    refused(attach(api, lot, name, content, kind), 400, code, "file")
+    check_refusal(attach(api, lot, name, content, kind), 400, code, "file")
     assert not Document.objects.exists()
     assert not list(tmp_path.rglob("*.*"))
 
 
 def test_a_document_without_a_file_is_refused(api, lot):
     answer = api.post(f"/api/v1/lots/{lot.code}/documents/", {}, format="multipart")
-    refused(answer, 400, "required", "file")
+    check_refusal(answer, 400, "required", "file")
 
 
 def test_an_excess_is_explained_once(api, lot, works, act):
@@ -201,10 +200,10 @@ def test_an_excess_is_explained_once(api, lot, works, act):
     excess = Excess.objects.first()
     assert excess is not None
     address = f"/api/v1/excesses/{excess.pk}/explain/"
-    refused(api.post(address, {}), 400, "required", "explanation")
+    check_refusal(api.post(address, {}), 400, "required", "explanation")
     told = api.post(address, {"explanation": "the crucible gave back what it had kept"})
     assert (told.status_code, told.json()["state"]) == (201, "explained")
-    refused(api.post(address, {"explanation": "more"}), 409, "already_explained", "excess")
+    check_refusal(api.post(address, {"explanation": "more"}), 409, "already_explained", "excess")
 
 
 def test_a_trace_sums_to_the_microgram_both_ways(api, lot, works, act):
@@ -223,7 +222,7 @@ def test_a_trace_sums_to_the_microgram_both_ways(api, lot, works, act):
     )
     assert {node["key"] for node in ahead["graph"]["nodes"]} >= {lot.code, part}
     wrong = api.get(f"/api/v1/lots/{lot.code}/trace/", {"direction": "up"})
-    refused(wrong, 400, "invalid_choice", "direction")
+    check_refusal(wrong, 400, "invalid_choice", "direction")
     early = api.get(f"/api/v1/lots/{lot.code}/trace/", {"as_of": "2020-01-01T00:00:00Z"})
     assert early.json()["total"] == {}
 
@@ -236,4 +235,4 @@ def test_a_step_on_a_lot_nobody_has_is_not_found(api, works):
         ("return", {"customer": "brackwater"}),
         ("quarantine", {"reason": "x"}),
     ):
-        refused(post(api, missing, step, **body), 404, "unknown", None)
+        check_refusal(post(api, missing, step, **body), 404, "unknown", None)

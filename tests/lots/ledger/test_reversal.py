@@ -240,5 +240,8 @@ def test_a_lot_that_moved_since_is_not_moved_back(works: SimpleNamespace, act: M
     lot.refresh_from_db()
     assert lot.place == works.places["melt-bench"]
     reverse_movement(movement=movements[0], reason="wrong bench", act=act())
+    lot.refresh_from_db()
+    assert lot.place == works.places["feed-shelf"]
+    # Where it was said to stand until then was said, and stays.
     between = standings_of([lot], AsOf(MORNING + dt.timedelta(hours=1.5)))[lot.pk]
-    assert between.place_id == works.places["feed-shelf"].pk
+    assert between.place_id == works.places["melt-bench"].pk

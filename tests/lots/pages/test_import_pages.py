@@ -24,7 +24,7 @@ def office(works, browse_as):
     return browse_as(works.manager)
 
 
-def send(browser, content, subject="receipts", **more):
+def send_sheet(browser, content, subject="receipts", **more):
     """The address of the columns' page after a sheet was sent in."""
     given = {"subject": subject, **more}
     if isinstance(content, str):
@@ -44,7 +44,7 @@ def lay_out(browser, address, **changed):
 
 
 def test_a_pasted_sheet_is_laid_out_looked_at_and_recorded(office, works):
-    address = send(office, lines(RECEIVED, TRAY).decode())
+    address = send_sheet(office, lines(RECEIVED, TRAY).decode())
     shown = office.get(address).content.decode()
     assert "D: Gross, g (1000)" in shown
     draft_page = lay_out(office, address).url
@@ -71,7 +71,7 @@ def test_a_pasted_sheet_is_laid_out_looked_at_and_recorded(office, works):
 
 def test_faults_are_listed_and_marked_in_a_workbook_to_correct(office):
     bad = [*TRAY[:3], "1,234", *TRAY[4:]]
-    address = send(office, workbook(RECEIVED, TRAY, bad))
+    address = send_sheet(office, workbook(RECEIVED, TRAY, bad))
     page = office.get(lay_out(office, address).url).content.decode()
     assert "Not as it stands" in page
     assert "D: Gross, g" in page
@@ -88,7 +88,7 @@ def test_faults_are_listed_and_marked_in_a_workbook_to_correct(office):
 
 
 def test_headings_are_read_again_in_the_row_that_is_named(office):
-    address = send(office, lines(["Lots of May"], ["no", "such", "words"], RECEIVED, TRAY))
+    address = send_sheet(office, lines(["Lots of May"], ["no", "such", "words"], RECEIVED, TRAY))
     assert office.get(address).context["form"]["header_row"].value() == 3
     form = lay_out(office, address, header_row="2", reread="1").context["form"]
     assert form["at-gross"].value() == ""
@@ -97,7 +97,7 @@ def test_headings_are_read_again_in_the_row_that_is_named(office):
 
 
 def test_what_is_needed_of_the_columns_is_said_beside_them(office):
-    address = send(office, lines(["Gross (oz)", "Silver"], ["1", "2"]))
+    address = send_sheet(office, lines(["Gross (oz)", "Silver"], ["1", "2"]))
     answer = lay_out(office, address)
     assert answer.status_code == 400
     errors = answer.context["form"].errors.get_json_data()
@@ -139,7 +139,7 @@ def test_what_cannot_be_sent_is_refused_on_the_form(office, given, code):
 def test_a_long_sheet_is_checked_by_the_page_itself_slice_by_slice(office, monkeypatch):
     monkeypatch.setattr(drafts, "SLICE_ROWS", 2)
     monkeypatch.setattr(drafts.check_slice, "__kwdefaults__", {"rows": 2})
-    address = send(office, lines(RECEIVED, *[TRAY] * 5))
+    address = send_sheet(office, lines(RECEIVED, *[TRAY] * 5))
     draft_page = lay_out(office, address).url
     shown = office.get(draft_page).content.decode()
     assert '<progress id="rows-checked" max="5" value="2">' in shown
@@ -154,7 +154,7 @@ def test_a_long_sheet_is_checked_by_the_page_itself_slice_by_slice(office, monke
 
 def test_a_sheet_sent_anew_warns_and_is_recorded_only_when_that_is_said(office):
     for _ in range(2):
-        lay_out(office, send(office, lines(RECEIVED, TRAY)))
+        lay_out(office, send_sheet(office, lines(RECEIVED, TRAY)))
         draft = ImportDraft.objects.filter(state="checked").get()
         record = reverse("import-record", args=[draft.pk])
         answer = office.post(record, {})
@@ -167,7 +167,7 @@ def test_a_sheet_sent_anew_warns_and_is_recorded_only_when_that_is_said(office):
 
 
 def test_a_draft_is_its_sender_s_alone_and_can_be_thrown_away(office, works, browse_as):
-    address = send(office, lines(RECEIVED, TRAY))
+    address = send_sheet(office, lines(RECEIVED, TRAY))
     other = browse_as(works.accountant)
     pk = ImportDraft.objects.get().pk
     for name in ("import-draft", "import-columns", "import-marked", "import-progress"):
@@ -196,7 +196,7 @@ def test_who_works_at_the_bench_imports_what_is_read_there_and_customers_nothing
 def test_an_operator_s_weighings_are_imported(works, browser, received):
     lot = received(1000)
     sheet = lines(["Lot", "Weight", "Balance"], [lot.code, "1.0 kg", "bench"])
-    lay_out(browser, send(browser, sheet, "weighings"))
+    lay_out(browser, send_sheet(browser, sheet, "weighings"))
     record = reverse("import-record", args=[ImportDraft.objects.get().pk])
     page = browser.post(record, {}, follow=True).content.decode()
     assert lot.code in page
@@ -207,7 +207,7 @@ def test_an_operator_s_weighings_are_imported(works, browser, received):
 def test_what_would_run_is_sent_back_as_text_and_read_again_as_it_was(office, made):
     runs = ["=HYPERLINK(1)", "+1+1", "-2+3", "@SUM(1)", "\uff1d1", "'=1"]
     headings = [*RECEIVED[:-1], "=cmd|' /C calc'!A0"]
-    address = send(office, made(headings, TRAY, runs))
+    address = send_sheet(office, made(headings, TRAY, runs))
     answer = lay_out(office, address)
     assert answer.status_code == 302
     draft = ImportDraft.objects.get()
@@ -223,7 +223,7 @@ def test_what_would_run_is_sent_back_as_text_and_read_again_as_it_was(office, ma
 
 
 def test_what_no_workbook_can_hold_does_not_break_the_marked_sheet(office):
-    address = send(office, lines(RECEIVED, [*TRAY[:3], "1\x01\ufffe", *TRAY[4:]]))
+    address = send_sheet(office, lines(RECEIVED, [*TRAY[:3], "1\x01\ufffe", *TRAY[4:]]))
     assert lay_out(office, address).status_code == 302
     marked = office.get(reverse("import-marked", args=[ImportDraft.objects.get().pk]))
     assert marked.status_code == 200

@@ -16,6 +16,7 @@ from lots.models import Assay, Document, Lot, Movement, Person, Place, ProcessBa
 from lots.services.process_batches import Inputs, record_output, start_batch
 from lots.services.taking import Take
 from tests.builders import GRAM, receive, row_counts, weighed_output
+from tests.sending import send
 
 
 @pytest.fixture
@@ -26,18 +27,6 @@ def lot(works: SimpleNamespace, act: Callable[..., Any]) -> Lot:
 @pytest.fixture
 def office(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
     return browse_as(works.manager)
-
-
-def send(client: Client, name: str, args: list[Any], status: int = 302, **values: Any) -> Any:
-    """Opens the form and sends it with the key it came with."""
-    address = reverse(name, args=args)
-    opened = client.get(address)
-    assert opened.status_code == 200
-    key = opened.context["form"]["key"].value()
-    answer = client.post(address, {"key": key, **values})
-    if answer.status_code != status:
-        raise AssertionError(answer.context["form"].errors.as_json())
-    return client.get(answer.url) if status == 302 else answer
 
 
 def test_weighing_is_kept_and_then_brings_the_book_to_it(
@@ -241,6 +230,20 @@ def test_process_batch_by_its_forms_and_its_reversal(
     assert "This takes back" in page.content.decode()
     batch.refresh_from_db()
     assert batch.state == "open"
+
+
+def test_an_output_of_no_known_content_marks_each_way_to_give_one(
+    browser: Client, works: SimpleNamespace, act: Callable[..., Any]
+) -> None:
+    shelf = works.places["melt-bench"]
+    inputs = Inputs([Take(receive(works, act(), grams=100))])
+    batch = start_batch(kind="granulating", place=shelf, inputs=inputs, act=act(1))
+    answer = send(
+        browser, "batch-output", [batch.code], 400,
+        form="granules", place=shelf.pk, gross="98 g", balance=works.balance.pk,
+    )  # fmt: skip
+    errors = answer.context["form"].errors
+    assert {"method", "declared", "estimated"} == set(errors), errors
 
 
 def test_output_above_the_book_stays_on_show_until_explained(

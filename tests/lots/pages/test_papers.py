@@ -53,6 +53,15 @@ def test_a_day_that_is_over_is_refused_beside_its_field(office, works):
     assert row_counts() == before
 
 
+def test_what_a_paper_is_has_to_be_said(office, works):
+    begun = office.get(reverse("paper-attach")).context["form"]
+    assert begun["kind"].value() is None
+    before = row_counts()
+    answer = office.post(reverse("paper-attach"), paper(party=works.brackwater.pk, kind=""))
+    assert (answer.status_code, set(answer.context["form"].errors)) == (400, {"kind"})
+    assert row_counts() == before
+
+
 def test_papers_are_for_the_office(works, browse_as):
     for name in ("papers", "paper-attach"):
         assert browse_as(works.operator).get(reverse(name)).status_code == 403

@@ -208,7 +208,7 @@ def test_a_kept_mixture_of_wrong_origins_is_found_by_the_check(kept):
     with pytest.raises(CommandError, match="kept-traces"):
         call_command("check_ledger", stdout=out)
     assert f"lot {kept.granules.code}" in out.getvalue()
-    call_command("keep_traces", "--anew", stdout=out)
+    call_command("keep_traces", "--from-scratch", stdout=out)
     call_command("check_ledger", stdout=out)
 
 

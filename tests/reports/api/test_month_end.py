@@ -14,6 +14,7 @@ from openpyxl import load_workbook
 from lots.ledger.holdings import holding
 from reports.models import CountAdjustment, CountedMetal, CountLine, MonthEnd
 from tests.builders import row_counts
+from tests.refused import check_refusal
 
 APRIL = "/api/v1/months/2026-04"
 MARCH = "/api/v1/months/2026-03"
@@ -37,11 +38,6 @@ def sheet(desks: SimpleNamespace) -> str:
 
 def weighed(grams: str) -> dict[str, Any]:
     return {"weight": {"gross": f"{grams} g", "balance": "bench"}}
-
-
-def refused(answer: Any, status: int, code: str, field: str | None) -> None:
-    problem = answer.json()
-    assert (answer.status_code, problem["code"], problem["field"]) == (status, code, field)
 
 
 def test_nothing_of_the_book_is_shown_until_the_whole_sheet_is_counted(desks, sheet):
@@ -97,7 +93,7 @@ def test_a_bad_count_is_refused_by_name_and_nothing_is_written(
 ):
     before = row_counts()
     body = {"lot": desks.spring.crystal.code, **body}
-    refused(desks.operator.post(f"{sheet}/counts/", body), status, code, field)
+    check_refusal(desks.operator.post(f"{sheet}/counts/", body), status, code, field)
     assert row_counts() == before
 
 
@@ -134,7 +130,7 @@ def test_an_upload_with_a_row_at_fault_enters_nothing_and_names_the_row(desks, s
     crystal = desks.spring.crystal.code
     file = filled_form(desks, sheet, **{crystal.replace("-", "_"): "-5"})
     answer = desks.operator.post(f"{sheet}/upload/", {"file": file}, format="multipart")
-    refused(answer, 400, "rows_refused", "file")
+    check_refusal(answer, 400, "rows_refused", "file")
     assert [each["code"] for each in answer.json()["problems"]] == ["not_positive"]
     assert answer.json()["problems"][0]["field"].endswith(".gross")
     assert row_counts() == before
@@ -153,7 +149,7 @@ def test_an_upload_that_is_no_form_is_refused(desks, sheet, content, code):
     before = row_counts()
     file = SimpleUploadedFile("form.xlsx", content)
     answer = desks.operator.post(f"{sheet}/upload/", {"file": file}, format="multipart")
-    refused(answer, 400, code, "file")
+    check_refusal(answer, 400, code, "file")
     assert row_counts() == before
 
 
@@ -164,10 +160,10 @@ def test_an_adjustment_takes_two_people_and_can_be_declined(desks, sheet):
     causes = {"causes": {crystal: "spillage"}}
     assert desks.operator.post(f"{sheet}/propose/", causes).status_code == 403
     assert desks.accountant.post(f"{sheet}/propose/", causes).status_code == 201
-    refused(desks.accountant.post(f"{sheet}/approve/"), 403, "same_person", "who")
+    check_refusal(desks.accountant.post(f"{sheet}/approve/"), 403, "same_person", "who")
     proposal = CountAdjustment.objects.get()
     address = f"/api/v1/count-adjustments/{proposal.pk}"
-    refused(desks.manager.post(f"{address}/decline/"), 400, "empty", "note")
+    check_refusal(desks.manager.post(f"{address}/decline/"), 400, "empty", "note")
     declined = desks.manager.post(f"{address}/decline/", {"note": "weigh it again"})
     assert declined.json()["state"] == "declined"
     desks.accountant.post(f"{sheet}/propose/", causes)
@@ -205,11 +201,11 @@ def test_a_month_is_closed_in_order_and_reopened_on_record(desks):
         assert desks.accountant.post(f"{month}/begin/").status_code == 201
         desks.accountant.post(f"{month}/prepare/")
         desks.manager.post(f"{month}/approve/")
-    refused(desks.manager.post(f"{APRIL}/close/"), 409, "earlier_month_open", "month")
+    check_refusal(desks.manager.post(f"{APRIL}/close/"), 409, "earlier_month_open", "month")
     assert desks.manager.post(f"{MARCH}/close/").json()["state"] == "closed"
     assert desks.manager.post(f"{APRIL}/close/").json()["state"] == "closed"
-    refused(desks.manager.post(f"{APRIL}/reopen/"), 400, "required", "reason")
-    refused(desks.manager.post(f"{APRIL}/reopen/", {"reason": " "}), 400, "blank", "reason")
+    check_refusal(desks.manager.post(f"{APRIL}/reopen/"), 400, "required", "reason")
+    check_refusal(desks.manager.post(f"{APRIL}/reopen/", {"reason": " "}), 400, "blank", "reason")
     opened = desks.manager.post(f"{APRIL}/reopen/", {"reason": "a late receipt"}).json()
     assert (opened["state"], opened["statement_digest"]) == ("counting", "")
     shown = desks.operator.get(f"{APRIL}/").json()
@@ -222,7 +218,7 @@ def test_a_step_sent_twice_is_taken_once(desks):
     first = desks.accountant.post(f"{APRIL}/begin/", {}, headers=headers)
     second = desks.accountant.post(f"{APRIL}/begin/", {}, headers=headers)
     assert (first.json(), MonthEnd.objects.count()) == (second.json(), 1)
-    refused(desks.accountant.post(f"{APRIL}/begin/"), 409, "already_begun", "month")
+    check_refusal(desks.accountant.post(f"{APRIL}/begin/"), 409, "already_begun", "month")
 
 
 @pytest.mark.parametrize(
@@ -234,7 +230,7 @@ def test_a_step_sent_twice_is_taken_once(desks):
     ],
 )
 def test_a_month_that_is_none_is_refused(desks, month, status, code):
-    refused(desks.accountant.post(f"/api/v1/months/{month}/begin/"), status, code, "month")
+    check_refusal(desks.accountant.post(f"/api/v1/months/{month}/begin/"), status, code, "month")
 
 
 def test_a_month_nobody_began_is_not_found(desks):

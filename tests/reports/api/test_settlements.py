@@ -15,6 +15,7 @@ from lots.services.taking import Take
 from reports.models import ContractTerms, MetalPrice, Settlement
 from tests.builders import row_counts
 from tests.cells.conftest import Bench
+from tests.refused import check_refusal
 from tests.reports.api.conftest import TERMS
 
 
@@ -52,17 +53,12 @@ def prepare(desks: SimpleNamespace, **body: Any) -> Any:
     return desks.accountant.post(address, {"kind": "final", **body})
 
 
-def refused(answer: Any, status: int, code: str, field: str | None) -> None:
-    problem = answer.json()
-    assert (answer.status_code, problem["code"], problem["field"]) == (status, code, field)
-
-
 def test_a_settlement_is_prepared_approved_and_superseded(desks):
     assert set_terms(desks).json()["number"] == 1
     draft = prepare(desks).json()
     assert (draft["state"], draft["payable"]["Ag"]["g"]) == ("draft", "924.500000")
     address = f"/api/v1/settlements/{draft['code']}"
-    refused(desks.accountant.post(f"{address}/approve/"), 403, "same_person", "who")
+    check_refusal(desks.accountant.post(f"{address}/approve/"), 403, "same_person", "who")
     assert desks.manager.post(f"{address}/approve/").json()["state"] == "approved"
     set_terms(desks, metals=[{"metal": "Ag", "accountability": [{"percent": "99"}]}])
     second = prepare(desks).json()
@@ -97,7 +93,7 @@ def test_the_statement_says_the_same_in_every_form(desks):
     pdf = desks.operator.get(address, {"as": "pdf"})
     assert pdf["Content-Type"] == "application/pdf"
     assert b"".join(pdf.streaming_content).startswith(b"%PDF-")
-    refused(desks.operator.get(address, {"as": "csv"}), 400, "invalid_choice", "as")
+    check_refusal(desks.operator.get(address, {"as": "csv"}), 400, "invalid_choice", "as")
 
 
 def test_what_if_reckons_again_and_keeps_nothing(desks):
@@ -108,14 +104,14 @@ def test_what_if_reckons_again_and_keeps_nothing(desks):
     supposed = desks.operator.post(address, {"results": {"Ag": {"house": "900"}}})
     assert supposed.status_code == 200
     assert supposed.json()["after"]["payable"]["Ag"]["g"] == "900.000000"
-    refused(
+    check_refusal(
         desks.operator.post(address, {"results": {"Au": {"house": "1"}}}),
         400,
         "unknown_metal",
         "results.Au",
     )
-    refused(desks.operator.post(address, {"weigth_g": "1"}), 400, "unknown_field", "weigth_g")
-    refused(
+    check_refusal(desks.operator.post(address, {"weigth_g": "1"}), 400, "unknown_field", "weigth_g")
+    check_refusal(
         desks.operator.post(address, {"terms": {"currency": "euro"}}),
         400,
         "not_a_currency",
@@ -127,9 +123,9 @@ def test_what_if_reckons_again_and_keeps_nothing(desks):
 def test_a_draft_is_withdrawn_with_a_reason(desks):
     set_terms(desks)
     code = prepare(desks).json()["code"]
-    refused(prepare(desks), 409, "settlement_draft_exists", "lot")
+    check_refusal(prepare(desks), 409, "settlement_draft_exists", "lot")
     address = f"/api/v1/settlements/{code}/withdraw/"
-    refused(desks.accountant.post(address), 400, "empty", "note")
+    check_refusal(desks.accountant.post(address), 400, "empty", "note")
     dropped = desks.accountant.post(address, {"note": "another assay comes"})
     assert dropped.json()["state"] == "withdrawn"
 
@@ -162,7 +158,7 @@ def test_writing_is_for_the_office(desks):
 )
 def test_a_bad_preparation_is_refused(desks, body, status, code, field):
     before = row_counts()
-    refused(prepare(desks, **body), status, code, field)
+    check_refusal(prepare(desks, **body), status, code, field)
     assert row_counts() == before
 
 
@@ -176,7 +172,7 @@ def test_a_bad_preparation_is_refused(desks, body, status, code, field):
     ],
 )
 def test_bad_terms_are_refused_by_name(desks, content, code, field):
-    refused(set_terms(desks, **content), 400, code, field)
+    check_refusal(set_terms(desks, **content), 400, code, field)
     assert not ContractTerms.objects.exists()
 
 
@@ -192,7 +188,7 @@ PRICE = {
 def test_a_price_is_entered_once(desks):
     address = "/api/v1/prices/record/"
     assert desks.accountant.post(address, PRICE).json()["price"] == "31.2500"
-    refused(desks.accountant.post(address, PRICE), 409, "price_exists", "from_date")
+    check_refusal(desks.accountant.post(address, PRICE), 409, "price_exists", "from_date")
     found = desks.operator.get("/api/v1/prices/", {"metal": "Ag", "currency": "EUR"}).json()
     assert found["count"] == MetalPrice.objects.count() == 1
 
@@ -214,7 +210,7 @@ def test_a_price_is_entered_once(desks):
 )
 def test_a_bad_price_is_refused_by_name(desks, change, code, field):
     answer = desks.accountant.post("/api/v1/prices/record/", {**PRICE, **change})
-    refused(answer, 400, code, field)
+    check_refusal(answer, 400, code, field)
     assert not MetalPrice.objects.exists()
 
 
@@ -225,13 +221,13 @@ def test_a_question_is_recorded_with_its_answer_and_closed_by_the_reply(desks):
     assert asked["answer"]["lot"]["lot"] == desks.lot.code
     assert desks.lot.code in asked["draft"]
     reply = f"/api/v1/settlement-questions/{asked['id']}/answer/"
-    refused(desks.accountant.post(reply, {"reply": " "}), 400, "blank", "reply")
+    check_refusal(desks.accountant.post(reply, {"reply": " "}), 400, "blank", "reply")
     assert desks.accountant.post(reply, {"reply": "In our pool."}).json()["state"] == "answered"
-    refused(desks.accountant.post(reply, {"reply": "x"}), 409, "already_answered", "question")
+    check_refusal(desks.accountant.post(reply, {"reply": "x"}), 409, "already_answered", "question")
 
 
 def test_a_question_about_the_works_own_lot_is_refused(desks):
     own = desks.bench.granules()
     answer = desks.accountant.post(f"/api/v1/lots/{own.code}/questions/", {"question": "?"})
-    refused(answer, 400, "not_a_customers_lot", "lot")
+    check_refusal(answer, 400, "not_a_customers_lot", "lot")
     assert Lot.objects.filter(settlement_questions__isnull=False).count() == 0

@@ -42,26 +42,26 @@ def filled(client: Client, sheet: CountSheet, gross: str) -> SimpleUploadedFile:
     return SimpleUploadedFile("count.xlsx", file.getvalue())
 
 
-def send(client: Client, sheet: CountSheet, file: SimpleUploadedFile) -> Any:
+def upload(client: Client, sheet: CountSheet, file: SimpleUploadedFile) -> Any:
     address = reverse("sheet-upload", args=[sheet.code])
     key = client.get(address).context["form"]["key"].value()
     return client.post(address, {"key": key, "file": file})
 
 
 def test_a_filled_in_form_is_entered(browser, sheet):
-    answer = send(browser, sheet, filled(browser, sheet, "1994.9"))
+    answer = upload(browser, sheet, filled(browser, sheet, "1994.9"))
     assert answer.status_code == 302
     assert not CountLine.objects.filter(sheet=sheet, method="").exists()
 
 
 def test_a_row_that_cannot_be_is_named_and_none_is_entered(browser, sheet):
-    answer = send(browser, sheet, filled(browser, sheet, "-3"))
+    answer = upload(browser, sheet, filled(browser, sheet, "-3"))
     assert answer.status_code == 400
     assert "rows.7.gross" in answer.content.decode()
     assert not CountLine.objects.filter(sheet=sheet).exclude(method="").exists()
 
 
 def test_what_is_no_form_is_refused(browser, sheet):
-    answer = send(browser, sheet, SimpleUploadedFile("count.xlsx", b"a photograph"))
+    answer = upload(browser, sheet, SimpleUploadedFile("count.xlsx", b"a photograph"))
     assert answer.status_code == 400
     assert "not_a_count_form" in answer.context["form"].errors.as_json()

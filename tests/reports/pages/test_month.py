@@ -17,6 +17,7 @@ from reports.pages.month import waterfall
 from reports.queries.month.month_statement import month_statement
 from reports.queries.month.periods import Period
 from tests.builders import receive, row_counts
+from tests.sending import send
 
 
 @pytest.fixture
@@ -27,18 +28,6 @@ def accountant(works: SimpleNamespace, browse_as: Callable[[object], Client]) ->
 @pytest.fixture
 def manager(works: SimpleNamespace, browse_as: Callable[[object], Client]) -> Client:
     return browse_as(works.manager)
-
-
-def send(client: Client, name: str, args: list[Any], status: int = 302, **values: Any) -> Any:
-    address = reverse(name, args=args)
-    opened = client.get(address)
-    assert opened.status_code == 200, opened.status_code
-    form = opened.context["form"]
-    hidden = {field.name: field.value() or "" for field in form.hidden_fields()}
-    answer = client.post(address, {**hidden, **values})
-    if answer.status_code != status:
-        raise AssertionError(answer.context["form"].errors.as_json())
-    return answer
 
 
 def test_month_page_shows_every_figure_of_the_statement(
@@ -129,10 +118,10 @@ def test_counter_does_not_see_the_book(
         browser, "sheet-count", [sheet.code, in_june.crystal.code],
         gross="1990 g", balance=works.balance.pk,
     )  # fmt: skip
-    page = browser.get(counted.url).content.decode()
+    page = counted.content.decode()
     assert "1\u202f990.000 g" in page
     assert book not in page
-    assert book in accountant.get(counted.url).content.decode()
+    assert book in accountant.get(counted.request["PATH_INFO"]).content.decode()
 
 
 def test_second_count_is_a_recount_however_often_it_is_sent(

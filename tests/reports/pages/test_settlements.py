@@ -145,7 +145,7 @@ def test_the_form_asks_for_what_the_terms_need(
     """Penalties may be for elements that are no metals of the books, such as bismuth."""
     office = browse_as(works.accountant)
     address = reverse("settle", args=[lot.code])
-    plain = {"kind", "tax", "occurred_at", "note", "key"}
+    plain = {"kind", "tax", "note", "key"}
     assert set(office.get(address).context["form"].fields) == plain
     penalty = {"element": "Bi", "limit_ppt": "0.5", "per_ppt_and_kg": "2"}
     set_terms(

@@ -22,21 +22,21 @@ def filled(office, code="brackwater"):
     return {name: value for name, value in values.items() if value not in (None, False)}
 
 
-def send(office, code="brackwater", **given):
+def write_terms(office, code="brackwater", **given):
     return office.post(reverse("terms-write", args=[code]), given)
 
 
 def test_the_form_begins_with_the_version_before_and_previews_what_changes(office, in_force):
     given = filled(office)
     before = row_counts()
-    same = send(office, **given, do="preview")
+    same = write_terms(office, **given, do="preview")
     assert "these are the terms that hold already" in same.content.decode()
     changed = given | {"Ag-accountability": "0 98.5 1\n950 99.25 0.5", "umpire_fee": "95"}
-    page = send(office, **changed, do="preview").content.decode()
+    page = write_terms(office, **changed, do="preview").content.decode()
     for said in ("from 0 ‰: 99 %", "from 950 ‰: 99.25 %", "95 EUR", "Nothing is written down yet"):
         assert said in page, said
     assert row_counts() == before
-    answer = send(office, **changed, do="record")
+    answer = write_terms(office, **changed, do="record")
     assert answer.url == reverse("customer-terms", args=["brackwater"])
     first, second = ContractTerms.objects.order_by("number")
     assert second.number == 2
@@ -58,7 +58,7 @@ def test_a_first_version_is_written_for_a_customer_without_any(office, works):
         "penalties": "Bi 0.5 1.2",
         "do": "record",
     }
-    answer = send(office, "pellow-dane", **given)
+    answer = write_terms(office, "pellow-dane", **given)
     assert answer.status_code == 302, answer.context["form"].errors
     terms = parse_terms(ContractTerms.objects.get(customer=works.pellow).content)
     assert [metal.metal for metal in terms.metals] == ["Ag"]
@@ -83,7 +83,7 @@ def test_terms_that_cannot_be_are_refused_beside_their_field(office, in_force, g
     sent = filled(office) | given
     before = row_counts()
     for do in ("preview", "record"):
-        answer = send(office, **sent, do=do)
+        answer = write_terms(office, **sent, do=do)
         assert (answer.status_code, answer.context["form"].has_error(field)) == (400, True)
     assert row_counts() == before
 

@@ -25,7 +25,8 @@ from reports.services import count_upload
 from reports.services.count_import import import_counts
 from reports.services.counts import open_count_sheet
 from reports.services.month_end import begin_month_end
-from tests.reports.conftest import APRIL, G, every_row
+from tests.refused import every_row
+from tests.reports.conftest import APRIL, G
 
 Make = Callable[..., Any]
 
