@@ -30,6 +30,37 @@ LONGER = {
     "tests/access_table.py": "a row for every address there is, found by its name",
     "tests/properties/test_ledger_model.py": "one machine of steps, read beside its reference",
 }
+# A function after its docstring; its parameters are what an event asks.
+FUNCTION_LINES_MAX = 60
+# A test fits a screen. Longer ones tell a story that would be told twice if it were cut.
+TEST_LINES_MAX = 40
+LONGER_TESTS = {
+    "test_every_microgram_is_on_the_books_through_a_run": "a run from its charge to its close",
+    "test_from_the_door_to_the_settlement": "every step of a lot through the API",
+}
+FILES_MAX = 25
+# Folders with more files side by side, each with its reason.
+FULLER = {
+    "config": "settings, and what every app's pages and addresses stand on",
+    "lots/ledger": "the kernel, which is read as one",
+    "lots/templates/lots": "a template is found by its page's name",
+    "reports/pages": "a module for each page of a report",
+    "reports/templates/reports": "a template is found by its page's name",
+}
+# Steps that are tested together with those they can't go without, in the module named.
+TESTED_IN = {
+    "prices": "test_settlements",
+    "subscriptions": "test_event_delivery",
+    "weighings": "test_weighing_difference",
+    "assays": "test_late_assay",
+    "remnant": "test_plain_chain",
+    "slimes_bag": "test_plain_chain",
+    "measure_electrolyte": "test_electrolytes",
+    "prepare_electrolyte": "test_electrolytes",
+    "top_up": "test_electrolytes",
+    "start_run": "test_plain_chain",
+    "stop_run": "test_plain_chain",
+}
 # What a pure module may not know of: the framework, the clock, chance, files.
 IMPURE_IMPORTS = {"django", "rest_framework", "random", "secrets", "time", "os", "pathlib", "io"}
 IMPURE_CALLS = {"now", "today", "utcnow", "open", "default_rng"}
@@ -137,6 +168,60 @@ def test_files_stay_short() -> None:
     assert set(LONGER) - set(long) == set(), "no longer long: take it off the list"
 
 
+def functions(path: Path) -> Iterator[tuple[str, int]]:
+    """Each function's name and length, from its first statement after the docstring."""
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.FunctionDef):
+            body = node.body[1:] if ast.get_docstring(node) is not None else node.body
+            yield node.name, (node.end_lineno or 0) - body[0].lineno + 1 if body else 0
+
+
+def test_functions_and_tests_fit_a_screen() -> None:
+    long = {
+        (name(path), function): lines
+        for path in sources(*APPS)
+        for function, lines in functions(path)
+        if lines > FUNCTION_LINES_MAX
+    }
+    assert long == {}
+    tests = {
+        function: lines
+        for path in sources("tests")
+        for function, lines in functions(path)
+        if function.startswith("test_") and lines > TEST_LINES_MAX
+    }
+    assert set(tests) - set(LONGER_TESTS) == set(), tests
+    assert set(LONGER_TESTS) - set(tests) == set(), "no longer long: take it off the list"
+
+
+def test_folders_stay_small() -> None:
+    full = {
+        folder.relative_to(ROOT).as_posix(): len(files)
+        for app in APPS
+        for folder in (ROOT / app).rglob("*")
+        if folder.is_dir() and folder.name not in {"__pycache__", "migrations"}
+        if len(files := [each for each in folder.iterdir() if each.is_file()]) > FILES_MAX
+    }
+    full |= {app: n for app in APPS if (n := len(list((ROOT / app).glob("*.*")))) > FILES_MAX}
+    assert set(full) - set(FULLER) == set(), full
+    assert set(FULLER) - set(full) == set(), "no longer full: take it off the list"
+
+
+def test_an_event_has_the_same_stem_where_it_is_tested() -> None:
+    tested = {path.stem for path in sources("tests")}
+    declaring = {
+        path.stem
+        for app in ("lots", "cells", "reports")
+        for path in sources(app)
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Event"
+    }
+    assert len(declaring) > 50
+    wanted = {stem: TESTED_IN.get(stem, f"test_{stem}") for stem in declaring}
+    assert {stem: test for stem, test in wanted.items() if test not in tested} == {}
+    assert set(TESTED_IN) <= declaring
+
+
 def test_nothing_prints_but_commands() -> None:
     wrong = {
         (name(path), node.lineno)
@@ -148,6 +233,34 @@ def test_nothing_prints_but_commands() -> None:
         and node.func.id == "print"
     }
     assert wrong == set()
+
+
+def test_nobody_meets_an_old_word() -> None:
+    """Pages, refusals and commands say it as people do."""
+    old = re.compile(r"\banew\b|reckon|\bNaN\b", re.IGNORECASE)
+    said = [*sources(*APPS), ROOT / "config" / "refusals.toml"]
+    said += [path for app in APPS for path in (ROOT / app).rglob("*.html")]
+    wrong = {
+        (name(path), text[:60]) for path in said for text in _read_out(path) if old.search(text)
+    }
+    assert wrong == set()
+
+
+def _read_out(path: Path) -> Iterator[str]:
+    """The words of a file that anybody but its reader meets: no docstring, no comment."""
+    if path.suffix != ".py":
+        yield from path.read_text().splitlines()
+        return
+    silent = {
+        id(node.body[0].value)
+        for node in ast.walk(tree(path))
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+        and ast.get_docstring(node) is not None
+        and isinstance(node.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.value if id(node) not in silent and " " in node.value else ""
 
 
 def test_nothing_is_left_for_another_day() -> None:

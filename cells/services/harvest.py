@@ -127,19 +127,7 @@ def harvest_run(*, run: CellRun, crystal: Crystal, act: Act) -> Harvest:
         description=f"Crystal of run {run.code}",
     )
     check_output(output)
-    torn = run.bag_torn
-    lot = register_lot(
-        form=Lot.Form.FINE_CRYSTAL,
-        owner=run.charge_lot.owner,
-        place=crystal.place,
-        content=content_of(output),
-        act=act,
-        description=output.description,
-        state=Lot.State.QUARANTINED if torn else Lot.State.AVAILABLE,
-    )
-    if torn:
-        lot.state_reason = f"slimes bag torn in run {run.code}: assay before use"
-        lot.save(update_fields=["state_reason"])
+    lot = _crystal_lot(run, output, act)
     contents, material = measure(lot, output, act, purpose=Weighing.Purpose.HARVEST)
     assert isinstance(material.quantity_by, Weighing)
     flows = _flows(_pool(run, act), contents)
@@ -171,7 +159,7 @@ def harvest_run(*, run: CellRun, crystal: Crystal, act: Act) -> Harvest:
         tests_waived=crystal.waiver.strip(),
         expected_silver_ug=expected_ug,
         expected_silver_u_ug=expected_u_ug,
-        torn=torn,
+        torn=run.bag_torn,
     )
     _keep_balances(harvest, flows)
     look_again(run, act.moment)
@@ -192,6 +180,24 @@ HARVEST: Final = Event(
     flat=("crystal",),
     fixed={"assay.side": Assay.Side.HOUSE, "assay.basis": Assay.Basis.FINENESS},
 )
+
+
+def _crystal_lot(run: CellRun, output: Output, act: Act) -> Lot:
+    """The crystal's lot: set aside until assayed when the bag was torn."""
+    torn = run.bag_torn
+    lot = register_lot(
+        form=output.form,
+        owner=run.charge_lot.owner,
+        place=output.place,
+        content=content_of(output),
+        act=act,
+        description=output.description,
+        state=Lot.State.QUARANTINED if torn else Lot.State.AVAILABLE,
+    )
+    if torn:
+        lot.state_reason = f"slimes bag torn in run {run.code}: assay before use"
+        lot.save(update_fields=["state_reason"])
+    return lot
 
 
 @undo_for(Movement.Kind.HARVEST)

@@ -318,15 +318,11 @@ class Event:
     def questions(self) -> tuple[Question, ...]:
         """What is asked: everything the service takes but the thing it happens to."""
         subject = self.on.param if self.on is not None else ""
-        return tuple(each for each in self._taken if each.name != subject)
-
-    @cached_property
-    def _taken(self) -> tuple[Question, ...]:
         found: list[Question] = []
         for each in questions_of(self.service):
             if each.param in self.flat:
                 found += [replace(part, within=each.param) for part in each.parts]
-            else:
+            elif each.param != subject:
                 found.append(each)
         return tuple(found)
 
@@ -337,13 +333,13 @@ class Event:
 
     def arguments(self, answers: Mapping[str, Any], subject: Any) -> dict[str, Any]:
         """The service's arguments from answers by question; what is None is left to its default."""
-        if self.on is not None:
-            answers = {**answers, self.on.param: subject}
-        given = [each for each in self._taken if answers.get(each.name) is not None]
+        given = [each for each in self.questions if answers.get(each.name) is not None]
         arguments = {each.param: answers[each.name] for each in given if not each.within}
+        if self.on is not None:
+            arguments[self.on.param] = subject
         for each in questions_of(self.service):
             if each.param in self.flat:
-                within = [part for part in self._taken if part.within == each.param]
+                within = [part for part in self.questions if part.within == each.param]
                 arguments[each.param] = build(each.type, within, answers)
         return arguments
 
@@ -386,16 +382,9 @@ def events_of(app: str) -> tuple[Event, ...]:
 
 def links_of(app: str, where: str) -> tuple[Link, ...]:
     """The menu's links to the pages of the app's events."""
+    offered = [(event, event.menu) for event in events_of(app) if event.menu is not None]
     return tuple(
-        Link(
-            event.menu.label,
-            event.name,
-            event.menu.order,
-            roles=event.roles,
-            group=event.menu.group,
-            hint=event.menu.hint,
-            about=event.menu.about,
-        )
-        for event in events_of(app)
-        if event.menu is not None and event.menu.where == where
+        Link(menu.label, event.name, menu.order, event.roles, menu.group, menu.hint, menu.about)
+        for event, menu in offered
+        if menu.where == where
     )

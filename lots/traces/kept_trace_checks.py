@@ -23,7 +23,7 @@ def kept_apart_from_entries() -> Iterator[Row]:
         try:
             due = changes_since(base, checkpoint.moment)
         except DamagedError as damage:
-            yield {"at": checkpoint.moment, "problem": f"can't be reckoned: {damage}"}
+            yield {"at": checkpoint.moment, "problem": f"can't be worked out: {damage}"}
         else:
             yield from _differing(checkpoint, due)
         base = Start(checkpoint)

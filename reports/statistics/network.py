@@ -366,7 +366,7 @@ REMEDIES: Final = {
     "nothing_measured": "Give at least one measurement.",
     "too_many": "Split the network or leave out what is not needed.",
     "uneven": "Leave the vaguest measurement out, or give zero to the sharpest.",
-    "not_a_number": 'Send digits, such as 1302.4 or "1302.4": no NaN or infinity.',
+    "not_a_number": 'Write it in digits, such as 1302.4 or "1302.4".',
     "too_large": "Use a larger unit.",
     "unknown_field": "Use: " + ", ".join(sorted(FIELDS)) + ".",
 }
