@@ -318,13 +318,15 @@ class Event:
     def questions(self) -> tuple[Question, ...]:
         """What is asked: everything the service takes but the thing it happens to."""
         subject = self.on.param if self.on is not None else ""
+        return tuple(each for each in self._taken if each.name != subject)
+
+    @cached_property
+    def _taken(self) -> list[Question]:
         found: list[Question] = []
         for each in questions_of(self.service):
-            if each.param in self.flat:
-                found += [replace(part, within=each.param) for part in each.parts]
-            elif each.param != subject:
-                found.append(each)
-        return tuple(found)
+            parts = [replace(part, within=each.param) for part in each.parts]
+            found += parts if each.param in self.flat else [each]
+        return found
 
     @property
     def recorded(self) -> Any:
@@ -333,13 +335,13 @@ class Event:
 
     def arguments(self, answers: Mapping[str, Any], subject: Any) -> dict[str, Any]:
         """The service's arguments from answers by question; what is None is left to its default."""
-        given = [each for each in self.questions if answers.get(each.name) is not None]
-        arguments = {each.param: answers[each.name] for each in given if not each.within}
         if self.on is not None:
-            arguments[self.on.param] = subject
+            answers = {**answers, self.on.param: subject}
+        given = [each for each in self._taken if answers.get(each.name) is not None]
+        arguments = {each.param: answers[each.name] for each in given if not each.within}
         for each in questions_of(self.service):
             if each.param in self.flat:
-                within = [part for part in self.questions if part.within == each.param]
+                within = [part for part in self._taken if part.within == each.param]
                 arguments[each.param] = build(each.type, within, answers)
         return arguments
 
