@@ -116,9 +116,8 @@ ADD: Final = Event(
     roles=MANAGING,
     order=("name", "username", "role", "party", "email", "way_in"),
     template="lots/person_step.html",
-    when=None,
-    lands_on="person",
-    lands_of="pk",
+    when="",
+    lands="person pk",
     never_kept=("link", "password"),
 )
 
@@ -154,7 +153,7 @@ CHANGE_ROLE: Final = Event(
     button="Give this role",
     done="Changed. They are signed out everywhere, and their keys have ended.",
     roles=MANAGING,
-    when=None,
+    when="",
     why="Why",
     begins=lambda person: {"role": person.role, "party": person.party_id},
 )
@@ -184,7 +183,8 @@ CHANGE_DETAILS: Final = Event(
     button="Keep it",
     done="Kept.",
     roles=MANAGING,
-    timeless=True,
+    when="",
+    why="",
     begins=lambda person: {"name": person.user.get_full_name(), "email": person.user.email},
 )
 
@@ -219,7 +219,7 @@ SWITCH_OFF: Final = Event(
     button="Switch off",
     done="Switched off: signed out everywhere, and their keys have ended.",
     roles=MANAGING,
-    when=None,
+    when="",
     why="Why",
 )
 
@@ -250,7 +250,7 @@ SWITCH_ON: Final = Event(
     button="Switch on",
     done="Switched on.",
     roles=MANAGING,
-    when=None,
+    when="",
     why="Why",
 )
 

@@ -86,7 +86,7 @@ MAKE_LINK: Final = Event(
     button="Make the link",
     done="Made already: a link is shown once. Make another if it is lost.",
     roles=MANAGING,
-    when=None,
+    when="",
     why="Why",
     never_kept=("link", "password"),
 )
@@ -118,7 +118,7 @@ GIVE_PASSWORD: Final = Event(
     button="Make the password",
     done="Made already: a password is shown once. Make another if it is lost.",
     roles=MANAGING,
-    when=None,
+    when="",
     why="Why",
     never_kept=("link", "password"),
 )
