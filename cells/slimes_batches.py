@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, Literal
 
 from cells.electrochemistry.checked_numbers import checked
+from cells.electrochemistry.estimated import COVERAGE_FACTOR
 from config.refusals import refuse
 from lots.elements import METALS
 
@@ -63,7 +64,9 @@ def rank_bags(
     as_of: datetime.date,
     weights: Mapping[str, float] = BY_MASS,
 ) -> tuple[RankedBag, ...]:
-    """The bags by metal at stake, largest first; ties go to the older, then to the name.
+    """The bags by what may be at stake, the upper end of its 95 % interval, largest first.
+
+    Ties go to the older, then to the name.
 
     `weights` is the value of one gram per metal in the user's own unit; a metal left out counts
     nothing. Without it the stake is grams of precious metal. A bag closed after `as_of` has age 0.
@@ -76,7 +79,7 @@ def rank_bags(
         spread = math.hypot(*(weights.get(metal, 0.0) * u for metal, u in bag.u_mass_ug.items()))
         age_days = max(0, (as_of - bag.closed_on).days)
         staked.append((bag.bag, stake / UG_PER_G, spread / UG_PER_G, age_days))
-    by_stake = sorted(staked, key=lambda row: (-row[1], -row[3], row[0]))
+    by_stake = sorted(staked, key=lambda row: (-row[1] - COVERAGE_FACTOR * row[2], -row[3], row[0]))
     by_age = sorted(staked, key=lambda row: (-row[3], -row[1], row[0]))
     place = {row[0]: index for index, row in enumerate(by_age, start=1)}
     return tuple(

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, fields
 from typing import Final, Literal
 
 from cells.electrochemistry.checked_numbers import checked
-from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.estimated import Estimate
 
 Severity = Literal["notice", "warning", "urgent"]
 Basis = Literal["measured history", "physics", "common practice, no source"]

@@ -4,30 +4,20 @@ from __future__ import annotations
 
 import datetime as dt
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any, Final, get_type_hints
 
 from django.shortcuts import get_object_or_404
 from rest_framework import serializers
 
-from cells.electrochemistry.electrolyte_state import (
-    ACID,
-    COPPER,
-    PALLADIUM,
-    SILVER,
-    VOLUME,
-    Estimate,
-    Stop,
-)
-from cells.electrochemistry.forecast import Forecast
 from cells.electrochemistry.make_up import Bleed, MakeUp, Target, UsesLeft
-from cells.electrochemistry.state_update import Surprise
+from cells.estimate.answers import Doubt
+from cells.estimate.outlook import Forecast, RunState
 from cells.feed_plan import FeedPlan
 from cells.models import Cell
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
 from cells.queries.feed_on_hand import feed_plan
 from cells.queries.make_up_plan import UsualCopper, bleed_outlook, make_up_plan
-from cells.queries.run_forecast import forecast_of
-from cells.queries.run_state import RunNow, run_state_now
+from cells.queries.run_estimate import BesideBook, RunNow, run_now
 from cells.queries.run_summary import RunSummary, run_summary
 from cells.queries.slimes_queue import QueuedBag, recovery_batches, slimes_queue
 from cells.services.electrolytes import ON_ELECTROLYTE
@@ -81,53 +71,46 @@ class SummariseRun(QuestionView):
         return {"summary": run_summary(ON_RUN.find(path), moment_of(asked)), "signs": SIGNS}
 
 
-def _concentration(column: int) -> tuple[Any, Any]:
-    return Estimate, lambda now: now.state.concentration(column)
-
-
 BOWL: Final = Shown(
-    """What is in a running cell, each figure with its standard uncertainty.
+    """What a run's cell holds by everything that is known of it, each figure with its range.
 
-Masses are grams, volume litres, acid moles per litre. `surprises` are measurements that
-differed from what was expected, in standard deviations.""",
+Grams, litres, moles per litre, ampere-hours; `low` and `high` end the 95 % interval. `slimes_g` is
+what the bag may hold. `beside_book` is the bath's book beside what is expected of it. `doubts` are
+figures that do not fit the others, with what they should have been.""",
     {
-        "run": (str, "run.code"),
+        "run": (str, "known.run.code"),
         "as_of": dt.datetime,
-        "hours": (float, "state.hours"),
-        "charge_ah": (float, "state.charge_ah"),
-        "silver_g_per_l": _concentration(SILVER),
-        "copper_g_per_l": _concentration(COPPER),
-        "palladium_g_per_l": _concentration(PALLADIUM),
-        "acid_mol_per_l": _concentration(ACID),
-        "volume_l": (Estimate, lambda now: now.state.estimate(VOLUME)),
-        "silver_plated_g": Estimate,
-        "anode_left_g": Estimate,
-        "gaps": int,
-        "stop": (Stop | None, "state.stop"),
-        "surprises": tuple[Surprise, ...],
+        **{name: (kind, f"state.{name}") for name, kind in get_type_hints(RunState).items()},
+        "beside_book": tuple[BesideBook, ...],
+        "doubts": (tuple[Doubt, ...], "found.doubts"),
     },
 )
 
 
 class StateOfRun(QuestionView):
-    """What is in the bowl of a started run now: electrolyte, plated silver, anode left."""
+    """What is in the cell of a started run: bath, crystal, anode left, slimes."""
 
     asks = OF_A_MOMENT
     shows = BOWL
 
     def answer(self, asked: dict[str, Any], **path: Any) -> RunNow:
-        return run_state_now(ON_RUN.find(path), moment_asked(asked))
+        return run_now(ON_RUN.find(path), moment_asked(asked))
 
 
 class ForecastRun(QuestionView):
     """When a run's anode is exhausted and what the cell holds then, or why it can't be said yet."""
 
-    asks = OF_A_MOMENT
+    asks = {
+        **OF_A_MOMENT,
+        "moment": serializers.DateTimeField(
+            required=False, help_text="How the run will stand then, as if it were stopped."
+        ),
+    }
     shows = {"now": BOWL, "forecast": Forecast}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> Any:
-        now = run_state_now(ON_RUN.find(path), moment_asked(asked))
-        return {"now": now, "forecast": forecast_of(now)}
+        now = run_now(ON_RUN.find(path), moment_asked(asked))
+        return {"now": now, "forecast": now.ahead(asked.get("moment"))}
 
 
 class StateOfElectrolyte(QuestionView):

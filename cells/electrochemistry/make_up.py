@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from cells.electrochemistry.checked_numbers import checked
-from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR, Estimate
+from cells.electrochemistry.estimated import COVERAGE_FACTOR, Estimate
 from cells.electrochemistry.nitric_acid import acid_volume_ml
 from cells.electrochemistry.stoichiometry import (
     DILUTE,

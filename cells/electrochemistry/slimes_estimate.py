@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from cells.electrochemistry.checked_numbers import checked
-from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
+from cells.electrochemistry.estimated import COVERAGE_FACTOR
 from config.refusals import refuse
 from lots.elements import METALS
 

@@ -30,6 +30,7 @@ Quantity = Literal[
     "crystal_g",
     "slimes_g",
 ]
+LearnedOf = Literal["plated", "dissolved", "fall", "contact", "ending", "sooner"]
 METALS_IN_BATH: Final = ("Ag", "Cu", "Pd")
 
 
@@ -87,7 +88,7 @@ class Learned:
     """What past runs teach of one thing that is estimated: `plated` and `dissolved` are by metered
     charge, so that the ammeter's error cancels; the others are the law's own figures."""
 
-    of: Literal["plated", "dissolved", "fall", "contact", "ending", "sooner"]
+    of: LearnedOf
     found: Figure
 
 

@@ -39,6 +39,7 @@ END_SHARP: Final = 0.003
 # A law's evidence counts for this power of itself: no law is true, and scatter is not independent.
 EVIDENCE_POWER: Final = 0.7
 MENDING_STEPS: Final = 4
+MENDED: Final = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,6 +268,8 @@ def draws_of(problem: Problem, fitted: Fitted, normals: Floats) -> Course:
             wished[rows] = -over[rows] @ fitted.gain[number].T
         # A step after which there is more to mend than before is gone back on, and made shorter.
         size = np.abs(wished).max(axis=1)
+        if np.quantile(size, 0.98) < MENDED:
+            break
         better = size < length
         last = np.where(better[:, None], z, last)
         step = np.where(better[:, None], wished / np.maximum(1.0, size)[:, None], 0.3 * step)

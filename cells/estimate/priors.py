@@ -84,6 +84,10 @@ ANY_KIND: Final = "scrap"
 # How far the word of somebody about silver is off, relative: common practice, no source.
 WORD_RELATIVE_U: Final = 0.02
 
+# Of the whole of a feed that nobody had looked at for them: share and its standard uncertainty.
+SELDOM_FOUND: Final[Mapping[str, tuple[float, float]]] = MappingProxyType(
+    {"Pt": (2e-5, 5e-5), "Rh": (5e-6, 1e-5)}
+)
 # Where the charge goes that neither dissolves nor plates, and how likely that is: a leak or short
 # takes it from both electrodes, nitrate reduced from the cathode, oxygen from the anode. Common
 # practice, no source.

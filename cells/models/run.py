@@ -61,6 +61,11 @@ class CellRun(Sealed):
     )
     exhausted_low_at = models.DateTimeField(null=True, blank=True)
     exhausted_high_at = models.DateTimeField(null=True, blank=True)
+    estimated = models.JSONField(
+        null=True,
+        blank=True,
+        help_text="When closed: what the bath held and what the run teaches, as estimated.",
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:

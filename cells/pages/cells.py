@@ -10,15 +10,14 @@ from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, render
 
-from cells.electrochemistry.electrolyte_state import COPPER, SILVER
 from cells.electrochemistry.nernst import CopperMargin, copper_margin
+from cells.estimate.outlook import Forecast
 from cells.models import UNDER_WAY, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
 from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
 from cells.queries.current_series import readings_of
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book, electrolyte_books
 from cells.queries.gaps import gaps_of
-from cells.queries.run_forecast import RunForecast, forecast_of
-from cells.queries.run_state import RunNow, run_state_now
+from cells.queries.run_estimate import RunNow, run_now
 from cells.queries.run_summary import run_summaries, run_summary
 from config.pages import message_of
 from config.refusals import RefusalError
@@ -26,6 +25,7 @@ from lots import clock
 from lots.metals import Metal
 from lots.models import Lot
 from lots.people.access import staff_page
+from lots.queries.works_zone import works_zone
 
 RUNS_SHOWN: Final = 30
 ELECTROLYTES_A_PAGE: Final = 20
@@ -84,7 +84,8 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
     runs = CellRun.objects.select_related("cell", "electrolyte__lot", "charge_lot", "charged_by")
     run = get_object_or_404(runs, code=code.upper())
     readings = readings_of(run)
-    now, forecast, no_forecast = _foretold(run, clock.now())
+    moment = _day_asked(request)
+    now, forecast, no_forecast = _foretold(run, clock.now(), moment)
     summary = run_summary(run)
     book = electrolyte_book(run.electrolyte)
     return render(
@@ -107,7 +108,9 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "next_steps": NEXT_STEPS.get(run.state, ()),
             "forecast": forecast,
             "no_forecast": no_forecast,
-            "charts": _charts(run, readings, now, forecast),
+            "now": now,
+            "moment": moment,
+            "charts": _charts(run, readings, now),
             "movements": run.run_movements.select_related("movement", "lot"),
         },
     )
@@ -116,42 +119,43 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
 def _copper_margin(book: ElectrolyteBook, now: RunNow | None) -> CopperMargin | None:
     """How far silver plates above copper in the bath as it is, else as the book has it."""
     if now is not None:
-        silver, copper = (now.state.concentration(each).value for each in (SILVER, COPPER))
+        silver, copper = now.state.silver_g_per_l.value, now.state.copper_g_per_l.value
     else:
         silver, copper = (float(book.g_per_l.get(metal, 0)) for metal in ("Ag", "Cu"))
     return copper_margin(silver, copper) if silver > 0 and copper > 0 else None
 
 
-def _foretold(run: CellRun, at: dt.datetime) -> tuple[RunNow | None, RunForecast | None, str]:
-    """What is in the bowl of a started run, and its forecast or why there is none."""
+def _day_asked(request: HttpRequest) -> dt.datetime | None:
+    """The end of the day the reader asks about; none where none is asked or understood."""
+    try:
+        day = dt.date.fromisoformat(request.GET.get("by", ""))
+    except ValueError:
+        return None
+    return dt.datetime.combine(day, dt.time(18), works_zone())
+
+
+def _foretold(
+    run: CellRun, at: dt.datetime, moment: dt.datetime | None
+) -> tuple[RunNow | None, Forecast | None, str]:
+    """What the cell of a started run holds, and its forecast or why there is none."""
     if run.started_at is None:
         return None, None, ""
     try:
-        now = run_state_now(run, run.stopped_at or at)
-        if run.state != _STATE.RUNNING:
-            return now, None, ""
-        ahead = forecast_of(now)
+        now = run_now(run, at)
     except RefusalError as refusal:
         return None, None, message_of(refusal)
-    if ahead.state != "forecast":
-        return now, None, ahead.reason
-    return now, RunForecast(now, ahead), ""
+    if run.state != _STATE.RUNNING:
+        return now, None, ""
+    ahead = now.ahead(moment)
+    return (now, None, ahead.reason) if ahead.state != "forecast" else (now, ahead, "")
 
 
-def _charts(
-    run: CellRun,
-    readings: list[RunReading],
-    now: RunNow | None,
-    forecast: RunForecast | None,
-) -> list[Any]:
+def _charts(run: CellRun, readings: list[RunReading], now: RunNow | None) -> list[Any]:
     if len(readings) < 2 or run.started_at is None:
         return []
-    charts = [
-        current_chart(run, readings),
-        voltage_chart(run, readings),
-        plated_chart(run, readings, forecast),
-        bath_chart(run, readings, now, forecast),
-    ]
+    charts = [current_chart(run, readings), voltage_chart(run, readings)]
+    if now is not None:
+        charts += [plated_chart(run, now), bath_chart(run, readings, now)]
     return [chart for chart in charts if chart is not None]
 
 

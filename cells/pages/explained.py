@@ -22,19 +22,20 @@ FIGURES: Final = (
     Explained(
         "bath",
         "Silver and copper in the bath",
-        "From the book at the charge, step by step with the ampere-hours: what dissolves at the "
-        "anode equals in charge what plates as silver, so each gram of copper that dissolves takes "
-        "about 3.395 g of silver out. Top-ups, bleeds and measurements on the way correct it; the "
-        "band is its 95 % interval.",
+        "One estimate from everything known of the run: what dissolves at the anode equals in "
+        "charge what plates as silver, but for what either electrode loses, so each gram of copper "
+        "that dissolves takes about 3.395 g of silver out. Every reading, assay, weighing, volume "
+        "and top-up counts, in any order; what nobody measured stays as wide as it is. The band is "
+        "the 95 % interval.",
         _CONSTANTS,
     ),
     Explained(
         "run-forecast",
         "A run's forecast",
-        "The current's trend is continued until the anode's charge has passed: several models are "
-        "fitted and tried on the readings left out, the best one gives the middle, all plausible "
-        "ones together the 95 % interval. It assumes that power stays on and nobody intervenes.",
-        "propagation as in JCGM 101:2008",
+        "Several laws of falling current and a general one are fitted together with the rest, each "
+        "weighed by how well it explains the readings, and followed until contact is lost. What "
+        "past runs of the cell showed narrows it. It assumes that power stays on and nobody "
+        "intervenes.",
     ),
     Explained(
         "run-difference",
@@ -46,19 +47,20 @@ FIGURES: Final = (
         "electrolyte-book",
         "An electrolyte's book",
         "Each metal's entries divided by the volume on the books. While a run is under way it "
-        "shows the electrolyte as it went in; closing the run sets it to what was measured, or "
-        "without a measurement to the charge balance.",
+        "shows the electrolyte as it went in; closing the run sets it to what was measured. What "
+        "was not measured stays as the balance of mass has it, with the estimate beside it.",
     ),
     Explained(
         "slimes-estimate",
         "A slimes bag's estimate",
         "Gold, platinum and rhodium: all that was charged. Silver, copper and palladium: a share "
-        "learnt from what past recoveries found beside what had been estimated.",
+        "learnt from what past recoveries found beside what had been estimated. Of what nobody "
+        "stated, what such feed may hold: expected, and not on the books.",
     ),
     Explained(
         "at-stake",
         "Metal at stake in a bag",
         "The precious metals of its estimate added up in grams, with their standard uncertainty. "
-        "Bags with the most at stake come first.",
+        "Bags that may hold the most, by the upper end of the interval, come first.",
     ),
 )

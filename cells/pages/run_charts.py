@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Callable, Sequence
+from typing import Any, Final
 
 import numpy as np
 
-from cells.electrochemistry.electrolyte_state import COPPER, COVERAGE_FACTOR, SILVER, Estimate
-from cells.electrochemistry.forecast import Band as ForecastBand
+from cells.estimate.answers import range_of
+from cells.estimate.outlook import band_of
+from cells.estimate.paths import Held
 from cells.models import CellRun, RunReading
-from cells.queries.current_series import plated_by_charge
-from cells.queries.run_forecast import RunForecast
-from cells.queries.run_state import RunNow
+from cells.queries.run_estimate import RunNow
 from config.drawing.charts import Band, Limit, LineChart, Series
 
 SECONDS_PER_HOUR: Final = 3600.0
 HOURS: Final = "hours since switched on"
+POINTS: Final = 25
 
 
 def hours_of(run: CellRun, reading: RunReading) -> float:
@@ -49,73 +49,34 @@ def voltage_chart(run: CellRun, readings: Sequence[RunReading]) -> LineChart | N
     )
 
 
-def plated_chart(
-    run: CellRun, readings: Sequence[RunReading], forecast: RunForecast | None
-) -> LineChart | None:
-    """Silver by Faraday's law from the readings, and the forecast with its 95 % interval."""
-    plated = plated_by_charge(run, readings)
-    if len(plated) < 2:
-        return None
-    series = [Series("By the charge so far", plated, "Ag")]
-    bands: list[Band] = []
-    ahead = forecast.forecast if forecast is not None else None
-    if ahead is not None and ahead.exhausted and ahead.exhausted.hours and ahead.harvest_g:
-        begin, reached = plated[-1]
-        end, harvest = begin + ahead.exhausted.hours, ahead.harvest_g
-        series.append(
-            Series("Forecast", [(begin, reached), (end, harvest.value)], "Ag", dotted=True)
-        )
-        bands.append(
-            Band(
-                "Forecast, 95 % interval",
-                [(begin, reached, reached), (end, harvest.low, harvest.high)],
-                "Ag",
-            )
-        )
+def plated_chart(run: CellRun, now: RunNow) -> LineChart:
+    """Silver plated as estimated, so far and ahead, with its 95 % interval."""
+    series, band = _course(now, "Crystal", "Ag", lambda held: held.plated_g)
     return LineChart(
-        f"Silver plated in run {run.code}", HOURS, "grams", series, bands=bands, decimals=1
+        f"Silver plated in run {run.code}", HOURS, "grams", series, bands=[band], decimals=1
     )
 
 
-def bath_chart(
-    run: CellRun,
-    readings: Sequence[RunReading],
-    now: RunNow | None,
-    forecast: RunForecast | None,
-) -> LineChart | None:
-    """Silver and copper in the bath: by the charge so far, as found, ahead; against the limits."""
+def bath_chart(run: CellRun, readings: Sequence[RunReading], now: RunNow) -> LineChart:
+    """Silver and copper in the bath: as estimated, as found, and ahead; against the limits."""
     series: list[Series] = []
     bands: list[Band] = []
-    for name, column, field, accent in (
-        ("Silver", SILVER, "silver_g_per_l", "Ag"),
-        ("Copper", COPPER, "copper_g_per_l", "Cu"),
-    ):
-        course = _course(run, readings, now, column)
-        if course:
-            series.append(
-                Series(f"{name} by the charge", [(x, e.value) for x, e in course], accent)
-            )
-            bands.append(
-                Band(
-                    f"{name}, 95 % interval",
-                    [
-                        (x, e.value - COVERAGE_FACTOR * e.u, e.value + COVERAGE_FACTOR * e.u)
-                        for x, e in course
-                    ]
-                    + _ahead_band(run, now, forecast, field),
-                    accent,
-                )
-            )
-            series += _ahead(course[-1], run, now, forecast, (name, field, accent))
+    for name, field, accent in (("Silver", "silver", "Ag"), ("Copper", "copper", "Cu")):
+        lines, band = _course(now, name, accent, _per_litre(f"{field}_g"))
+        series += lines
+        bands.append(band)
         found = [
             (hours_of(run, each), float(value))
             for each in readings
-            if (value := getattr(each, field)) is not None
+            if (value := getattr(each, f"{field}_g_per_l")) is not None
+        ]
+        found += [
+            (each.hours, each.found.value)
+            for each in now.known.facts.measured
+            if each.quantity == f"{field}_g_per_l" and not each.name
         ]
         if found:
-            series.append(Series(f"{name} as found", found, accent, apart=True))
-    if not series:
-        return None
+            series.append(Series(f"{name} as found", sorted(found), accent, apart=True))
     return LineChart(
         f"Electrolyte of run {run.code}",
         HOURS,
@@ -130,63 +91,25 @@ def bath_chart(
     )
 
 
+def _per_litre(grams: str) -> Callable[[Held], Any]:
+    return lambda held: getattr(held, grams) / held.volume_l
+
+
 def _course(
-    run: CellRun, readings: Sequence[RunReading], now: RunNow | None, column: int
-) -> list[tuple[float, Estimate]]:
-    """Hours since switched on, and the concentration there: along each leg in step with charge."""
-    passed = plated_by_charge(run, readings)
-    if now is None or run.started_at is None or not passed:
-        return []
-    hours, plated = zip(*passed, strict=True)
-    course = []
-    for leg in now.legs:
-        begin, end = (
-            (moment - run.started_at).total_seconds() / SECONDS_PER_HOUR
-            for moment in (leg.begins_at, leg.ends_at)
-        )
-        first, last = leg.begins.concentration(column), leg.ends.concentration(column)
-        there = [begin, *(hour for hour in hours if begin < hour < end), end]
-        charge = np.interp(there, hours, plated)
-        whole = charge[-1] - charge[0] or 1.0
-        for hour, share in zip(there, (charge - charge[0]) / whole, strict=True):
-            value = first.value + share * (last.value - first.value)
-            course.append(
-                (hour, Estimate(float(value), float(first.u + share * (last.u - first.u))))
-            )
-    return course
-
-
-def _end_of(
-    run: CellRun, now: RunNow | None, forecast: RunForecast | None, field: str
-) -> tuple[float, ForecastBand] | None:
-    """When the anode is exhausted, in hours since switched on, and the concentration then."""
-    ahead = forecast.forecast if forecast is not None else None
-    if ahead is None or now is None or run.started_at is None or ahead.exhausted is None:
-        return None
-    then: ForecastBand | None = getattr(ahead, field)
-    if then is None or ahead.exhausted.hours is None:
-        return None
-    passed = (now.as_of - run.started_at).total_seconds() / SECONDS_PER_HOUR
-    return passed + ahead.exhausted.hours, then
-
-
-def _ahead(
-    last: tuple[float, Estimate],
-    run: CellRun,
-    now: RunNow | None,
-    forecast: RunForecast | None,
-    named: tuple[str, str, str],
-) -> list[Series]:
-    name, field, accent = named
-    end = _end_of(run, now, forecast, field)
-    if end is None:
-        return []
-    points = [(last[0], last[1].value), (end[0], end[1].value)]
-    return [Series(f"{name} ahead", points, accent, dotted=True)]
-
-
-def _ahead_band(
-    run: CellRun, now: RunNow | None, forecast: RunForecast | None, field: str
-) -> list[tuple[float, float, float]]:
-    end = _end_of(run, now, forecast, field)
-    return [] if end is None else [(end[0], end[1].low, end[1].high)]
+    now: RunNow, name: str, accent: str, quantity: Callable[[Held], Any]
+) -> tuple[list[Series], Band]:
+    """One quantity from the start to now, and dotted from now to the end."""
+    facts = now.known.facts
+    end_h = facts.last_h
+    ahead = facts.ended_h is None and facts.stopped_h is None and len(facts.hours) >= 3
+    if ahead:
+        end_h = max(end_h, range_of(now.found.end_h).value)
+    past = [float(hour) for hour in np.linspace(0.0, facts.last_h, POINTS)]
+    future = [float(hour) for hour in np.linspace(facts.last_h, end_h, POINTS)] if ahead else []
+    drawn = band_of(now.found, past + future, quantity)
+    points = [(hour, value) for hour, value, _, _ in drawn]
+    series = [Series(f"{name} so far", points[:POINTS], accent)]
+    if future:
+        series.append(Series(f"{name} ahead", points[POINTS:], accent, dotted=True))
+    band = Band(f"{name}, 95 % interval", [(h, low, high) for h, _, low, high in drawn], accent)
+    return series, band

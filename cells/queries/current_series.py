@@ -1,4 +1,4 @@
-"""A run's readings as the series of current that coulometry and the forecast read."""
+"""A run's readings as the series of current that coulometry reads."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from django.conf import settings
 from django.db.models import Prefetch, QuerySet
 
-from cells.electrochemistry.coulometry import Ammeter, cumulative_ah
+from cells.electrochemistry.coulometry import Ammeter
 from cells.electrochemistry.current_series import (
     MAX_GAP_H,
     CurrentSeries,
@@ -17,7 +17,6 @@ from cells.electrochemistry.current_series import (
     Reading,
     read_series,
 )
-from cells.electrochemistry.electrolysis import SILVER_G_PER_AH
 from cells.models import Cell, CellRun, PowerStatement, RunReading
 from config.refusals import InvalidError
 
@@ -81,22 +80,6 @@ def series_of(
         if refusal.code == "too_few_readings":
             return None
         raise
-
-
-def plated_by_charge(run: CellRun, readings: Sequence[RunReading]) -> list[tuple[float, float]]:
-    """(hours since switched on, grams), by Faraday's law at full current efficiency, gaps bridged.
-
-    Empty while the readings tell no charge.
-    """
-    series = series_of(run, readings, run.stopped_at)
-    if series is None or run.started_at is None:
-        return []
-    offset_h = (series.start - run.started_at).total_seconds() / 3600
-    passed = cumulative_ah(series, bridge_gaps=True)
-    return [
-        (offset_h + float(hours), SILVER_G_PER_AH * float(ampere_hours))
-        for hours, ampere_hours in zip(series.clock_h, passed, strict=True)
-    ]
 
 
 def ammeter_of(cell: Cell) -> Ammeter:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Final
 
-from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.estimated import Estimate
 from cells.electrochemistry.make_up import (
     Bleed,
     MakeUp,
@@ -20,7 +20,7 @@ from cells.electrochemistry.make_up import (
 )
 from cells.models import Cell, ElectrolyteBatch, HarvestBalance
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book
-from cells.queries.run_start import NITRIC_ACID_G_PER_MOL, UL_PER_L
+from cells.queries.run_facts import NITRIC_ACID_G_PER_MOL, UL_PER_L
 from cells.queries.standing_movements import standing
 from config.refusals import refuse
 from lots.ledger.holdings import NOW, AsOf

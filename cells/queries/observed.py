@@ -14,11 +14,12 @@ from django.utils import timezone
 
 from cells.electrochemistry.coulometry import cumulative_ah
 from cells.electrochemistry.current_series import FloatArray
-from cells.electrochemistry.electrolyte_state import COPPER, PALLADIUM, SILVER, Estimate
+from cells.electrochemistry.estimated import Estimate
+from cells.estimate.answers import Range
 from cells.models import Cell, CellRun, Harvest, RunReading
 from cells.queries.current_series import readings_of, series_of, with_power_statements
-from cells.queries.run_start import BOOK_RELATIVE_U
-from cells.queries.run_state import run_state_now
+from cells.queries.run_estimate import run_now
+from cells.queries.run_facts import BOOK_RELATIVE_U
 from cells.queries.standing_movements import standing
 from cells.warnings import Finding, Observed, Thresholds, evaluate
 from lots.ledger.holdings import NOW, AsOf, holding
@@ -64,14 +65,18 @@ def observed_of(run: CellRun, at: dt.datetime) -> Observed:
     if run.started_at is None or run.started_at > at or run.harvested_at is not None:
         return _with_book(seen, run, at)
     seen = _with_current(seen, run, readings, at)
-    now = run_state_now(run, at)
+    state = run_now(run, at).state
     return replace(
         seen,
-        silver_g_per_l=now.state.concentration(SILVER),
-        copper_g_per_l=now.state.concentration(COPPER),
-        palladium_g_per_l=now.state.concentration(PALLADIUM),
-        silver_since_cleared_g=now.silver_plated_g.value,
+        silver_g_per_l=_plain(state.silver_g_per_l),
+        copper_g_per_l=_plain(state.copper_g_per_l),
+        palladium_g_per_l=_plain(state.palladium_g_per_l),
+        silver_since_cleared_g=state.crystal_g.value,
     )
+
+
+def _plain(made: Range) -> Estimate:
+    return Estimate(made.value, made.u)
 
 
 def _number(value: object) -> float | None:

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.db.models import Value
 from django.db.models.functions import Coalesce
 
-from cells.electrochemistry.electrolyte_state import COVERAGE_FACTOR
+from cells.electrochemistry.estimated import COVERAGE_FACTOR
 from cells.electrochemistry.slimes_estimate import PastRecovery
 from cells.models import RecoveryOutcome, SlimesBag, SlimesEstimate
 from cells.slimes_batches import (

@@ -10,7 +10,7 @@ from django.db.models import Q, QuerySet
 
 from cells.models import UNFINISHED, CellRun, CellWarning
 from cells.queries.observed import findings_of
-from cells.queries.run_forecast import run_forecast
+from cells.queries.run_estimate import run_now
 from cells.services.run_steps import ON_RUN, current_run
 from cells.warnings import Finding
 from config.refusals import ConflictError, RefusalError
@@ -110,7 +110,7 @@ def _foretold_end(run: CellRun, moment: dt.datetime) -> tuple[dt.datetime | None
     if run.state != CellRun.State.RUNNING:
         return None, None, None
     try:
-        end = run_forecast(run, moment).forecast.exhausted
+        end = run_now(run, moment).ahead().exhausted
     except RefusalError:
         return None, None, None
     return (None, None, None) if end is None else (end.at, end.at_low, end.at_high)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
@@ -15,6 +16,7 @@ from cells.electrochemistry.slimes_estimate import (
 from cells.models import CellRun, SlimesBag, SlimesEstimate
 from cells.queries.content_uncertainty import relative_uncertainties
 from cells.queries.slimes_queue import past_recoveries
+from cells.queries.unstated import unstated_metals
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     ON_RUN,
@@ -101,7 +103,7 @@ def bag_slimes(*, run: CellRun, bag: BagTaken, act: Act) -> SlimesBag:
     _refuse_second_bag(run)
     charge = run.charge_lot
     held = holding(charge, AsOf(act.moment))
-    booked, dry_ug = _slimes(run, held, kept)
+    booked, dry_ug = _slimes(run, held, kept, act.moment)
     lot = register_lot(
         form=Lot.Form.SLIMES_BAG,
         owner=charge.owner,
@@ -205,14 +207,22 @@ def _refuse_second_bag(run: CellRun) -> None:
         raise refuse("bag_already_taken:slimes_bag", field="run", value=run.code, bag=bag)
 
 
-def _slimes(run: CellRun, held: Holding, kept: Decimal) -> tuple[list[_Booked], int]:
-    """What of each metal stays undissolved, and the dry mass of all slimes."""
+def _slimes(
+    run: CellRun, held: Holding, kept: Decimal, at: dt.datetime
+) -> tuple[list[_Booked], int]:
+    """What of each metal stays undissolved, and the dry mass of all slimes.
+
+    Metals that nobody stated are estimated, and not booked.
+    """
     relative = relative_uncertainties([run.charge_lot])[run.charge_lot_id]
+    unstated = unstated_metals(run, held, at)
+    content_ug = held.metals | {metal: round(ug) for metal, (ug, _) in unstated.items()}
     part = ChargePart(
-        content_ug=held.metals,
-        u_content_ug={m: ug * relative.get(m, 0.0) for m, ug in held.metals.items()},
+        content_ug=content_ug,
+        u_content_ug={m: ug * relative.get(m, 0.0) for m, ug in held.metals.items()}
+        | {metal: u for metal, (_, u) in unstated.items()},
         dissolved=Share(1.0, 0.0),
-        other_ug=max(0, held.mass_ug - sum(held.metals.values())),
+        other_ug=max(0, held.mass_ug - sum(content_ug.values())),
     )
     plain = estimate_slimes([part])
     factors = recovery_factors(past_recoveries(), group=run.cell.code)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.estimated import Estimate
 from cells.warnings import MEASURED, PHYSICS, PRACTICE, Observed, Thresholds, evaluate
 from config.refusals import InvalidError
 

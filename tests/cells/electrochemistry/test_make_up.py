@@ -2,7 +2,7 @@
 
 import pytest
 
-from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.estimated import Estimate
 from cells.electrochemistry.make_up import (
     Solution,
     Target,

@@ -51,7 +51,7 @@ def test_no_surer_of_what_plated_than_a_run_without_an_assay_allows():
     # An independent trial found +- 5.5 % the least that readings of current alone can tell.
     facts = known()
     made = estimate(facts).range_at(6.0, lambda held: held.plated_g)
-    assert 0.04 < made.half_width / made.value < 0.07
+    assert 0.04 < 0.5 * (made.high - made.low) / made.value < 0.07
 
 
 def test_the_order_of_arrival_changes_nothing():

@@ -7,7 +7,7 @@ from decimal import Decimal
 
 import pytest
 
-from cells.electrochemistry.electrolyte_state import Estimate
+from cells.electrochemistry.estimated import Estimate
 from cells.electrochemistry.make_up import Target
 from cells.queries.feed_on_hand import feed_on_hand, feed_plan, limits_for
 from cells.queries.make_up_plan import (

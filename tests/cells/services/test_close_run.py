@@ -1,15 +1,18 @@
-"""Closing a run: by balance of charge, or by a measurement of the electrolyte."""
+"""Closing a run: the electrolyte keeps what was measured, and what is supposed."""
 
 from __future__ import annotations
 
 import pytest
 
 from cells.models import CellRun, ElectrolyteReading
+from cells.queries.run_estimate import run_now
+from cells.queries.run_facts import run_known
 from cells.services.charge import Charge, charge_run
-from cells.services.close_run import close_run, silver_plated_by_charge_ug
+from cells.services.close_run import close_run
 from cells.services.electrolytes import ElectrolyteMeasurement
 from cells.services.harvest import harvest_run
 from cells.services.slimes_bag import BagTaken, bag_slimes
+from cells.services.start_run import start_run
 from config.refusals import ConflictError, InvalidError
 from lots.ledger import accounts
 from lots.ledger.holdings import AsOf, holding
@@ -36,43 +39,47 @@ def to_difference(run: CellRun) -> dict[str, int]:
     return dict(rows)
 
 
-def test_silver_is_what_equal_charges_leave(bench, harvested):
+def test_what_nobody_assayed_stays_in_the_bath_and_nothing_is_posted_as_lost(bench, harvested):
     bath = harvested.electrolyte.lot
     before = holding(bath).metals
     assert before["Ag"] == 720_000_000 + 1_359_750_000 - 1_498_500_000
     run = close_run(run=harvested, act=bench.act(15))
-    # 103.95 g of copper and 0.75 g of palladium dissolved beside 1 359.75 g of silver; each gram
-    # of copper drives out 3.395 g of silver, of palladium 2.027 g (charge balance, CIAAW weights).
-    plated_ug = silver_plated_by_charge_ug({"Ag": 1_359_750_000, "Cu": 103_950_000, "Pd": 750_000})
-    assert plated_ug == pytest.approx(1_359.75e6 + 3.395e6 * 103.95 + 2.0272e6 * 0.75, rel=1e-4)
-    assert holding(bath).metals["Ag"] == 720_000_000 + 1_359_750_000 - plated_ug
-    assert to_difference(run) == {"Ag": plated_ug - 1_498_500_000}
-    silver = run.closing_movement.entries.get(metal="Ag", lot=bath)
-    assert silver.basis == Entry.Basis.COMPUTED
-    # The declared charge is known to one per cent: 13.6 g of silver and more.
-    assert silver.standard_uncertainty_ug > 13_597_500
+    assert holding(bath).metals == before
+    assert to_difference(run) == {}
+    # What is expected of the bath stands beside its book, wide as it is.
+    (silver,) = (
+        each for each in run_now(run, bench.act(16).moment).beside_book if each.metal == "Ag"
+    )
+    assert silver.book_g == pytest.approx(before["Ag"] / 1e6)
+    assert silver.expected_g.low < silver.expected_g.high
+    kept, u, book_g = run.estimated["bath"]["Ag"]
+    assert (kept, book_g) == (pytest.approx(silver.expected_g.value), pytest.approx(silver.book_g))
+    assert u > 1.0
 
 
-def test_what_the_charge_leaves_is_no_surer_than_the_crystal(bench):
-    run = bench.stopped()
-    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
-    rough = bench.crystal("1500", assay=bench.assay(Ag="980", u="50"), declared=None)
-    harvest_run(run=run, crystal=rough, act=bench.act(14))
-    run = close_run(run=run, act=bench.act(15))
-    silver = run.closing_movement.entries.get(metal="Ag", lot=run.electrolyte.lot)
-    # Fifty per mille of 1500 g are 75 g; a hundredth of what dissolved adds 13.6 g in squares.
-    assert silver.standard_uncertainty_ug == pytest.approx(76_300_000, rel=0.01)
-
-
-def test_the_electrolyte_never_holds_less_than_nothing(bench):
-    batch = bench.electrolyte(silver="1")
-    run = bench.stopped(bench.charged(electrolyte=batch))
-    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
-    harvest_run(run=run, crystal=bench.crystal("1300"), act=bench.act(14))
-    book_ug = holding(batch.lot).metals["Ag"]
-    run = close_run(run=run, act=bench.act(15))
-    assert "Ag" not in holding(batch.lot).metals
-    assert to_difference(run) == {"Ag": book_ug}
+def test_the_next_run_begins_with_what_was_left_unmeasured(bench, harvested):
+    run = close_run(run=harvested, act=bench.act(15))
+    left_g, u_g, book_g = run.estimated["bath"]["Cu"]
+    again = bench.charged(
+        hours=16, electrolyte=run.electrolyte, takes=[Take(bench.granules(hours=15))]
+    )
+    again = start_run(run=again, act=bench.act(17))
+    litres = 12.0
+    copper = run_known(again, bench.act(18).moment).facts.bath.per_l["Cu"]
+    assert (copper.value, copper.u) == (
+        pytest.approx(left_g / litres, rel=0.01),
+        pytest.approx(u_g / litres, rel=0.01),
+    )
+    # The crystal by metered charge teaches the cell's next run.
+    (plated,) = (
+        each.found
+        for each in run_known(again, bench.act(18).moment).facts.learned
+        if each.of == "plated"
+    )
+    assert plated.u < 0.015
+    # 1 498.5 g of silver from 400 Ah by the ammeter, which 4.0247 g/Ah would make 1 610 g.
+    assert plated.value == pytest.approx(1498.5 / (400 * 4.0247), abs=0.02)
+    assert book_g > 0
 
 
 def test_a_measurement_rules(bench, harvested):
@@ -99,15 +106,15 @@ def test_a_measurement_rules(bench, harvested):
     assert run.electrolyte.use_number == 2
 
 
-def test_silver_not_determined_still_follows_the_charge(bench, harvested):
+def test_silver_not_determined_stays(bench, harvested):
     bath = harvested.electrolyte.lot
+    before = holding(bath).metals["Ag"]
     close_run(
         run=harvested,
         act=bench.act(15),
         measurement=ElectrolyteMeasurement(assay=bench.assay("g_per_l", Cu="28.5")),
     )
-    plated_ug = silver_plated_by_charge_ug({"Ag": 1_359_750_000, "Cu": 103_950_000, "Pd": 750_000})
-    assert holding(bath).metals["Ag"] == 720_000_000 + 1_359_750_000 - plated_ug
+    assert holding(bath).metals["Ag"] == before
     assert holding(bath).metals["Cu"] == 342_000_000
 
 
@@ -164,17 +171,6 @@ def test_what_was_spilt_after_the_closing_is_no_part_of_its_book(bench, harveste
     close_run(run=harvested, act=bench.act(15), measurement=measurement)
     at_close = holding(bath, AsOf(bench.act(15).moment))
     assert (at_close.volume_ul, at_close.metals["Ag"]) == (12_000_000, 720_000_000)
-
-
-def test_copper_found_in_the_crystal_does_not_make_its_silver_unsure(bench):
-    run = bench.stopped()
-    bag_slimes(run=run, bag=BagTaken(bench.works.places["slimes-cabinet"]), act=bench.act(13))
-    crystal = bench.crystal("1500", assay=bench.assay(Cu="1", u="40"))
-    harvest_run(run=run, crystal=crystal, act=bench.act(14))
-    run = close_run(run=run, act=bench.act(15))
-    silver = run.closing_movement.entries.get(metal="Ag", lot=run.electrolyte.lot)
-    # The charge's one per cent of 1 359.75 g; the copper's 1500 g x 40 per thousand is not in it.
-    assert silver.standard_uncertainty_ug == pytest.approx(13.6e6, rel=0.05)
 
 
 def test_a_run_elsewhere_does_not_keep_a_closing_from_being_reversed(bench, harvested):

@@ -65,13 +65,13 @@ def test_a_run_that_is_closed_passes_the_change_to_its_difference(bench, hers):
 
 
 def test_a_ruled_lot_is_as_sure_as_its_assay(bench, hers):
-    assert relative_uncertainties([hers])[hers.pk]["Ag"] == 0.01
+    assert relative_uncertainties([hers])[hers.pk]["Ag"] == 0.02
     rule(bench, hers, 0.5, Ag="900", Cu="66")
     # The assay's u is 0.2 per thousand; the weighing's 0.1 g in 1500 g adds next to nothing.
     hers.refresh_from_db()
     relative = relative_uncertainties([hers])[hers.pk]
     assert relative["Ag"] == pytest.approx(0.2 / 900, rel=0.1)
-    assert relative["Au"] == 0.01
+    assert relative["Au"] == 0.15
 
 
 @pytest.fixture

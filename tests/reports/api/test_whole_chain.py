@@ -69,10 +69,10 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
             "code": "north",
             "name": "North",
             "place": "north-cell",
-            "bath_volume_ul": 12_000_000,
+            "bath_volume": "12 L",
             "current_limit_a": "60",
             "fuse_rating_a": "50",
-            "basket_ug_max": 3_000_000_000,
+            "basket_max": "3 kg",
         },
         who="manager",
     )
@@ -170,7 +170,7 @@ def test_from_the_door_to_the_settlement(call: Caller) -> None:
     call.post(f"runs/{run}/start/", {"first": {"current_a": "40"}, "occurred_at": at(4)})
     call.post(f"runs/{run}/readings/", {"instruments": {"current_a": "40"}, "occurred_at": at(9)})
     bowl = call.get(f"runs/{run}/state/", as_of=at(9))
-    assert bowl["charge_ah"] == pytest.approx(200)
+    assert bowl["charge_ah"]["value"] == pytest.approx(200, rel=0.02)
     assert call.get(f"runs/{run}/forecast/", as_of=at(9))["forecast"]["state"] == (
         "too_few_readings"
     )

@@ -79,7 +79,7 @@ def score(run: Run, every_h: float, share: float, more: More, scores: Scores) ->
         made = range_of(drawn[name])
         unit = run.end_h if name in TIMES else truth
         scores.held[name].append(made.low <= truth <= made.high)
-        scores.width[name].append(made.half_width / unit)
+        scores.width[name].append(0.5 * (made.high - made.low) / unit)
         scores.error[name].append(abs(made.value - truth) / unit)
 
 
