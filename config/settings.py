@@ -80,6 +80,7 @@ MIDDLEWARE = [
     "config.bodies.check_body",
     "config.pages.DatabaseTrouble",
     "lots.pages.works_time.in_works_time",
+    "lots.pages.set_up.set_up_first",
     "lots.people.own_password.PasswordFirst",
 ]
 

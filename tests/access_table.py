@@ -146,7 +146,10 @@ api/v1/movements/<sequence>/reverse/          -             staff
 api/v1/openings/claims/                       -             office
 api/v1/openings/electrolytes/                 -             office
 api/v1/openings/lots/                         -             office
+api/v1/openings/recipes/                      -             office
+api/v1/openings/runs/                         -             office
 api/v1/openings/slimes-bags/                  -             office
+api/v1/openings/stock/                        -             office
 api/v1/parties/                               staff         office
 api/v1/parties/<code>/                        staff         office
 api/v1/parties/<code>/documents/              -             office
@@ -262,6 +265,7 @@ api/v1/weighings/<pk>/post-difference/        -             staff
 api/v1/weighings/<pk>/withdraw/               -             staff
 api/v1/works-settings/                        staff         -
 api/v1/works-settings/<pk>/                   staff         -
+api/v1/works/details/                         -             managing
 api/v1/works/one-person/                      -             managing
 assays/<pk>/rule/                             assaying      assaying
 assays/<pk>/withdraw/                         assaying      assaying
@@ -278,6 +282,7 @@ cells/<code>/charge/                          staff         staff
 cells/<code>/feed-plan/                       staff         -
 claims/settle/                                office        office
 convert/mass/                                 staff         -
+convert/scale/                                staff         -
 counts/<code>/                                staff         -
 counts/<code>/add/                            staff         staff
 counts/<code>/approve/                        office        office
@@ -366,6 +371,9 @@ openings/bag/                                 office        office
 openings/claim/                               office        office
 openings/electrolyte/                         office        office
 openings/lot/                                 office        office
+openings/recipe/                              office        office
+openings/run/                                 office        office
+openings/stock/                               office        office
 papers/                                       office        -
 papers/<pk>/file/                             office        office
 papers/attach/                                office        office
@@ -418,6 +426,7 @@ reference/parties/of/<code>/                  office        office
 reference/places/                             office        -
 reference/places/add/                         office        office
 reference/places/of/<code>/                   office        office
+reference/places/usual/                       office        office
 runs/<code>/                                  staff         -
 runs/<code>/bag/                              staff         staff
 runs/<code>/close/                            staff         staff
@@ -440,6 +449,7 @@ settlements/<code>/what-if/                   staff         -
 settlements/<code>/withdraw/                  office        office
 shared/<token>/                               all           -
 shared/<token>/<form>/                        all           -
+set-up/                                       all           all
 sign-in/                                      all           all
 sign-in/once/                                 all           all
 sign-out/                                     -             all
@@ -455,6 +465,7 @@ tokens/                                       signed in     signed in
 tokens/<pk>/revoke/                           -             signed in
 warnings/<pk>/                                staff         staff
 weighings/<pk>/post/                          staff         staff
+works/details/                                managing      managing
 works/one-person/                             managing      managing
 """
 

@@ -21,7 +21,7 @@ from rest_framework.test import APIClient
 from lots import clock
 from lots.ledger.recording import Act
 from lots.models import Balance, Party, Person, Place, WorksZone
-from lots.queries import works_zone
+from lots.queries import set_up, works_zone
 from tests.browser.chromium import CHROMIUM
 from tests.databases import own_copy, unguarded
 from tests.refused import refused as refused_block
@@ -56,6 +56,17 @@ def known_zone(monkeypatch: pytest.MonkeyPatch) -> dict[str, ZoneInfo]:
     """
     known = {DEFAULT_DB_ALIAS: ZoneInfo("UTC")}
     monkeypatch.setattr(works_zone, "_kept", known)
+    return known
+
+
+@pytest.fixture(autouse=True)
+def known_set_up(monkeypatch: pytest.MonkeyPatch) -> set[str]:
+    """Tests live in a works that was set up, whoever its people are.
+
+    A test of what comes before clears this.
+    """
+    known = {DEFAULT_DB_ALIAS}
+    monkeypatch.setattr(set_up, "_known", known)
     return known
 
 

@@ -41,7 +41,7 @@ from tests.access_table import TABLE
 # Answers that are no pages: files, parts of pages, what the machines read.
 NO_PAGES: Final = re.compile(
     r"(admin|api|static|health|live|ready|metrics)/?|.*(paper|workbook|form|weights|effect)/$"
-    r"|documents/|convert/|imports/(template|draft)/|shared/|q/|sign-"
+    r"|documents/|convert/|imports/(template|draft)/|shared/|q/|sign-|set-up/"
 )
 _CUSTOMERS: Final = ("accounts", "terms")
 

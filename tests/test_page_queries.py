@@ -28,7 +28,9 @@ LISTS = sorted(
     route
     for route, (read, _) in TABLE.items()
     if "<" not in route
-    and not route.startswith(("api/", "admin/", "health", "sign-", "convert", "live", "ready"))
+    and not route.startswith(
+        ("api/", "admin/", "health", "sign-", "set-up", "convert", "live", "ready")
+    )
     and "manager" in WHO[read]
 )
 

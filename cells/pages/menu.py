@@ -36,6 +36,16 @@ BENCH: Final = (
     ),
 )
 REFERENCE: Final = (Link("Cells", "cells-kept", 40, roles=OFFICE),)
+ADD_ONE: Final = (
+    Link("Add a cell", "cell-add", 40, roles=OFFICE, about=frozenset({"cells.Cell"})),
+    Link(
+        "Put an electrolyte on the books",
+        "open-recipe",
+        50,
+        roles=OFFICE,
+        about=frozenset({"cells.ElectrolyteBatch"}),
+    ),
+)
 _ELECTROLYTE: Final = frozenset({Lot.Form.ELECTROLYTE.value})
 LOT_ACTIONS: Final = (
     Link("Measure it", "electrolyte-measure", 12, about=_ELECTROLYTE, hint="Volume, g/L, acid"),

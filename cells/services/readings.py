@@ -30,11 +30,14 @@ def _figure(
     return Asks(label, at_least=at_least, at_most=at_most, digits=digits, decimals=decimals)
 
 
+CURRENT: Final = _figure("Current, A", 10_000, digits=9)
+
+
 @dataclass(frozen=True)
 class Instruments:
     """What was read. `is_interruption`: the power went off then, until the next reading."""
 
-    current_a: Annotated[Decimal, _figure("Current, A", 10_000, digits=9)]
+    current_a: Annotated[Decimal, CURRENT]
     voltage_v: Annotated[Decimal | None, _figure("Voltage, V", 1_000, digits=8)] = None
     temperature_c: Annotated[
         Decimal | None, _figure("Temperature, °C", 120, at_least=-20, digits=6, decimals=2)

@@ -106,7 +106,8 @@ def _rows(question: Question, **kwargs: Any) -> forms.Field:
 def _choice(question: Question, **kwargs: Any) -> forms.Field:
     choices = question.asks.offered or question.asks.choices
     if get_origin(question.type) is Sequence:
-        return forms.MultipleChoiceField(choices=choices.choices, **kwargs)
+        ticks = {"widget": forms.CheckboxSelectMultiple, **kwargs}
+        return forms.MultipleChoiceField(choices=getattr(choices, "choices", choices), **ticks)
     return choice_field(choices, **kwargs)
 
 

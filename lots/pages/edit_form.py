@@ -71,7 +71,7 @@ class EditReference(BenchStep):
         return found
 
     def initial(self, request: HttpRequest) -> dict[str, Any]:
-        return {} if self.subject is None else self.shown_as(self.subject)
+        return super().initial(request) if self.subject is None else self.shown_as(self.subject)
 
     def shown_as(self, row: Any) -> dict[str, Any]:
         """The form's values of what stands on record."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_safe
@@ -12,6 +14,7 @@ from lots import display
 from lots.pages.form_fields import SCANNED_AT
 from lots.people.access import role_of, staff_page
 from lots.queries.search import WORDS_MAX, search
+from lots.scales import CAPACITY_RULE, UNCERTAINTY_RULE, rounding_ug, usual_capacity_ug
 from lots.units import parse_mass
 
 
@@ -38,6 +41,22 @@ def scanned(request: HttpRequest, code: str) -> HttpResponse:
 @staff_page
 def convert_mass(request: HttpRequest) -> HttpResponse:
     """One line below the field: the mass in the other units, or what is wrong with it."""
+    return _below_a_mass(request, lambda mass_ug: f"= {display.both(mass_ug)}")
+
+
+@staff_page
+def scale_rule(request: HttpRequest) -> HttpResponse:
+    """One line below a scale's last digit: what follows from it, and by which rule."""
+    return _below_a_mass(
+        request,
+        lambda readability_ug: (
+            f"± {display.grams(rounding_ug(readability_ug))} ({UNCERTAINTY_RULE}). Such a scale "
+            f"usually takes {display.grams(usual_capacity_ug(readability_ug))} ({CAPACITY_RULE})."
+        ),
+    )
+
+
+def _below_a_mass(request: HttpRequest, say: Callable[[int], str]) -> HttpResponse:
     text = request.GET.get(request.GET.get("of", ""), "")
     if not text.strip():
         return HttpResponse("")
@@ -47,4 +66,4 @@ def convert_mass(request: HttpRequest) -> HttpResponse:
         return render(
             request, "lots/conversion.html", {"problem": refusal.remedy or message_of(refusal)}
         )
-    return render(request, "lots/conversion.html", {"text": display.both(quantity.mass_ug)})
+    return render(request, "lots/conversion.html", {"text": say(quantity.mass_ug)})

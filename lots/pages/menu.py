@@ -60,6 +60,12 @@ REFERENCE: Final = (
     Link("Places", "places", 20, roles=OFFICE),
     Link("Balances", "balances-kept", 30, roles=OFFICE),
 )
+# Where a list of a form that has nothing to choose from leads.
+ADD_ONE: Final = (
+    Link("Add a place", "place-add", 10, roles=OFFICE, about=frozenset({"lots.Place"})),
+    Link("Add a scale", "balance-add", 20, roles=OFFICE, about=frozenset({"lots.Balance"})),
+    Link("Add a party", "party-add", 30, roles=OFFICE, about=frozenset({"lots.Party"})),
+)
 LOT_ACTIONS: Final = (
     Link("List as a bar", "list-bar", 22, about=_BAR_AT_HAND, hint="Gross and fine, by which rule"),
     *links_of("lots", "LOT_ACTIONS"),

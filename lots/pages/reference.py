@@ -9,12 +9,12 @@ from typing import Any, ClassVar, Final
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.urls import URLPattern, path, reverse
+from django.urls import URLPattern, path, reverse, reverse_lazy
 
 from config.menu import links_for
 from lots import display
 from lots.ledger.recording import Act
-from lots.pages.edit_form import EditReference, form_of
+from lots.pages.edit_form import EditForm, EditReference, form_of
 from lots.people.access import office_page, role_of
 from lots.services.reference import BALANCE, PARTY, PLACE, Kept
 from lots.units import ug_to
@@ -67,7 +67,11 @@ class EditKept(EditReference):
 
 
 def _pages(
-    kept: Kept, plural: str, url_name: str, shown: Mapping[str, Callable[[Any], str]]
+    kept: Kept,
+    plural: str,
+    url_name: str,
+    shown: Mapping[str, Callable[[Any], str]],
+    form: type[EditForm] | None = None,
 ) -> list[URLPattern]:
     """The list of a kind of reference data, and its form; `shown` is what the list says of each."""
     kind, at = kept.kind, f"reference/{plural.lower()}/"
@@ -92,7 +96,7 @@ def _pages(
         "title": kind.capitalize(),
         "model": kept.model,
         "listed_at": url_name,
-        "form_class": form_of(kept.details),
+        "form_class": form or form_of(kept.details),
     }
     edit: Any = type(f"Edit{kept.model.__name__}", (EditKept,), members)
     return [
@@ -100,6 +104,14 @@ def _pages(
         path(f"{at}add/", edit.as_view(), name=f"{kind}-add"),
         path(f"{at}of/<str:code>/", edit.as_view(), name=f"{kind}-edit"),
     ]
+
+
+def _by_last_digit() -> type[EditForm]:
+    """A scale's form, which says below its last digit what follows from it."""
+    form = form_of(BALANCE.details)
+    digit = form.base_fields["readability_ug"]
+    digit.widget.attrs |= {"hx-get": reverse_lazy("scale-rule"), "placeholder": "0.1 g"}
+    return form
 
 
 PATHS: Final = [
@@ -127,5 +139,6 @@ PATHS: Final = [
                 each.calibration_due.isoformat() if each.calibration_due else "not known"
             ),
         },
+        _by_last_digit(),
     ),
 ]

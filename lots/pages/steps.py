@@ -13,15 +13,17 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.datastructures import MultiValueDict
+from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from django.views import View
 
 from config.database_trouble import tried_again
+from config.menu import links_for
 from config.pages import put_refusal, refusal_of
 from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.models import KeptForm, Lot, Movement
 from lots.pages.bench_form import ActForm, new_key
-from lots.people.access import check_staff
+from lots.people.access import check_staff, role_of
 from lots.queries.at_hand import lots_at_hand
 from lots.queries.saved_forms import kept_form
 from lots.services.saved_forms import drop_form, keep_form
@@ -115,6 +117,12 @@ class BenchStep(View):
         return self.show(request, form, status=400)
 
     def answer(self, request: HttpRequest, recorded: Any) -> HttpResponse:
+        """On to the receipt, or back to the page that named itself as the next one."""
+        back = request.GET.get("next", "")
+        here = {request.get_host()}
+        if back.startswith("/") and url_has_allowed_host_and_scheme(back, here):
+            messages.success(request, self.done, extra_tags="kept")
+            return redirect(back)
         messages.success(request, self.done)
         return redirect(self.after(recorded))
 
@@ -147,6 +155,7 @@ class BenchStep(View):
 
     def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
         self.form = form
+        offer_to_add(request, form)
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
         return render(
             request,
@@ -164,6 +173,21 @@ class BenchStep(View):
             },
             status=status,
         )
+
+
+def offer_to_add(request: HttpRequest, form: forms.Form) -> None:
+    """Beside each list that has nothing to choose from, the way to add one and come back."""
+    links = links_for("ADD_ONE", role_of(request) or "")
+    for field in form.fields.values():
+        rows = field.queryset if isinstance(field, forms.ModelChoiceField) else None
+        if rows is None or rows.exists():
+            continue
+        label = rows.model._meta.label
+        found = next((each for each in links if each.about and label in each.about), None)
+        if found is not None:
+            back = urlencode({"next": request.get_full_path()})
+            field.add_one = f"{reverse(found.url_name)}?{back}"  # type: ignore[attr-defined]
+            field.add_label = found.label  # type: ignore[attr-defined]
 
 
 def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from lots.pages import (
     process,
     reference,
     saved_forms,
+    set_up,
 )
 from lots.pages.overrides import OVERRIDES
 from lots.people import people_pages, tokens_page
@@ -27,9 +28,11 @@ DRAFT = "imports/draft/<uuid:key>"
 
 urlpatterns: list[URLPattern] = [
     *page_paths("lots", OVERRIDES),
+    path("set-up/", set_up.set_up_page, name="set-up"),
     path("bench/", bench.bench, name="bench"),
     path("search/", find.search_page, name="search"),
     path("q/<str:code>/", find.scanned, name="scanned"),
+    path("convert/scale/", find.scale_rule, name="scale-rule"),
     path("convert/mass/", find.convert_mass, name="convert-mass"),
     path("imports/", pages.import_list, name="imports"),
     path("imports/new/", pages.import_new, name="import-new"),

@@ -68,8 +68,8 @@ class BalanceDetails:
         int | None,
         Asks(
             "Standard uncertainty of one weighing",
-            "From its certificate and its repeatability, as in 0.08 g. Left empty, "
-            f"{UNCERTAINTY_RULE}.",
+            "From its certificate and its repeatability, as in 0.08 g. Left empty, it is "
+            f"supposed: {UNCERTAINTY_RULE}.",
             kind=MASS,
             positive=False,
         ),

@@ -10,6 +10,7 @@ from django.db.models import Model
 
 from config.refusals import refuse
 from lots.declaration.as_sheet import column
+from lots.ledger.posting import house
 from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Lot
@@ -49,14 +50,15 @@ def opener_for(form: str) -> Callable[[Opener], Opener]:
 
 def _record(row: Row, act: Act) -> Model:
     act = row.act(act)
+    owner = row.get("owner") or house()
     if row.get("form") == CLAIM:
         _refuse_if_given(row, "place", "mass", "volume", "code", "content")
-        return open_claim(owner=row.get("owner"), metals=by_metal(row), act=act)
+        return open_claim(owner=owner, metals=by_metal(row), act=act)
     if row.get("place") is None:
         raise refuse("cell_needed:openings", field="place")
     opening = Opening(
         form=row.get("form"),
-        owner=row.get("owner"),
+        owner=owner,
         place=row.get("place"),
         metals={
             metal: Amount(mass_ug, row.get(f"{metal}_u"))
@@ -120,10 +122,11 @@ OPENING: Final = register(
             column(
                 OPEN_LOT,
                 "owner",
-                "Whose it is: the code or name of the customer, or of the works.",
+                "Whose it is: the code or name of the customer; left empty, the works'.",
                 *("whose", "whose it is", "customer", "party"),
                 header="Owner",
                 example="brackwater",
+                required=False,
             ),
             column(
                 OPEN_LOT,

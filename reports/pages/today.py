@@ -30,6 +30,7 @@ from reports.queries.month.figure_uncertainty import uncertain
 from reports.queries.month.periods import local_day
 from reports.queries.obligations import Obligations, obligations_from
 from reports.queries.office_attention import cover_matters, paper_matters
+from reports.queries.set_up_list import set_up_list
 from reports.queries.to_do import Attention, Urgency
 
 _ADDRESS: Final = {
@@ -66,6 +67,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
             "now": clock.now(),
             **_matters(owed, role_of(request)),
             "kept": kept_forms(request.user),
+            "to_set_up": set_up_list() if role_of(request) in OFFICE else [],
             "positions": held.positions,
             "obligations": [each for each in owed.metals if each.owed_ug],
             "charts": [chart for metal in Metal.values if (chart := _by_area(held, metal))],

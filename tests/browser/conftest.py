@@ -40,13 +40,8 @@ def chromium() -> Iterator[Browser]:
     del os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"]
 
 
-@pytest.fixture
-def site(emptied_database: None, works: SimpleNamespace) -> Iterator[str]:
-    """The works' site on a port of its own; everyone of the cast can sign in."""
-    for name in ("operator", "assayer", "accountant", "manager", "isolde", "dane"):
-        person = getattr(works, name)
-        person.set_password(PASSWORD)
-        person.save()
+def served() -> Iterator[str]:
+    """The site over the test's own database, on a port of its own."""
     server = LiveServerThread("127.0.0.1", _StaticFilesHandler, port=0)
     server.daemon = True
     server.start()
@@ -54,6 +49,16 @@ def site(emptied_database: None, works: SimpleNamespace) -> Iterator[str]:
     assert server.error is None, server.error
     yield f"http://127.0.0.1:{server.port}"
     server.terminate()
+
+
+@pytest.fixture
+def site(emptied_database: None, works: SimpleNamespace) -> Iterator[str]:
+    """The works' site on a port of its own; everyone of the cast can sign in."""
+    for name in ("operator", "assayer", "accountant", "manager", "isolde", "dane"):
+        person = getattr(works, name)
+        person.set_password(PASSWORD)
+        person.save()
+    yield from served()
 
 
 @pytest.fixture(params=sorted(SIZES))

@@ -48,6 +48,15 @@
     });
   }
 
+  // Setting up, the browser proposes the zone it is in, and the sign it writes decimals with.
+  const setUp = document.querySelector("[data-set-up=fresh]");
+  if (setUp) {
+    const zone = setUp.elements.time_zone;
+    const here = Intl.DateTimeFormat().resolvedOptions().timeZone;
+    if (Array.from(zone.options).some(function (each) { return each.value === here; })) zone.value = here;
+    if ((1.5).toLocaleString(navigator.language).includes(",")) setUp.elements.decimal_sign.value = ",";
+  }
+
   document.querySelectorAll("[data-print]").forEach(function (button) {
     button.hidden = false;
     button.addEventListener("click", function () { window.print(); });
@@ -143,7 +152,8 @@
       const field = fields.find(function (each) {
         return (each.type === "checkbox" || each.type === "radio") && each.value === pair[1];
       }) || fields[Math.min(index, fields.length - 1)];
-      if (!field) return;
+      // What was not chosen yet stays to be chosen, perhaps from a list that has grown.
+      if (!field || (field.tagName === "SELECT" && !pair[1])) return;
       if (field.type === "checkbox" || field.type === "radio") field.checked = true;
       else field.value = pair[1];
     });
