@@ -41,8 +41,10 @@ LONGER_TESTS = {
 FILES_MAX = 25
 # Folders with more files side by side, each with its reason.
 FULLER = {
+    "cells/services": "a module for each event",
     "config": "settings, and what every app's pages and addresses stand on",
     "lots/ledger": "the kernel, which is read as one",
+    "lots/services": "a module for each event",
     "lots/templates/lots": "a template is found by its page's name",
     "reports/pages": "a module for each page of a report",
     "reports/templates/reports": "a template is found by its page's name",

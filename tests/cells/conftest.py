@@ -17,11 +17,12 @@ from cells.services.prepare_electrolyte import ElectrolyteInUse, open_electrolyt
 from cells.services.readings import Instruments, record_reading
 from cells.services.start_run import start_run
 from cells.services.stop_run import stop_run
+from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.measurements.assays import AssayReport, Finding
 from lots.measurements.outputs import Volume
 from lots.measurements.weighings import Weight
-from lots.models import Lot, Party
+from lots.models import Lot, Movement, Party, Place
 from lots.services.receipt import Receipt, receive_lot
 from lots.services.taking import Take
 
@@ -150,3 +151,12 @@ def unchanged() -> Callable[[], object]:
         }
 
     return snapshot
+
+
+def cannot_be(code: str, field: str, service: Callable[..., object], **arguments: object) -> None:
+    """Asserts that the service refuses with code and field, and writes nothing."""
+    before = Movement.objects.count(), Lot.objects.count(), Place.objects.count()
+    with pytest.raises(RefusalError) as caught:
+        service(**arguments)
+    assert (caught.value.code, caught.value.field) == (code, field)
+    assert before == (Movement.objects.count(), Lot.objects.count(), Place.objects.count())
