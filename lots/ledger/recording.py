@@ -9,7 +9,6 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from decimal import Decimal
-from enum import Enum
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 from django.apps import apps
@@ -131,7 +130,7 @@ def fingerprint_of(action: str, arguments: Mapping[str, Any]) -> str:
 def _plain(value: Any) -> Any:
     """`value` as JSON-ready data; models by label and primary key, files by content."""
     if value is None or isinstance(value, str | bool | int):
-        return value.value if isinstance(value, Enum) else value
+        return value
     if isinstance(value, Model):
         return [value._meta.label, value.pk]
     if isinstance(value, Decimal):

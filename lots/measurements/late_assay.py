@@ -213,7 +213,7 @@ class LateAssay:
         self._claim(new if old.is_house else old, metal, -change_ug if old.is_house else change_ug)
 
     def _claim(self, owner: Party | None, metal: str, change_ug: int) -> None:
-        if owner is not None and not owner.is_house:
+        if owner is not None:
             self._claims[owner.pk, metal] += change_ug
 
     def _targets(self, lot_id: int, movement: Movement, metal: str) -> dict[Target, int]:

@@ -127,8 +127,8 @@ def contents_declared(net_ug: int, fineness: Mapping[str, Decimal]) -> list[Cont
 def check_output(output: Output) -> None:
     """Refuses an output that says too little or too much of itself.
 
-    Raises InvalidError `one_content_needed`, `quantity_needed`, `not_positive`, `unknown_metal`, or
-    what `check_contents` raises.
+    Raises InvalidError `one_content_needed`, `quantity_needed`, `basis_without_quantity`,
+    `not_positive`, `unknown_metal`, or what `check_contents` raises.
     """
     given = [each for each in (output.assay, output.declared, output.estimated) if each is not None]
     if len(given) != 1:
@@ -136,6 +136,8 @@ def check_output(output: Output) -> None:
     if output.weight is None and output.volume is None and output.estimated is None:
         raise refuse("quantity_needed:outputs", field="output.weight")
     if output.declared is not None:
+        if output.weight is None:
+            raise refuse("basis_without_quantity:outputs", field="output.declared", value="ppt")
         check_contents(dict(output.declared), field="output.declared")
     for metal, mass_ug in (output.estimated or {}).items():
         if metal not in Metal.values or mass_ug < 0:
@@ -172,8 +174,9 @@ def measure(
         return _assayed(lot, output.assay, weighing, reading, act), material
     if output.declared is not None and weighing is not None:
         return contents_declared(weighing.net_ug, output.declared), material
-    estimated = output.estimated or {}
-    return [Content(metal, ug, Entry.Basis.COMPUTED) for metal, ug in estimated.items()], material
+    assert output.estimated is not None
+    estimated = [Content(*each, Entry.Basis.COMPUTED) for each in output.estimated.items()]
+    return estimated, material
 
 
 def _assayed(
