@@ -134,7 +134,8 @@ def judge(todo: list[tuple[Row, Change]], results: Path, options: argparse.Names
                 answer = json.loads(line.removeprefix(ANSWER))
                 sys.stderr.write(f"{answer['outcome']:10} {answer['s']:5.1f} s  {answer['id']}\n")
         if server.wait() or answered < len(share):
-            raise RuntimeError(f"A process ended after {answered} answers:\n{''.join(other)}")
+            ended = f"A process ended with {server.returncode} after {answered} answers"
+            raise RuntimeError(f"{ended}:\n{''.join(other)}")
 
     with ThreadPoolExecutor(options.jobs) as pool:
         list(pool.map(one, range(options.jobs)))
@@ -162,17 +163,18 @@ def report(rows: list[Row]) -> str:
 
 
 def _tests(change: Change, seen: Seen, cap: float) -> Row:
-    """The tests that see the change, its own module's first and then the quickest, up to a cap."""
+    """Tests that see the change, up to a cap: of its module, of its folder, then the quickest."""
     path = Path(change.module)
     tests, early = seen.by(change.module, change.lines)
-    if not tests and change.early:
-        # Nothing in the module runs but its import; those who import it use what it names.
+    if not tests and (change.early or early):
+        # It runs only while it is imported; those who import it use what it names.
         dotted = ".".join(path.with_suffix("").parts)
         for user in product():
             if f"from {dotted} import" in user.read_text():
                 tests |= seen.by(user.as_posix(), range(1, len(user.read_text().split("\n"))))[0]
+    own = (f"/test_{path.stem}.", f"tests/{path.parent}/")
     ordered = sorted(
-        tests, key=lambda test: (f"/test_{path.stem}." not in test, seen.seconds[test])
+        tests, key=lambda test: (*(part not in test for part in own), seen.seconds[test])
     )
     chosen: list[str] = []
     total = 0.0

@@ -32,9 +32,10 @@ OTHER_NAME = {a: b for pair in PAIRS for a, b in (pair.split(), pair.split()[::-
 # Of a chain of calls, those that can be left out of it; and those whose conditions can be.
 LINKS = {"filter", "exclude", "order_by", "distinct", "select_for_update", "reverse"}
 CONDITIONS = {"filter", "exclude", "Q"}
-# Keyword arguments that only carry words, and decorators that only shape or describe.
+# Keyword arguments that only carry words or assert, and decorators that only shape or describe.
 WORDS = {"help_text", "label", "verbose_name", "verbose_name_plural", "title", "description",
-         "summary", "placeholder", "message", "remedy", "legend", "hint", "width"}  # fmt: skip
+         "summary", "placeholder", "message", "remedy", "legend", "hint", "width",
+         "about", "lead", "button", "done", "strict"}  # fmt: skip
 SHAPING = {"property", "cached_property", "setter", "classmethod", "staticmethod", "dataclass",
            "contextmanager", "wraps", "cache", "lru_cache", "extend_schema", "extend_schema_field",
            "overload", "abstractmethod"}  # fmt: skip
@@ -225,7 +226,7 @@ def _is_left_alone(node: ast.AST, field: str, parent: ast.AST, path: Path) -> bo
             return True
         case ast.Import() | ast.ImportFrom() | ast.Assert() | ast.JoinedStr():
             return True
-        case ast.If(test=ast.Name(id="TYPE_CHECKING")):
+        case ast.If(test=ast.Name(id="TYPE_CHECKING")) | ast.Call(func=ast.Name(id="TypeVar")):
             return True
         case ast.Expr(value=ast.Call(func=ast.Attribute(value=ast.Name(id="logger")))):
             return True

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import functools
 import gc
+import os
 from contextlib import suppress
 from importlib import import_module
 from typing import Any
+from unittest.mock import patch
 
 from hypothesis import Phase, settings
 
@@ -22,9 +24,10 @@ def pytest_configure() -> None:
 
 def import_all() -> None:
     """Imports the whole product, so that no test is the one that happens to."""
-    for name in _modules():
-        with suppress(Exception):  # a module that wants another server or library than there is
-            import_module(name)
+    with patch.dict(os.environ):  # into which the server's settings write
+        for name in _modules():
+            with suppress(Exception):  # a module that wants another server or library than there is
+                import_module(name)
 
 
 def empty_caches() -> None:

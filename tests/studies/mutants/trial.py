@@ -144,7 +144,8 @@ class _Bench:
         _, status = os.waitpid(child, 0)
         _end(child)
         late = os.WIFSIGNALED(status) and os.WTERMSIG(status) in {signal.SIGXCPU, signal.SIGALRM}
-        outcome, name = json.loads(said) if said else (TIMED_OUT if late else CRASHED, "")
+        died = f"exit code {os.waitstatus_to_exitcode(status)}"
+        outcome, name = json.loads(said) if said else (TIMED_OUT if late else CRASHED, died)
         if outcome == BROKEN:
             raise RuntimeError(name)
         return outcome, name
