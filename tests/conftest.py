@@ -18,6 +18,7 @@ from django.db import DEFAULT_DB_ALIAS, connection
 from django.test import Client
 from rest_framework.test import APIClient
 
+from config.refusals import RefusalError
 from lots import clock
 from lots.ledger.recording import Act
 from lots.models import Balance, Party, Person, Place, WorksZone
@@ -25,6 +26,7 @@ from lots.queries import set_up, works_zone
 from tests.browser.chromium import CHROMIUM
 from tests.databases import own_copy, unguarded
 from tests.refused import refused as refused_block
+from tests.refused import repeating
 
 ON_POSTGRESQL = "postgresql" in site_settings.DATABASES["default"]["ENGINE"]
 MORNING = dt.datetime(2026, 5, 4, 9, 0, tzinfo=dt.UTC)
@@ -181,6 +183,11 @@ def emptied_database(transactional_db: None) -> Iterator[None]:
 @pytest.fixture(autouse=True)
 def fast_passwords(settings: SimpleNamespace) -> None:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(autouse=True)
+def refusals_repeat_what_was_given(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(RefusalError, "__init__", repeating)
 
 
 @pytest.fixture

@@ -42,8 +42,8 @@ def test_refusal_without_a_field_stands_above_the_form() -> None:
 
     form = Weigh({"gross": "1 g"})
     assert form.is_valid()
-    put_refusal(form, ConflictError("Closed.", code="batch_closed", field="batch"))
-    assert form.non_field_errors() == ["Closed."]
+    put_refusal(form, ConflictError("Closed.", code="batch_closed", field="batch", value="B-1"))
+    assert form.non_field_errors() == ["Closed. Given: B-1."]
 
 
 def test_form_may_name_its_field_otherwise() -> None:
@@ -53,7 +53,7 @@ def test_form_may_name_its_field_otherwise() -> None:
 
     form = Receive({"declared": "1"})
     assert form.is_valid()
-    put_refusal(form, InvalidError("Too fine.", code="x", field="fineness.Ag"))
+    put_refusal(form, InvalidError("Too fine.", code="x", field="fineness.Ag", value="1001"))
     assert form.has_error("declared", "x")
 
 

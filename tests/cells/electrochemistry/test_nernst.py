@@ -19,10 +19,12 @@ def test_ten_times_less_lowers_silver_by_59_mv_and_copper_by_half_as_much():
 
 
 def test_silver_at_the_copper_potential_is_at_the_copper_potential():
-    margin = copper_margin(30.0, 60.0)
-    assert nernst_potential_v("Ag", margin.silver_g_per_l_at_copper) == pytest.approx(
-        margin.copper_v
-    )
+    for kelvin in (298.15, 320.0):
+        margin = copper_margin(30.0, 60.0, temperature_k=kelvin)
+        at_copper = margin.silver_g_per_l_at_copper
+        for metal, g_per_l in (("Ag", at_copper), ("Cu", 60.0)):
+            reached_v = nernst_potential_v(metal, g_per_l, temperature_k=kelvin)
+            assert reached_v == pytest.approx(margin.copper_v)
 
 
 def test_copper_at_its_limit_stays_in_solution_while_any_silver_is_there():

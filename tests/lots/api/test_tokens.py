@@ -75,6 +75,7 @@ def test_a_customers_token_does_nothing_beyond_its_scopes_either(works: SimpleNa
         client, _ = asking(works.isolde, scope)
         assert client.get(opened).status_code == 200
         assert seen(client.get(closed)) == (403, "token_out_of_scope")
+        assert client.get(closed).json()["value"] == {"report": "read", "read": "report"}[scope]
 
 
 def test_a_token_that_ended_says_how(works: SimpleNamespace) -> None:
@@ -91,6 +92,12 @@ def test_a_token_that_ended_says_how(works: SimpleNamespace) -> None:
     works.operator.save()
     other, _ = asking(works.operator, "read")
     assert seen(other.get(LOTS)) == (401, "token_unknown")
+
+
+def test_no_token_is_made_for_a_name_longer_than_any(works: SimpleNamespace) -> None:
+    asked = {"username": "a" * 151, "password": PASSWORD}
+    answer = Client().post("/api/v1/token/", asked, "application/json")
+    assert (seen(answer), answer.json()["field"]) == ((400, "max_length"), "username")
 
 
 def by_form(user: Any) -> None:

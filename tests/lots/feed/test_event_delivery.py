@@ -269,6 +269,21 @@ def test_a_name_that_leads_inside_is_not_followed(settings, monkeypatch):
     assert met == []
 
 
+def test_a_message_goes_to_the_address_that_was_checked(settings, monkeypatch):
+    met = []
+
+    def meet(address: object, **_: object) -> Any:
+        met.append(address)
+        raise ConnectionRefusedError
+
+    found = [(0, 0, 0, "", ("93.184.215.14", 443))]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: found)
+    monkeypatch.setattr(socket, "create_connection", lambda at, *_, **__: meet(at))
+    with pytest.raises(NotSentError, match="no_answer"):
+        post_message("https://hook.example/", {}, b"")
+    assert met == [("93.184.215.14", 443)]
+
+
 def test_the_office_subscribes_and_reads_the_secret(works, api_as):
     office = api_as(works.manager)
     wanted = {"name": "shop", "url": "https://shop.example/hook", "kinds": ["receipt"]}

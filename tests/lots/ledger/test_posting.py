@@ -262,6 +262,19 @@ def test_a_lot_without_metal_is_spent_when_its_material_goes_elsewhere(
     assert list(states) == [Lot.State.SPENT, Lot.State.AVAILABLE]
 
 
+def test_a_lot_without_mass_is_spent_when_its_metal_goes_elsewhere(
+    works: SimpleNamespace, act: Make
+) -> None:
+    giver, taker = receive(works, act(), 10, FINE), receive(works, act(), 10, FINE)
+    poured = [MaterialLine(giver, mass_ug=-10 * GRAM), MaterialLine(taker, mass_ug=10 * GRAM)]
+    metal = [Line("Ag", -10 * GRAM, lot=giver), Line("Ag", 10 * GRAM, lot=taker)]
+    for hours, lines in ((1, {"materials": poured}), (2, {"lines": metal})):
+        draft = Draft(kind=Movement.Kind.BLEND, stage=Movement.Stage.STORE, **lines)
+        post_draft(draft=draft, act=act(hours))
+    states = Lot.objects.order_by("pk").values_list("state", flat=True)
+    assert list(states) == [Lot.State.SPENT, Lot.State.AVAILABLE]
+
+
 def test_a_lot_is_spent_when_the_last_of_it_goes(works: SimpleNamespace, act: Make) -> None:
     lot = receive(works, act(), 10, FINE)
     post_draft(draft=to_loss(lot, 10 * GRAM), act=act(1))

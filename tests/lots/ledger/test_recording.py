@@ -225,6 +225,14 @@ def test_a_fingerprint_knows_the_service_and_its_limits() -> None:
         fingerprint_of("do", {"value": object()})
 
 
-def test_an_enum_is_its_value_in_a_fingerprint() -> None:
+def test_a_file_is_read_again_after_its_fingerprint() -> None:
+    file = ContentFile(b"x", name="a.png")
+    fingerprint_of("do", {"value": file})
+    assert file.read() == b"x"
+
+
+def test_a_choice_is_its_value_in_a_fingerprint() -> None:
+    melt = fingerprint_of("do", {"value": Movement.Kind.MELT})
+    assert melt == fingerprint_of("do", {"value": "melt"})
     with pytest.raises(TypeError):
         fingerprint_of("do", {"value": Colour.RED})

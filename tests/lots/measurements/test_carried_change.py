@@ -45,8 +45,9 @@ def test_a_solution_divides_by_volume_and_water_takes_no_metal_along():
 
 
 def test_metal_that_left_without_material_is_told_by_itself():
-    legs = [Leg({"Ag": 900}, mass_ug=1000), Leg({"Ag": -90})]
-    assert outgoing(legs, "Ag") == [Step(0, 1), Step(90, 900)]
+    for amount in ({"mass_ug": 1000}, {"volume_ul": 1000}):
+        legs = [Leg({"Ag": 900}, **amount), Leg({"Ag": -90})]
+        assert outgoing(legs, "Ag") == [Step(0, 1), Step(90, 900)]
 
 
 def test_half_out_and_then_half_of_the_rest():

@@ -66,6 +66,13 @@ def test_a_part_is_as_sure_as_the_assay_of_the_whole(received, split, rule, ppt)
     )
 
 
+def test_what_was_lost_before_changes_without_a_doubt_of_its_own(works, act, received, rule):
+    lot = received(1000, declared={"Ag": "900"})
+    write_off(lot=lot, cause="spill", stage="store", act=act(1), mass_ug=250 * G)
+    lost = rule(lot, {"Ag": "880"}).movement.entries.get(account__code=accounts.LOSS)
+    assert (lost.mass_ug, lost.standard_uncertainty_ug) == (-5 * G, None)
+
+
 def test_a_metal_nobody_declared_follows_the_material(received, split, rule):
     lot = received(1000, declared={})
     (child,) = split(lot, 250)

@@ -118,6 +118,13 @@ def test_rounding_alone_never_makes_the_metals_too_much(works, act, received, as
     assert holding(lot).metals == {"Ag": 4, "Cu": 4}
 
 
+def test_copper_gives_way_to_the_last_microgram(works, act, received, assayed):
+    lot = received(weight=Weight(9, 0, works.balance), declared={"Cu": "500"})
+    assert holding(lot).metals == {"Cu": 4}
+    rule_assay(assay=assayed(lot, {"Ag": "650"}), reason="ours", act=act(3))
+    assert holding(lot).metals == {"Ag": 6, "Cu": 3}
+
+
 def test_copper_nobody_assayed_gives_way_to_what_the_assay_finds(act, received, assayed):
     lot = received(1000)
     rule_assay(assay=assayed(lot, {"Ag": "926.5"}), reason="ours", act=act(3))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
@@ -11,7 +12,7 @@ from django.test import Client
 from django.urls import reverse
 
 from config.refusals import InvalidError
-from lots.exports.label_sheet import dark_runs
+from lots.exports.label_sheet import Label, dark_runs, label_svgs
 from lots.label_layout import LAYOUTS, LabelLayout, checked_layout, spots
 from lots.models import Lot
 from tests.builders import receive
@@ -36,6 +37,23 @@ def test_single_label_bears_the_code_its_check_apart_and_a_qr_of_its_address(
     assert single.content.startswith(b"%PDF")
 
 
+def test_everything_drawn_stays_inside_its_label_and_off_the_edge() -> None:
+    label = Label("GR26-0001-4", "http://testserver/q/1/", ("Silver granules", "Feed shelf"))
+    layout = LAYOUTS["a4-24"][1]
+    (svg,) = label_svgs([label], layout, start=5)
+    (spot,) = spots(layout, 1, start=5)
+    drawn = svg.partition('fill="#fff"/>')[2]
+    left, top = (float(each) for each in re.findall(r"translate\((\S+) (\S+)\)", drawn)[0])
+    for name, first, size in (
+        ("x", spot.left_mm, layout.label_width_mm),
+        ("y", spot.top_mm, layout.label_height_mm),
+    ):
+        found = [float(each) for each in re.findall(f' {name}="(.*?)"', drawn)]
+        found.append(left if name == "x" else top)
+        assert min(found) == pytest.approx(first + 1.5, abs=0.01)
+        assert max(found) < first + size - 1.5
+
+
 def test_ticked_lots_are_laid_out_from_the_first_free_label_on(
     browser: Client, lots: list[Lot]
 ) -> None:
@@ -46,6 +64,8 @@ def test_ticked_lots_are_laid_out_from_the_first_free_label_on(
     assert [each.count("scale(") for each in (first, second)] == [2, 1]
     svg = browser.get(reverse("labels"), asked | {"as": "svg", "sheet": "2"})
     assert svg.content.decode() == second
+    unread = browser.get(reverse("labels"), asked | {"as": "svg", "sheet": "two"})
+    assert unread.content.decode() == first
     assert svg["Content-Disposition"] == 'attachment; filename="labels.svg"'
     pdf = browser.get(reverse("labels"), asked | {"as": "pdf"}).content
     assert pdf.count(b"/Type /Page\n") == 2

@@ -256,6 +256,12 @@ def test_the_managers_to_ask_are_those_who_can_sign_in(works: Any) -> None:
     assert managers() == ["Ada Holm", "manager"]
 
 
+def test_nobody_without_a_role_makes_a_key(works: Any) -> None:
+    user = get_user_model().objects.create_user("passer-by")
+    with refused("scope_above_role", "scopes"):
+        make_token(user=user, created_by=user, name="scales", scopes=["read"], days=1)
+
+
 def test_before_there_is_a_manager_a_superuser_is_asked(works: Any) -> None:
     Person.objects.all().delete()
     get_user_model().objects.create_superuser("root")

@@ -11,6 +11,7 @@ import pytest
 from django.core.files.base import ContentFile
 from django.core.management import CommandError, call_command
 
+from lots.ledger.ledger_checks import run_checks
 from lots.ledger.recording import Act
 from lots.models import Document
 from lots.queries.paper_findings import papers_changed
@@ -60,6 +61,11 @@ def test_a_file_that_is_gone_is_named(papers: list[Document]) -> None:
     file_of(papers[2]).unlink()
     (row,) = papers_changed()
     assert (row["name"], row["about"], row["found"]) == ("deed.pdf", "Pellow & Dane", "missing")
+
+
+def test_of_the_database_alone_papers_are_not_asked_for(papers: list[Document]) -> None:
+    file_of(papers[2]).unlink()
+    assert not [each.check.name for each in run_checks(with_files=False) if each.found]
 
 
 def test_a_file_emptied_is_named(papers: list[Document]) -> None:

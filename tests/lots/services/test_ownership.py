@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from lots.ledger.drafts import Draft, Line
 from lots.ledger.holdings import balances, claims_of, holding
 from lots.ledger.ledger_checks import run_checks
 from lots.ledger.reversal import reverse_movement
@@ -14,6 +15,7 @@ from lots.services.shipping import return_to_customer
 from lots.services.splitting import Part, split_lot
 from lots.services.transfer import transfer_lot
 from lots.services.write_off import write_off
+from tests.lots.ledger.test_posting import post_draft
 
 G = 1_000_000
 
@@ -145,12 +147,26 @@ def test_nobody_settles_with_the_same_owner_or_for_the_house(works, act, pool, r
 
 
 def test_what_would_stay_the_old_owners_for_a_time_is_refused_too(works, act, received, refused):
-    lot = received(1000)
+    lot, _ = received(1000), received(500)
     lost = write_off(lot=lot, cause="spill", stage="store", act=act(1), mass_ug=10 * G)
     change_owner(lot=lot, owner=works.pellow, act=act(2))
     change_owner(lot=lot, owner=works.brackwater, act=act(4))
-    with refused("changed_hands_since", "occurred_at"):
+    with refused("changed_hands_since", "occurred_at") as caught:
         reverse_movement(movement=lost, reason="It was found.", act=act(5))
+    assert caught.value.value == lot.code
+
+
+def test_metal_put_down_late_for_an_earlier_owner_is_told_to_the_microgram(
+    works, act, received, refused
+):
+    lot = received(1000)
+    change_owner(lot=lot, owner=works.pellow, act=act(2))
+    found = {"metal": "Pd", "owner": works.brackwater}
+    lines = [Line(mass_ug=G, lot=lot, **found), Line(mass_ug=-G, account="loss", **found)]
+    draft = Draft(kind=Movement.Kind.MELT, stage=Movement.Stage.STORE, lines=lines)
+    with refused("changed_hands_since", "occurred_at") as caught:
+        post_draft(draft=draft, act=act(1))
+    assert "1.000000 g Pd" in caught.value.message
 
 
 def test_what_is_put_down_late_leaves_nothing_of_the_old_owners_behind(

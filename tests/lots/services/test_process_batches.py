@@ -352,6 +352,7 @@ def test_an_output_in_solution_is_known_by_its_volume(
         ({"declared": None}, "one_content_needed", "output"),
         ({"estimated": {"Ag": 1}}, "one_content_needed", "output"),
         ({"weight": None}, "quantity_needed", "output.weight"),
+        ({"weight": None, "volume": Volume(1, 0)}, "basis_without_quantity", "output.declared"),
         (
             {"declared": {"Ag": Decimal(1001)}},
             "fineness_out_of_range",

@@ -62,7 +62,14 @@ def test_a_number_two_people_would_read_differently_is_refused_until_the_sign_is
 
 @pytest.mark.parametrize(
     ("written", "betrays"),
-    [("12,5", True), ("1.234,5", True), ("12,5 g", True), ("1,234", False), ("1,234.5", False)],
+    [
+        ("12,5", True),
+        ("1.234,5", True),
+        ("12,5 g", True),
+        ("1,234", False),
+        ("1,234.5", False),
+        ("1.234.567", False),
+    ],
 )
 def test_a_decimal_comma_beyond_doubt_is_seen(written, betrays):
     assert has_decimal_comma(Cell(text=written)) is betrays

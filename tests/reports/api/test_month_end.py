@@ -67,6 +67,12 @@ def test_nothing_of_the_book_is_shown_until_the_whole_sheet_is_counted(desks, sh
     assert "book less physical" in counted["signs"]
 
 
+def test_sheets_are_listed_by_their_month(desks, sheet):
+    for month, listed in (("2026-03", []), ("2026-04", [sheet])):
+        answer = desks.operator.get("/api/v1/count-sheets/", {"month": month}).json()
+        assert [f"/api/v1/count-sheets/{each['code']}" for each in answer["results"]] == listed
+
+
 def test_a_recount_stands_and_the_first_count_stays(desks, sheet):
     crystal = desks.spring.crystal
     desks.operator.post(f"{sheet}/counts/", {"lot": crystal.code, **weighed("1990")})

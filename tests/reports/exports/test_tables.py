@@ -90,6 +90,7 @@ def test_totals_are_per_metal_and_live_formulas() -> None:
     sheet = written(table(row(), row(metal="Au", mass=5), row(mass=7)))["Sheet"]
     header = [cell.value for cell in sheet[4]]
     assert header[:4] == ["Metal", "What", "Mass, g", "Mass, ozt"]
+    assert all(cell.font.bold and cell.alignment.wrap_text for cell in sheet[4])
     assert sheet["C5"].value == 31.103477
     assert sheet["D5"].value == "=ROUND(C5/31.1034768,6)"
     assert sheet["G5"].value == "=ROUND(100*C5/E5,4)"

@@ -10,6 +10,7 @@ from io import StringIO
 from typing import Any, Final
 
 import pytest
+from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.db import connection, models, transaction
 
@@ -136,6 +137,12 @@ def tampered(*change: Any) -> Iterator[None]:
     planted(*change)
     yield
     transaction.savepoint_rollback(before)
+
+
+def test_every_row_can_be_named_in_a_line(demo: WetWork) -> None:
+    for app in ("lots", "cells", "reports"):
+        for model in apps.get_app_config(app).get_models():
+            assert all(str(row) for row in model._default_manager.all()[:1]), model
 
 
 def test_any_change_of_a_sealed_column_names_its_row(demo: WetWork) -> None:

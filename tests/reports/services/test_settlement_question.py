@@ -96,6 +96,9 @@ def test_results_within_their_uncertainties_are_said_to_agree(lot, works, act):
 
 def test_a_question_is_answered_once(lot, act, works):
     question = ask_question(lot=lot, question="Why?", act=act(3))
+    with pytest.raises(InvalidError) as empty:
+        answer_question(question=question, reply=" ", act=act(3))
+    assert (empty.value.code, empty.value.field) == ("empty", "reply")
     answered = answer_question(
         question=question, reply="Because the umpire decided.", act=act(4, who=works.manager)
     )

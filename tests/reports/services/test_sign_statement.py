@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import hashlib
 import json
 import re
 from collections.abc import Callable
@@ -17,6 +19,7 @@ from django.test import Client
 from openpyxl import load_workbook
 from rest_framework.test import APIClient
 
+from lots import clock
 from lots.ledger.ledger_checks import run_checks
 from lots.ledger.recording import Act
 from lots.models import BooksMonth, Movement
@@ -87,6 +90,9 @@ def test_rfc_8032_test_2_signs_as_published() -> None:
     assert sign(secret, "r") == signature
     assert holds(public, "r", signature)
     assert not holds(public, "s", signature)
+    groups = fingerprint_of(public).split(" ")
+    assert [len(group) for group in groups] == [4] * 8
+    assert "".join(groups) == hashlib.sha256(bytes.fromhex(public)).hexdigest()[:32]
 
 
 def test_the_key_is_private_and_never_replaced_by_mistake(key: Path) -> None:
@@ -206,6 +212,15 @@ def test_statements_of_a_replaced_key_still_verify(workbook: Path, key: Path) ->
     call_command("make_signing_key", replace=True, stdout=StringIO())
     assert key.read_text() != old
     assert " until " in verify(workbook)
+
+
+def test_a_key_ends_when_it_is_replaced_and_not_again(key: Path) -> None:
+    days = [clock.now() + dt.timedelta(days=day) for day in (1, 2)]
+    for day in days:
+        with clock.at(day):
+            call_command("make_signing_key", replace=True, stdout=StringIO())
+    listed = json.loads(key.with_name("signing_keys.json").read_text())
+    assert [each["until"] for each in listed] == [*(day.isoformat() for day in days), ""]
 
 
 def test_without_a_key_the_statement_says_so_and_can_be_signed_later(

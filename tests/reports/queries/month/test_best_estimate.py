@@ -89,6 +89,13 @@ def test_what_is_proposed_is_the_true_gross_and_nothing_is_posted(
     assert Movement.objects.count() == before
 
 
+def test_what_was_put_in_is_told_by_its_movement(demo: WetWork) -> None:
+    sources = [each for month in (APRIL, MAY) for each in month_network(month).sources.values()]
+    supplied = [each for each in sources if each.name.startswith("supplies of movement ")]
+    assert supplied
+    assert all(f" {each.movement and each.movement.sequence}," in each.name for each in supplied)
+
+
 def test_every_answer_is_plain_data(demo: WetWork, june: BestEstimate) -> None:
     assert json_ready(june)["suspicions"][0]["kind"] == "weighing"
     assert json_ready(difference_sequences(JUNE))
