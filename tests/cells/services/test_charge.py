@@ -38,7 +38,7 @@ def test_a_charge_commingles_and_brings_the_electrolyte_into_the_cell(bench):
     assert run.charge_lot.form == Lot.Form.ANODE_CHARGE
     assert run.charge_lot.owner == bench.works.house
     assert claims_of(bench.works.pellow)["Ag"] == 92_500_000
-    # A declared content is trusted to one per cent (a choice of the works).
+    # A declared content is somebody's word: two per cent of its silver.
     silver = run.charge_lot.entries.get(metal="Ag")
     assert silver.standard_uncertainty_ug == 1_850_000
 
