@@ -212,7 +212,10 @@ def test_only_the_manager_sees_and_revokes_other_peoples_tokens(
     for user, status in ((works.assayer, 404), (works.isolde, 404), (works.manager, 200)):
         assert api_as(user).get(address).status_code == status
     assert api_as(works.assayer).post(f"{address}revoke/").status_code == 404
-    assert api_as(works.manager).post(f"{address}revoke/").status_code == 201
+    manager = api_as(works.manager)
+    assert manager.post(f"{address}revoke/").status_code == 201
+    again = manager.post(f"{address}revoke/")
+    assert (seen(again), again.json()["field"]) == ((409, "already_revoked"), "token")
 
 
 def test_the_page_shows_a_key_once_and_closes_it(
@@ -229,9 +232,13 @@ def test_the_page_shows_a_key_once_and_closes_it(
     refused = browser.post("/tokens/", {"name": "x", "scopes": ["administer"], "days": 9})
     assert refused.status_code == 400
     assert browse_as(works.assayer).post(f"/tokens/{token.pk}/revoke/").status_code == 404
-    browser.post(f"/tokens/{token.pk}/revoke/")
+    for says in ("opens nothing any more", "revoked already"):
+        answer = browser.post(f"/tokens/{token.pk}/revoke/", follow=True)
+        assert says in answer.content.decode()
     token.refresh_from_db()
     assert token.revoked_by == works.operator
+    blank = browser.post("/tokens/", {"name": "a\tb", "scopes": ["read"], "days": 9})
+    assert (blank.status_code, blank.context["form"].has_error("name")) == (400, True)
 
 
 def test_the_command_prints_a_key_that_works(works: SimpleNamespace) -> None:

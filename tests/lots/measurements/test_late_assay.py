@@ -8,6 +8,7 @@ import pytest
 
 from lots.ledger import accounts
 from lots.ledger.content_uncertainty import stated_uncertainties
+from lots.ledger.drafts import Draft, Line, MaterialLine
 from lots.ledger.holdings import claims_of, holding
 from lots.measurements.assays import record_assay
 from lots.measurements.outputs import Output
@@ -25,6 +26,7 @@ from lots.services.shipping import return_to_customer, ship_lot
 from lots.services.splitting import Part, split_lot
 from lots.services.taking import Take
 from lots.services.write_off import write_off
+from tests.lots.ledger.test_posting import post_draft
 
 G = 1_000_000
 
@@ -71,6 +73,19 @@ def test_what_was_lost_before_changes_without_a_doubt_of_its_own(works, act, rec
     write_off(lot=lot, cause="spill", stage="store", act=act(1), mass_ug=250 * G)
     lost = rule(lot, {"Ag": "880"}).movement.entries.get(account__code=accounts.LOSS)
     assert (lost.mass_ug, lost.standard_uncertainty_ug) == (-5 * G, None)
+
+
+def test_what_a_lot_has_no_more_metal_for_goes_back_to_the_difference(act, received, rule):
+    """Half of the lot went and took all of the silver: the half that stayed can give none back."""
+    lot = received(1000, declared={"Ag": "900"})
+    lines = [Line("Ag", -900 * G, lot=lot), Line("Ag", 900 * G, account=accounts.LOSS)]
+    half = [MaterialLine(lot, mass_ug=-500 * G)]
+    draft = Draft(Movement.Kind.WRITE_OFF, Movement.Stage.STORE, lines=lines, materials=half)
+    post_draft(draft=draft, act=act(1))
+    rule(lot, {"Ag": "880"})
+    assert silver(lot) == 0
+    assert on_account(accounts.LOSS) == 890 * G
+    assert on_account(accounts.ASSAY_DIFFERENCE) == 10 * G
 
 
 def test_a_metal_nobody_declared_follows_the_material(received, split, rule):

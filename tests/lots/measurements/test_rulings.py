@@ -7,6 +7,7 @@ from decimal import Decimal
 import pytest
 
 from lots.ledger import accounts
+from lots.ledger.content_uncertainty import stated_uncertainties
 from lots.ledger.holdings import claims_of, holding
 from lots.ledger.reversal import reverse_movement
 from lots.measurements.assays import AssayReport, Finding, record_assay
@@ -324,3 +325,23 @@ def test_an_assay_whose_ruling_was_taken_back_no_longer_says_it_rules(api, act, 
     assert ruling() == [second.assay_id]
     reverse_movement(movement=second.movement, reason="wrong lot", act=act(6))
     assert ruling() == [first.assay_id]
+
+
+def test_an_assay_that_found_nothing_is_refused(act, received, report, refused):
+    lot = received(1000)
+    with refused("nothing_found", "assay.results"):
+        record_assay(lot=lot, report=report({}), act=act(2))
+
+
+def test_no_lots_have_no_uncertainties(db):
+    assert ruled_uncertainties([]) == stated_uncertainties([]) == {}
+
+
+def test_a_ruling_that_changed_nothing_is_not_taken_back_under_a_later_one(
+    act, received, assayed, refused
+):
+    lot = received(1000)
+    first = rule_assay(assay=assayed(lot, {"Ag": "925", "Cu": "75"}), reason="ours", act=act(3))
+    rule_assay(assay=assayed(lot, {"Ag": "924"}), reason="umpire", act=act(4))
+    with refused("ruled_later", "movement"):
+        reverse_movement(movement=first.movement, reason="wrong lot", act=act(5))

@@ -31,6 +31,8 @@ def entries(works, **contents):
 
 def test_an_analysis_is_kept_and_its_grade_shown_with_every_limit(browser, works, crystal):
     given = entries(works, Ag="999.6", Cu="0", Pb="0", Fe="0", Bi="0")
+    form = browser.get(reverse("impurities", args=[crystal.code])).context["form"]
+    assert form["laboratory"].initial == works.laboratory.pk, "the only one there is"
     answer = browser.post(reverse("impurities", args=[crystal.code]), given, follow=True)
     analysis = ImpurityAnalysis.objects.get()
     assert analysis.contents_ppt["Ag"] == "999.6"

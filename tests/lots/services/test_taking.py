@@ -120,3 +120,9 @@ def test_a_lot_taken_meanwhile_is_seen_although_the_caller_has_an_old_copy(
     )
     with refused("lot_not_available", "inputs.0"):
         take([Take(old_copy)], act(2))
+
+
+def test_a_portion_is_told_by_mass_or_by_volume(works: SimpleNamespace, act: Make) -> None:
+    lot = receive(works, act(), 10)
+    with refused("mass_or_volume", "inputs.0.mass"):
+        take([Take(lot, mass_ug=1, volume_ul=1)], act(1))

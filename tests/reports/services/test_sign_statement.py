@@ -19,6 +19,7 @@ from django.test import Client
 from openpyxl import load_workbook
 from rest_framework.test import APIClient
 
+from config.refusals import ConflictError, InvalidError
 from lots import clock
 from lots.ledger.ledger_checks import run_checks
 from lots.ledger.recording import Act
@@ -26,8 +27,11 @@ from lots.models import BooksMonth, Movement
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.signature import UNSIGNED
 from reports.models import MonthEnd, StatementSignature
+from reports.queries.month.signed_file import GivenStatement
 from reports.services.approvals import approve_month
 from reports.services.month_end import begin_month_end, close_month, prepare_month, reopen_month
+from reports.services.sign_statement import sign_statement
+from reports.services.signing_key import listed_keys, private_key
 from reports.signatures import fingerprint_of, holds, public_key_of, sign
 from tests.databases import unguarded
 from tests.pdf_text import text_of
@@ -246,6 +250,36 @@ def test_a_key_that_others_can_read_signs_nothing(key: Path, in_june: SimpleName
     with pytest.raises(Exception, match="can be read by others"):
         close(in_june)
     assert not BooksMonth.objects.filter(state="closed").exists()
+
+
+@pytest.mark.parametrize("text", ["", "not hex", "ab" * 31])
+def test_a_key_that_is_broken_signs_nothing(key: Path, db: None, text: str) -> None:
+    key.write_text(text)
+    with pytest.raises(ConflictError) as caught:
+        private_key()
+    assert (caught.value.code, caught.value.field) == ("signing_key_broken", "signing_key")
+
+
+def test_a_list_of_keys_that_is_none_is_refused(tmp_path: Path) -> None:
+    for text in ("no json", '[{"key": 1}]', "5"):
+        path = tmp_path / "keys.json"
+        path.write_text(text)
+        with pytest.raises(InvalidError) as caught:
+            listed_keys(path)
+        assert (caught.value.code, caught.value.field) == ("not_readable", "keys")
+
+
+def test_only_a_closed_month_is_signed(key: Path, in_june: SimpleNamespace) -> None:
+    month_end = begin_month_end(first_day=MARCH, act=Act(who=in_june.works.accountant))
+    with pytest.raises(ConflictError) as caught:
+        sign_statement(month_end=month_end, act=Act(who=in_june.works.manager))
+    assert (caught.value.code, caught.value.field) == ("not_closed", "month")
+    assert not StatementSignature.objects.exists()
+
+
+def test_a_signed_text_that_is_no_object_has_no_figures() -> None:
+    for text in ("no json", "[1]"):
+        assert GivenStatement(text, "", "").figures() == {}
 
 
 def test_a_month_opened_again_is_no_longer_signed(

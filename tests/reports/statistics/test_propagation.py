@@ -20,6 +20,7 @@ from reports.statistics.propagation import (
     in_common,
     propagate,
 )
+from reports.statistics.uncertainty import Figure, linear
 
 # Micrograms would only add zeros: masses here are plain numbers, and all lots are of silver.
 MELTED, OTHER, REMNANT = 1000.0, 400.0, 50.0
@@ -346,3 +347,26 @@ def test_a_reversal_brings_back_the_errors_there_were_before() -> None:
     assert after.entries[14].contributions == pytest.approx(
         {source: -part for source, part in after.entries[7].contributions.items()}
     )
+
+
+def test_what_is_known_outright_has_no_part_in_an_error_of_others() -> None:
+    assert in_common(5.0, 0.0, "own", "common") == Figure(5.0)
+
+
+def test_content_follows_a_weighing_at_the_lots_own_grade() -> None:
+    """900 in 1000 weighed anew as 398: 358.2, less the 900, with the errors of both weighings."""
+    lines = [
+        Line(90, 1, "Ag", -542, "difference", quantity=4),
+        Line(91, None, "Ag", 542, "difference"),
+    ]
+    weighed = Step(5, "count_adjustment", lines, [AmountLine(1, -602, quantity=4)])
+    done = propagate([STEPS[0], weighed], READINGS)
+    held, amount, reading = (
+        propagate([STEPS[0]], READINGS).held[1, "Ag"],
+        READINGS.quantities[1],
+        READINGS.quantities[4],
+    )
+    change = linear([counted(held, amount, reading), held], [1.0, -1.0])
+    found = done.entries[90]
+    assert found.value == pytest.approx(-542)
+    assert found.contributions == pytest.approx(change.contributions)
