@@ -79,6 +79,7 @@ BAD = [
         "too_many_digits",
     ),
     ({"weight": {"gross": "", "balance": "bench"}}, "weight.gross", "not_a_number"),
+    ({"weight": {"gross": {"value": "5"}, "balance": "bench"}}, "weight.gross", "mass_incomplete"),
     ({"weight": {"gross": "7 kg", "balance": "bench"}}, "weight.gross", "above_capacity"),
     ({"weight": {"gross": "7 g", "balance": "no-such"}}, "weight.balance", "does_not_exist"),
     ({"weight": {"gross": 12.5, "balance": "bench"}}, "weight.gross", "not_a_number"),

@@ -195,6 +195,8 @@ def test_a_receiver_that_is_gone_is_told_no_more(works, act, receiver, subscribe
     address = f"/api/v1/webhooks/{subscription.pk}/"
     assert office.get(address).json()["stopped_because"] == "the receiver says it is gone"
     assert office.post(f"{address}start/", {}).json()["is_active"] is True
+    again = office.post(f"{address}start/", {})
+    assert (again.status_code, again.json()["field"]) == (409, "subscription")
     assert round_after(2) == {"delivered": 1}
     assert receiver.ids() == [1, 2]
 

@@ -12,10 +12,11 @@ from django.test import Client
 from django.urls import reverse
 
 from config.refusals import InvalidError
-from lots.exports.label_sheet import Label, dark_runs, label_svgs
+from lots.exports.label_sheet import Label, dark_runs, label_pdf, label_svgs
 from lots.label_layout import LAYOUTS, LabelLayout, checked_layout, spots
 from lots.models import Lot
 from tests.builders import receive
+from tests.pdf_text import text_of
 
 
 @pytest.fixture
@@ -52,6 +53,15 @@ def test_everything_drawn_stays_inside_its_label_and_off_the_edge() -> None:
         found.append(left if name == "x" else top)
         assert min(found) == pytest.approx(first + 1.5, abs=0.01)
         assert max(found) < first + size - 1.5
+
+
+def test_a_line_too_long_for_its_label_is_cut_and_says_so() -> None:
+    layout = LAYOUTS["a4-24"][1]
+    label = Label("GR26-0001-4", "http://testserver/q/1/", ("Granules " * 20, "Feed shelf"))
+    for text in (text_of(label_pdf([label], layout)), label_svgs([label], layout)[0]):
+        assert "Granules" in text
+        assert "Granules " * 20 not in text
+        assert text.count("…") == 1
 
 
 def test_ticked_lots_are_laid_out_from_the_first_free_label_on(

@@ -90,6 +90,8 @@ def test_a_recount_stands_and_the_first_count_stays(desks, sheet):
         (weighed("-1"), 400, "not_positive", "weight.gross"),
         (weighed("NaN"), 400, "not_a_number", "weight.gross"),
         ({"assay": 999, "sighted": True}, 400, "does_not_exist", "assay"),
+        ({"assay": "9" * 30, "sighted": True}, 400, "does_not_exist", "assay"),
+        ({"assay": "first", "sighted": True}, 400, "incorrect_type", "assay"),
         ({"lot": "FC26-9999-9", "sighted": True}, 400, "does_not_exist", "lot"),
         ({"sighted": True, "book": 1}, 400, "unknown_field", "book"),
     ],
