@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import http.server
 import json
+import signal
 import socket
 import threading
 from collections import Counter
@@ -14,7 +15,7 @@ from typing import Any
 
 import pytest
 from django.core.management import call_command
-from django.db import connection
+from django.db import OperationalError, connection
 from django.test.utils import CaptureQueriesContext
 
 from lots import clock
@@ -23,6 +24,7 @@ from lots.feed.event_delivery import DELAYS, deliver_due
 from lots.feed.message_signature import is_genuine, shown_secret
 from lots.feed.subscriptions import Wanted, secret_of, subscribe
 from lots.feed.webhook_post import NotSentError, check_url, post_message
+from lots.management.commands import deliver_events
 from lots.models import EventDelivery, EventSubscription, Movement
 from tests.builders import receive
 from tests.conftest import MORNING
@@ -228,6 +230,29 @@ def test_the_command_tells_what_it_did(works, act, receiver, subscribed, capsys)
     call_command("deliver_events")
     assert capsys.readouterr().out == "delivered 1, failed 0, given up 0\n"
     assert Movement.objects.count() == 1
+
+
+def test_the_command_goes_on_until_it_is_told_to_stop(db, monkeypatch, capsys):
+    rounds = [OperationalError("gone"), Counter(), Counter(delivered=2)]
+
+    def due() -> Counter[str]:
+        outcome = rounds.pop(0)
+        if not rounds:
+            signal.raise_signal(signal.SIGTERM)
+        if isinstance(outcome, OperationalError):
+            raise outcome
+        return outcome
+
+    monkeypatch.setattr(deliver_events, "deliver_due", due)
+    before = {number: signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        call_command("deliver_events", loop=True, every=0.01)
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    told = capsys.readouterr()
+    assert told.err.strip() == "the database does not answer: OperationalError"
+    assert told.out.strip() == "delivered 2, failed 0, given up 0"
 
 
 @pytest.mark.parametrize(

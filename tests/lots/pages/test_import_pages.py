@@ -69,6 +69,25 @@ def test_a_pasted_sheet_is_laid_out_looked_at_and_recorded(office, works):
     assert made.code in office.get(reverse("imports")).content.decode()
 
 
+def test_a_step_out_of_turn_leads_to_the_one_that_is_due(office):
+    address = send(office, lines(RECEIVED, TRAY).decode())
+    draft = ImportDraft.objects.get()
+
+    def leads(step, ask=office.get):
+        answer = ask(reverse(step, args=[draft.pk]))
+        assert answer.status_code == 302
+        return answer.url
+
+    here = reverse("import-draft", args=[draft.pk])
+    assert leads("import-draft") == address
+    assert leads("import-marked") == leads("import-record", office.post) == here
+    lay_out(office, address)
+    recorded = leads("import-record", office.post)
+    assert recorded == reverse("import", args=[SheetImport.objects.get().code])
+    assert leads("import-columns") == leads("import-marked") == here
+    assert leads("import-draft") == recorded
+
+
 def test_faults_are_listed_and_marked_in_a_workbook_to_correct(office):
     bad = [*TRAY[:3], "1,234", *TRAY[4:]]
     address = send_sheet(office, workbook(RECEIVED, TRAY, bad))
