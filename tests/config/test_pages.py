@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from django import forms
 from django.db import DatabaseError, OperationalError
+from django.test import Client
 
 from config.pages import form_field_of, message_of, put_refusal, refusal_of
 from config.refusals import ConflictError, InvalidError
@@ -62,3 +63,9 @@ def test_busy_ledger_and_guard_are_told_and_our_own_mistakes_are_not() -> None:
     assert refusal_of(DatabaseError("closed month")).code == "month_closed"
     assert refusal_of(DatabaseError("no such column")) is None
     assert refusal_of(KeyError("x")) is None
+
+
+def test_a_form_sent_without_its_token_says_what_to_do(works: object) -> None:
+    answer = Client(enforce_csrf_checks=True).post("/sign-in/", {"username": "operator"})
+    assert answer.status_code == 403
+    assert "Nothing was recorded" in answer.content.decode()

@@ -12,7 +12,15 @@ from hypothesis import strategies as st
 
 from config.refusals import InvalidError
 from lots.sheets.cells import FORMULA, MOMENT, NUMBER, Cell, letters
-from lots.sheets.values import Ways, has_decimal_comma, number_and_unit, number_text, read_moment
+from lots.sheets.values import (
+    Ways,
+    has_decimal_comma,
+    mass_unit,
+    number_and_unit,
+    number_text,
+    read_moment,
+    read_yes_no,
+)
 
 LISBON = ZoneInfo("Europe/Lisbon")
 WAYS = Ways(zone=LISBON)
@@ -186,3 +194,20 @@ def test_columns_are_lettered_as_a_spreadsheet_does():
     assert [letters(at) for at in (0, 25, 26, 51, 52, 701, 702)] == [
         "A", "Z", "AA", "AZ", "BA", "ZZ", "AAA",
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("said", "meant"), [("Yes", True), ("x", True), ("no", False), ("", False)]
+)
+def test_yes_and_no_are_read(said, meant):
+    assert read_yes_no(Cell(text=said), field="sealed") is meant
+
+
+def test_neither_yes_nor_no_and_a_mass_without_a_unit_are_refused():
+    for read, said, code in (
+        (read_yes_no, Cell(text="maybe"), "not_yes_or_no"),
+        (mass_unit, "", "unit_needed"),
+    ):
+        with pytest.raises(InvalidError) as caught:
+            read(said, field="sealed")
+        assert (caught.value.code, caught.value.field) == (code, "sealed")

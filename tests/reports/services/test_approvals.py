@@ -260,6 +260,14 @@ def test_proposal_refused_twice_empty_or_of_an_unknown_lot(
         prepare_month(month_end=proposed.month_end, act=at(6, 1))
 
 
+def test_nothing_is_proposed_once_the_month_is_prepared(
+    counted: CountSheet, in_june: SimpleNamespace, at: Make, refused: Make
+) -> None:
+    prepare_month(month_end=counted.month_end, act=at(6, 1))
+    with refused("month_not_counting", "month"):
+        propose_adjustments(sheet=counted, causes={in_june.crystal.code: "spillage"}, act=at(6, 1))
+
+
 def test_reversing_the_adjustment_leaves_the_difference_open_again(
     proposed: CountSheet, in_june: SimpleNamespace, at: Make, april: Period
 ) -> None:
