@@ -14,7 +14,8 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from lots import clock
-from lots.models import SheetImport
+from lots.models import Lot, SheetImport
+from lots.queries.search import search
 from lots.services.delivery import Delivered, deliver
 from reports.models import Settlement
 from reports.services.payment import record_payment
@@ -78,6 +79,15 @@ def test_a_code_typed_whole_opens_its_page(
         _, address = records[heading]
         spoken = address.rstrip("/").rpartition("/")[2].lower().replace("-", " ")
         assert browser.get(SEARCH, {"q": spoken}).url == address  # type: ignore[attr-defined]
+
+
+def test_only_the_first_eighty_characters_are_looked_for(
+    works: SimpleNamespace, act: Callable[..., Any]
+) -> None:
+    lot = receive(works, act())
+    Lot.objects.filter(pk=lot.pk).update(description="a" * 80)
+    assert search("a" * 80 + "b").lots == [lot]
+    assert search("a" * 79 + "b").lots == []
 
 
 def test_a_customer_is_told_of_none_of_it(
