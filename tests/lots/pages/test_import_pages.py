@@ -70,7 +70,7 @@ def test_a_pasted_sheet_is_laid_out_looked_at_and_recorded(office, works):
 
 
 def test_a_step_out_of_turn_leads_to_the_one_that_is_due(office):
-    address = send(office, lines(RECEIVED, TRAY).decode())
+    address = send_sheet(office, lines(RECEIVED, TRAY).decode())
     draft = ImportDraft.objects.get()
 
     def leads(step, ask=office.get):
