@@ -13,6 +13,23 @@ _FIELDS: Final = {
     "message": _TEXT,
     "remedy": _TEXT,
 }
+_QUESTION: Final = {
+    "type": "object",
+    "properties": {
+        "field": _TEXT,
+        "value": _TEXT,
+        "low": _TEXT_OR_NULL,
+        "high": _TEXT_OR_NULL,
+        "why": _TEXT,
+        "suggestions": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "properties": {"text": _TEXT, "slip": _TEXT, "unit": _TEXT},
+            },
+        },
+    },
+}
 _PROBLEM: Final = {
     "type": "object",
     "description": "How every refusal is answered: `code` is stable, `field` is what is at fault.",
@@ -22,6 +39,11 @@ _PROBLEM: Final = {
             "type": "array",
             "description": "Every problem found, when several can be told at once.",
             "items": {"type": "object", "properties": _FIELDS, "required": list(_FIELDS)},
+        },
+        "questions": {
+            "type": "array",
+            "description": "With `unlikely`: the range of each figure, why, and what may be meant.",
+            "items": _QUESTION,
         },
     },
     "required": list(_FIELDS),

@@ -156,12 +156,9 @@ def put_refusal(form: forms.Form, refusal: RefusalError) -> None:
     A form may name, as `asked_as`, which of its fields asks for what a service calls otherwise.
     """
     note_refusal(refusal.code)
-    asked_as: dict[str, str] = getattr(form, "asked_as", {})
-    known = {*form.fields, *asked_as}
-    parts = [form_field_of(part, known) for part in refusal.marks]
-    found: list[str | None] = [name for name in parts if name]
-    found = found or [form_field_of(refusal.field, known)]
-    names = [asked_as.get(name, name) if name else None for name in found]
+    found: list[str | None] = []
+    found += [name for name in (field_at(form, part) for part in refusal.marks) if name]
+    names = found or [field_at(form, refusal.field)]
     for name in names:
         form.add_error(name, forms.ValidationError(message_of(refusal), code=refusal.code))
     for row in refusal.as_problem().get("problems", ()):
@@ -190,6 +187,13 @@ def show_answer(
             put_refusal(form, refusal)
             status = refusal.status
     return render(request, template, {"form": form, **beside(found)}, status=status)
+
+
+def field_at(form: forms.Form, path: str | None) -> str | None:
+    """The form's field for what a service calls `path`; None where it has none."""
+    asked_as: dict[str, str] = getattr(form, "asked_as", {})
+    name = form_field_of(path, {*form.fields, *asked_as})
+    return asked_as.get(name, name) if name else None
 
 
 def form_field_of(path: str | None, names: Iterable[str]) -> str | None:

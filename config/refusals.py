@@ -39,16 +39,19 @@ class RefusalError(ValueError):
         self.value = None if value is None else shorten(str(value))
         self.message = message
         self.remedy = remedy
+        # Of figures that are asked about: what would be likely, and what may have been meant.
+        self.questions: list[dict[str, Any]] = []
 
     def as_problem(self) -> dict[str, Any]:
         """The answer the API and the pages print: code, field, value, message, remedy."""
-        return {
+        problem = {
             "code": self.code,
             "field": self.field,
             "value": self.value,
             "message": self.message,
             "remedy": self.remedy,
         }
+        return {**problem, "questions": self.questions} if self.questions else problem
 
 
 class InvalidError(RefusalError):

@@ -2,14 +2,14 @@ from django.apps import AppConfig
 from django.core.checks import register
 
 from config.startup import TAG
-from lots.ledger.guards import APPEND_ONLY, IMPORTS, PEOPLE, SEALS, SETTINGS, ZONE
+from lots.ledger.guards import APPEND_ONLY, CONFIRMED, IMPORTS, PEOPLE, SEALS, SETTINGS, ZONE
 
 
 class LotsConfig(AppConfig):
     name = "lots"
     verbose_name = "Lots and ledger"
     default_auto_field = "django.db.models.BigAutoField"
-    append_only_tables = (*APPEND_ONLY, *IMPORTS, *SEALS, *SETTINGS, *PEOPLE, *ZONE)
+    append_only_tables = (*APPEND_ONLY, *CONFIRMED, *IMPORTS, *SEALS, *SETTINGS, *PEOPLE, *ZONE)
     readiness = {"triggers_missing": "lots.ledger.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
     at_start = ("lots.queries.set_up.tell_code",)

@@ -73,6 +73,9 @@ api/v1/count-sheets/<code>/found-lots/        -             staff
 api/v1/count-sheets/<code>/propose/           -             office
 api/v1/count-sheets/<code>/recounts/          -             staff
 api/v1/count-sheets/<code>/upload/            -             staff
+api/v1/confirmed-figures/                     staff         -
+api/v1/confirmed-figures/<pk>/                staff         -
+api/v1/confirmed-figures/<pk>/explain/        -             staff
 api/v1/delivery-notes/                        staff         -
 api/v1/delivery-notes/<code>/                 staff         -
 api/v1/delivery-notes/<code>/document/        staff         -
@@ -282,6 +285,7 @@ cells/<code>/charge/                          staff         staff
 cells/<code>/feed-plan/                       staff         -
 claims/settle/                                office        office
 convert/mass/                                 staff         -
+confirmed-figures/<pk>/explain/               staff         staff
 convert/scale/                                staff         -
 counts/<code>/                                staff         -
 counts/<code>/add/                            staff         staff
@@ -313,6 +317,7 @@ imports/<code>/                               staff         -
 imports/draft/<key>/                          staff         -
 imports/draft/<key>/check/                    -             staff
 imports/draft/<key>/columns/                  staff         staff
+imports/draft/<key>/confirm/                  -             staff
 imports/draft/<key>/discard/                  -             staff
 imports/draft/<key>/marked/                   staff         -
 imports/draft/<key>/progress/                 staff         -

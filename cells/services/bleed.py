@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Final
 
 from cells.models import ElectrolyteBatch
+from cells.queries.likely import bleed_held
 from cells.services.electrolytes import (
     ASSAYED_IN_G_PER_L,
     ON_ELECTROLYTE,
@@ -99,6 +100,7 @@ BLEED: Final = Event(
     asked_as={"bleed.0": ""},
     fixed=ASSAYED_IN_G_PER_L,
     order=("place", "volume", "standard_uncertainty"),
+    likely=bleed_held,
 )
 
 

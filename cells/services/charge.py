@@ -13,6 +13,7 @@ from django.db.models import F
 
 from cells.models import CHARGED_FORMS, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunMovement
 from cells.queries.content_uncertainty import relative_uncertainties
+from cells.queries.likely import charge_held
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import at_hand
 from cells.services.run_steps import attach, follow, refuse_if_later
@@ -129,6 +130,7 @@ CHARGE: Final = Event(
     asked_as={"charge": "takes"},
     offered_forms=tuple(CHARGED_FORMS),
     lands="run code",
+    likely=charge_held,
 )
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Final
 
 from cells.models import CellRun, ElectrolyteBatch
+from cells.queries.likely import closing_held
 from cells.queries.past_runs import to_keep
 from cells.queries.run_estimate import run_now, untaught
 from cells.services.book_to_measured import set_contents, set_volume
@@ -112,6 +113,7 @@ CLOSE: Final = Event(
     done="Closed. The electrolyte is ready for its next use.",
     cautions=("make_up",),
     fixed=ASSAYED_IN_G_PER_L,
+    likely=closing_held,
 )
 
 

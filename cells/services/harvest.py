@@ -12,6 +12,7 @@ from django.db.models import Sum
 
 from cells.electrochemistry.coulometry import silver_plated
 from cells.models import CellRun, CoulombCount, Harvest, HarvestBalance, SlimesBag, SlimesEstimate
+from cells.queries.likely import harvest_held
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     ON_RUN,
@@ -179,6 +180,7 @@ HARVEST: Final = Event(
     cautions=("harvest", "rinse", "dry"),
     flat=("crystal",),
     fixed={"assay.side": Assay.Side.HOUSE, "assay.basis": Assay.Basis.FINENESS},
+    likely=harvest_held,
 )
 
 

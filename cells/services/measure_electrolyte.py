@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from cells.models import ElectrolyteBatch, ElectrolyteReading
+from cells.queries.likely import measured_held
 from cells.services.book_to_measured import set_contents, set_volume
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
@@ -71,6 +72,7 @@ MEASURE: Final = Event(
     done="The measurement is kept.",
     cautions=("run",),
     fixed=ASSAYED_IN_G_PER_L,
+    likely=measured_held,
 )
 
 

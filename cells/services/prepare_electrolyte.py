@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Annotated, Final
 
 from cells.models import Cell, CellRun, ElectrolyteBatch
+from cells.queries.likely import made_up_held, opened_held
 from cells.services.electrolytes import (
     ASSAYED_IN_G_PER_L,
     DISSOLVED_FORMS,
@@ -111,6 +112,7 @@ PREPARE: Final = Event(
     asked_as={"inputs": "takes"},
     order=("place", "cell", "volume", "standard_uncertainty", "takes", "supplies"),
     offered_forms=DISSOLVED_FORMS,
+    likely=made_up_held,
 )
 
 
@@ -190,6 +192,7 @@ OPEN: Final = Event(
     flat=("electrolyte",),
     fixed=ASSAYED_IN_G_PER_L,
     order=("place", "cell", "use_number", "volume", "standard_uncertainty", "results", "method"),
+    likely=opened_held,
 )
 
 

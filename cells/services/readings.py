@@ -10,6 +10,7 @@ from typing import Annotated, Final
 
 from cells.models import CellRun, ReadingWithdrawal, RunReading
 from cells.queries.current_series import power_statements_of, readings_of
+from cells.queries.likely import reading_held, readings_held
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.run_steps import ON_RUN, current_run, require_state
@@ -80,6 +81,7 @@ READ: Final = Event(
     button="Keep the reading",
     done="The reading is kept.",
     cautions=("run",),
+    likely=reading_held,
 )
 
 
@@ -119,6 +121,7 @@ READ_MANY: Final = Event(
     done="The readings are kept.",
     cautions=("run",),
     when="",
+    likely=readings_held,
 )
 
 

@@ -7,6 +7,7 @@ from typing import Annotated, Final
 
 from cells.models import CellRun, SlimesBag
 from cells.queries.content_uncertainty import relative_uncertainties
+from cells.queries.likely import remnant_held
 from cells.services.run_steps import (
     ON_RUN,
     attach,
@@ -109,6 +110,7 @@ TAKE_REMNANT: Final = Event(
     button="Take it",
     done="The remnant is a lot of its own. Print its label.",
     cautions=("stop",),
+    likely=remnant_held,
 )
 
 

@@ -8,6 +8,7 @@ from typing import Annotated, Final
 
 from cells.electrochemistry.silver_chloride import rinse_sensitivity
 from cells.models import CellRun
+from cells.queries.likely import rinse_held
 from cells.services.electrolytes import ASSAYED_IN_G_PER_L
 from cells.services.run_steps import (
     ON_RUN,
@@ -113,6 +114,7 @@ KEEP_RINSE_WATER: Final = Event(
     flat=("water",),
     fixed=ASSAYED_IN_G_PER_L,
     order=("place", "volume", "standard_uncertainty"),
+    likely=rinse_held,
 )
 
 

@@ -7,16 +7,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Annotated, Final
 
-from cells.electrochemistry.slimes_estimate import (
-    ChargePart,
-    Share,
-    estimate_slimes,
-    recovery_factors,
-)
 from cells.models import CellRun, SlimesBag, SlimesEstimate
-from cells.queries.content_uncertainty import relative_uncertainties
-from cells.queries.slimes_queue import past_recoveries
-from cells.queries.unstated import unstated_metals
+from cells.queries.likely import bag_held
+from cells.queries.slimes_expected import expected_slimes
 from cells.services.cell_warnings import look_again
 from cells.services.run_steps import (
     ON_RUN,
@@ -161,6 +154,7 @@ BAG: Final = Event(
     cautions=("slimes",),
     flat=("bag",),
     order=("place", "torn", "kept_share"),
+    likely=bag_held,
 )
 
 
@@ -214,19 +208,7 @@ def _slimes(
 
     Metals that nobody stated are estimated, and not booked.
     """
-    relative = relative_uncertainties([run.charge_lot])[run.charge_lot_id]
-    unstated = unstated_metals(run, held, at)
-    content_ug = held.metals | {metal: round(ug) for metal, (ug, _) in unstated.items()}
-    part = ChargePart(
-        content_ug=content_ug,
-        u_content_ug={m: ug * relative.get(m, 0.0) for m, ug in held.metals.items()}
-        | {metal: u for metal, (_, u) in unstated.items()},
-        dissolved=Share(1.0, 0.0),
-        other_ug=max(0, held.mass_ug - sum(content_ug.values())),
-    )
-    plain = estimate_slimes([part])
-    factors = recovery_factors(past_recoveries(), group=run.cell.code)
-    expected = estimate_slimes([part], factors=factors)
+    plain, expected = expected_slimes(run, held, at)
     booked = []
     for metal in Metal.values:
         estimate, before = expected.metals[metal], plain.metals[metal]

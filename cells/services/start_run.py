@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Final
 
 from cells.models import CellRun
+from cells.queries.likely import start_held
 from cells.services.cell_warnings import look_again
 from cells.services.readings import Instruments, keep_reading
 from cells.services.run_steps import (
@@ -55,4 +56,5 @@ START: Final = Event(
     done="The run has started.",
     cautions=("run",),
     fixed={"first.is_interruption": False},
+    likely=start_held,
 )

@@ -6,6 +6,7 @@ from typing import Annotated, Final
 
 from cells.models import CellRun
 from cells.queries.current_series import readings_of
+from cells.queries.likely import stop_held
 from cells.services.cell_warnings import look_again
 from cells.services.count_charge import recount
 from cells.services.readings import Instruments, keep_reading
@@ -61,4 +62,5 @@ STOP: Final = Event(
     done="The run is stopped. Take the remnant first, then the bag, then the crystal.",
     cautions=("stop",),
     fixed={"last.is_interruption": False},
+    likely=stop_held,
 )

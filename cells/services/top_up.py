@@ -9,6 +9,7 @@ from typing import Annotated, Final
 from django.db.models import Q
 
 from cells.models import ElectrolyteBatch
+from cells.queries.likely import top_up_held
 from cells.services.cell_warnings import look_again
 from cells.services.electrolytes import (
     DISSOLVED_FORMS,
@@ -87,6 +88,7 @@ TOP_UP: Final = Event(
     flat=("addition",),
     asked_as={"inputs": "takes", "addition": ""},
     offered_forms=DISSOLVED_FORMS,
+    likely=top_up_held,
 )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any, ClassVar
 
 from django.db import transaction
@@ -19,8 +20,10 @@ from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from config.database_trouble import tried_again
+from config.refusals import refuse
 from lots.cautions import cautions_for
 from lots.ledger.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act, remember_answer
+from lots.measurements.unlikely import Asking
 
 KEY_HEADER = "Idempotency-Key"
 
@@ -33,6 +36,30 @@ class ProblemSerializer(serializers.Serializer[Any]):
     value = serializers.CharField(allow_null=True)
     message = serializers.CharField()
     remedy = serializers.CharField()
+    questions = serializers.ListField(
+        child=serializers.DictField(),
+        required=False,
+        help_text="With `unlikely`: the range, why, and what may be meant.",
+    )
+
+
+@extend_schema_field(
+    {"oneOf": [{"type": "boolean"}, {"type": "array", "items": {"type": "string"}}]}
+)
+class ConfirmField(serializers.Field[Any, Any, Any, Any]):
+    """Figures that are right though unlikely: their fields, or true for all of them."""
+
+    def to_internal_value(self, data: Any) -> bool | tuple[str, ...]:
+        if isinstance(data, bool):
+            return data
+        if isinstance(data, str) and data in {"true", "false"}:  # beside a file
+            return data == "true"
+        if isinstance(data, list) and all(isinstance(each, str) for each in data):
+            return tuple(data)
+        raise refuse("not_fields", field="confirm", value=data)
+
+    def to_representation(self, value: Any) -> Any:
+        return value
 
 
 class Strict(serializers.Serializer[Any]):
@@ -53,6 +80,10 @@ class ActSerializer(Strict):
     occurred_at = serializers.DateTimeField(required=False)
     note = serializers.CharField(
         required=False, default="", allow_blank=True, max_length=NOTE_LENGTH_MAX
+    )
+    confirm = ConfirmField(
+        required=False,
+        help_text="Fields whose unlikely figures are right as sent, or true for all of them.",
     )
 
 
@@ -131,6 +162,10 @@ class CommandView(APIView):
         """Calls one service with the validated input and returns what it recorded."""
         raise AssertionError(f"{type(self).__name__} has no perform")
 
+    def asked(self, path: str) -> str | None:
+        """The request's own name for a field of the service."""
+        return path
+
     def show(self, recorded: Any) -> Any:
         """The recorded thing as the answer's data."""
         return self.output(recorded, context={"request": self.request}).data
@@ -139,7 +174,7 @@ class CommandView(APIView):
         body = self.input(data=facts_of(request), context={"request": request})
         body.is_valid(raise_exception=True)
         data = dict(body.validated_data)
-        act = act_of(request, data)
+        act = act_of(request, data, self.asked)
 
         def once() -> dict[str, Any]:
             with transaction.atomic():
@@ -157,13 +192,26 @@ def facts_of(request: Request) -> Any:
     return data.dict() if isinstance(data, QueryDict) else data
 
 
-def act_of(request: Request, data: dict[str, Any]) -> Act:
-    """Takes who, when, why and the key out of a request; the rest of `data` is the service's."""
+def act_of(
+    request: Request,
+    data: dict[str, Any],
+    asked: Callable[[str], str | None] = lambda path: path,
+) -> Act:
+    """Takes who, when, why and the key out of a request; the rest of `data` is the service's.
+
+    `asked` gives the request's own name for a field, by which unlikely figures are confirmed.
+    """
+    confirm = data.pop("confirm", False)
+
+    def is_confirmed(path: str) -> bool:
+        return confirm if isinstance(confirm, bool) else asked(path) in confirm
+
     return Act(
         who=request.user,  # type: ignore[arg-type]
         occurred_at=data.pop("occurred_at", None),
         key=request.headers.get(KEY_HEADER, "").strip(),
         note=data.pop("note", ""),
+        doubter=Asking(is_confirmed),
     )
 
 

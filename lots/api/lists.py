@@ -221,6 +221,19 @@ LISTS: Final[dict[str, type[ReadOnlyModelViewSet[Any]]]] = {
         permission_classes=[AnyRole],
         get_queryset=lambda view: tokens_seen_by(view.request.user).select_related("user"),
     ),
+    "confirmed-figures": listed(
+        shown.ConfirmedFigureSerializer,
+        {
+            "movement": filters.NumberFilter(field_name="movement__sequence"),
+            "open": filters.BooleanFilter(field_name="explanation", lookup_expr="isnull"),
+            "confirmed": Span("confirmed_at"),
+        },
+        related="movement confirmed_by explanation",
+        search="figure about why",
+        orders="confirmed_at",
+        order="-id",
+        about="Unlikely figures that were confirmed; `open` those that nobody explained yet.",
+    ),
     "works-settings": listed(
         shown.WorksSettingsSerializer,
         {},

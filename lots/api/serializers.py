@@ -200,6 +200,18 @@ TokenSerializer = shows(
     "A token without its key.",
     **TOKEN_FIELDS,
 )
+ConfirmedFigureSerializer = shows(
+    "ConfirmedFigure",
+    models.ConfirmedFigure,
+    "id recorded_model recorded_pk movement about field figure low high why confirmed_at "
+    "confirmed_by explanation",
+    "An unlikely figure that was confirmed, with its range; `explanation` is null until somebody "
+    "gave one.",
+    explanation=serializers.CharField(
+        source="explanation.explanation", read_only=True, default=None, allow_null=True
+    ),
+    confirmed_by=serializers.CharField(source="confirmed_by.username", read_only=True),
+)
 WorksSettingsSerializer = shows(
     "WorksSettings",
     models.WorksSettings,

@@ -207,7 +207,12 @@ class EventView(CommandView):
             return self.event.service(**self.event.arguments(data, subject), act=act)
         except RefusalError as refusal:
             refusal.field = self.event.asked(refusal.field)
+            for question in refusal.questions:
+                question["field"] = self.event.asked(question["field"])
             raise
+
+    def asked(self, path: str) -> str | None:
+        return self.event.asked(path)
 
 
 def view_of(event: Event) -> type[EventView]:

@@ -45,6 +45,7 @@ from lots.pages.form_fields import (
     VolumeField,
 )
 from lots.pages.steps import BenchStep, receipt_address
+from lots.pages.unlikely import ANSWERS
 from lots.services.opening import Amount
 from lots.services.taking import Take
 
@@ -201,7 +202,11 @@ class EventForm(ActForm):
 
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or self.cleaned_data
-        asked = {name.partition("-")[0] for name in self.data} - {"csrfmiddlewaretoken", "keep"}
+        asked = {name.partition("-")[0] for name in self.data} - {
+            "csrfmiddlewaretoken",
+            "keep",
+            *ANSWERS,
+        }
         if unknown := sorted(asked - set(self.fields)):
             self.add_error(None, f"This form does not ask for “{unknown[0][:40]}”. Open it again.")
         for question in self.event.questions:

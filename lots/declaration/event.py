@@ -10,7 +10,7 @@ from __future__ import annotations
 import pkgutil
 import types
 import typing
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import MISSING, dataclass, field, fields, is_dataclass, replace
 from decimal import Decimal
 from functools import cache, cached_property
@@ -260,7 +260,8 @@ class Event:
     to; there at once where `lands` is SUBJECT, or on the page it names, followed by the attribute
     of what was recorded that its address asks for. `never_kept` names what the API answers once
     only; `begins` gives what the page's form begins with, `beside` what its template shows else,
-    `called` the API's name for it where several events share a service.
+    `called` the API's name for it where several events share a service. `likely` holds figures
+    against what is known.
     """
 
     service: Callable[..., Model]
@@ -291,6 +292,7 @@ class Event:
     beside: Callable[[Any, Any], Mapping[str, Any]] | None = None
     never_kept: tuple[str, ...] = ()
     called: str = ""
+    likely: Callable[..., Iterable[Any]] | None = None
 
     def __post_init__(self) -> None:
         on = self.on or _NOTHING

@@ -38,6 +38,7 @@ SEALS: Final = ("lots_seal", "lots_sealedrow", "lots_seallayout")
 ZONE: Final = ("lots_workszone",)
 SETTINGS: Final = ("lots_workssettings",)
 PEOPLE: Final = ("lots_personchange",)
+CONFIRMED: Final = ("lots_confirmedfigure", "lots_figureexplanation")
 APPEND_ONLY_MESSAGE: Final = "append-only: posted rows are never changed; reverse them"
 CLOSED_MONTH_MESSAGE: Final = "closed month: nothing can be posted into it"
 

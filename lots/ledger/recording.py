@@ -7,9 +7,9 @@ import functools
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from decimal import Decimal
-from typing import Any, Final, ParamSpec, TypeVar, cast
+from typing import Any, Final, ParamSpec, Protocol, TypeVar, cast
 
 from django.apps import apps
 from django.conf import settings
@@ -34,6 +34,14 @@ NOTE_LENGTH_MAX = 500
 FUTURE_ALLOWANCE: Final = dt.timedelta(minutes=2)
 
 
+class Doubter(Protocol):
+    """Looks at what a service is told; what it returns is called with what was recorded."""
+
+    def __call__(
+        self, service: Callable[..., Any], arguments: Mapping[str, Any]
+    ) -> Callable[[Model], None]: ...
+
+
 @dataclass(frozen=True)
 class Act:
     """Who records something, when it happened on the floor, and the request's idempotency key.
@@ -46,6 +54,8 @@ class Act:
     occurred_at: dt.datetime | None = None
     key: str = ""
     note: str = ""
+    # Asks about unlikely figures before they are recorded; None where nobody could answer.
+    doubter: Doubter | None = field(default=None, compare=False)
 
     @property
     def moment(self) -> dt.datetime:
@@ -89,7 +99,10 @@ def recorded_once(service: Callable[P, M]) -> Callable[P, M]:
             with sealing(head):
                 if settings.WORKS_TIME_ZONE:
                     fix_zone()
+                settle = act.doubter(record, kwargs) if act.doubter else None
                 result = service(**kwargs)  # type: ignore[call-arg]
+                if settle is not None:
+                    settle(result)
             if act.key:
                 RecordedRequest.objects.create(
                     key=act.key,
@@ -148,7 +161,9 @@ def _plain(value: Any) -> Any:
     if isinstance(value, bytes):
         return hashlib.sha256(value).hexdigest()
     if is_dataclass(value) and not isinstance(value, type):
-        return {each.name: _plain(getattr(value, each.name)) for each in fields(value)}
+        return {
+            each.name: _plain(getattr(value, each.name)) for each in fields(value) if each.compare
+        }
     if isinstance(value, Mapping):
         return {str(key): _plain(each) for key, each in value.items()}
     if isinstance(value, Sequence | set | frozenset):

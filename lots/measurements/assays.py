@@ -15,6 +15,7 @@ from lots.fineness import WHOLE_PPT, check_contents
 from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Assay, AssayResult, Lot, Party
+from lots.queries.likely_lots import assayed_held
 from lots.services.lot_register import ON_LOT, THERE, of_lot
 from lots.texts import checked_text
 from lots.units import parse_decimal
@@ -143,4 +144,5 @@ ASSAY: Final = Event(
     begins=_usual,
     page_at="assay",
     menu=of_lot("Enter an assay", 20, "Results with their uncertainty", *THERE),
+    likely=assayed_held,
 )

@@ -12,6 +12,7 @@ from lots import clock
 from lots.declaration.event import SUBJECT, Asks, Event
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Balance, Lot, Measurement, Weighing
+from lots.queries.likely_lots import weighed_held
 from lots.queries.works_zone import works_zone
 from lots.services.lot_register import ON_LOT, THERE, of_lot
 from lots.units import ug_to_g
@@ -129,4 +130,5 @@ WEIGH: Final = Event(
     order=("gross", "tare", "balance"),
     page_at="weigh",
     menu=of_lot("Weigh", 10, "Gross, tare, balance", *THERE),
+    likely=weighed_held,
 )

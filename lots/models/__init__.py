@@ -1,6 +1,7 @@
 """Facts of the works: who, where, what lots, what was measured, and the ledger itself."""
 
 from lots.models.api_token import ApiToken, SignInAttempt
+from lots.models.confirmed_figure import ConfirmedFigure, FigureExplanation
 from lots.models.fine_metal import BarRecord, DeliveryLine, DeliveryNote, ImpurityAnalysis
 from lots.models.imports import ImportDraft, ImportedRow, SheetImport
 from lots.models.kept_form import KeptForm
@@ -45,6 +46,7 @@ __all__ = [
     "BarRecord",
     "BooksMonth",
     "ClaimEntry",
+    "ConfirmedFigure",
     "ContentChange",
     "DeliveryLine",
     "DeliveryNote",
@@ -53,6 +55,7 @@ __all__ = [
     "EventDelivery",
     "EventSubscription",
     "Excess",
+    "FigureExplanation",
     "ImportDraft",
     "ImportedRow",
     "ImpurityAnalysis",

@@ -13,6 +13,7 @@ from django.utils import timezone
 
 from lots.ledger.recording import KEY_LENGTH_MAX, NOTE_LENGTH_MAX, Act
 from lots.models import Party, Place
+from lots.pages.unlikely import asking
 
 
 def new_key() -> str:
@@ -65,6 +66,7 @@ class ActForm(forms.Form):
             occurred_at=moment,
             key=self.cleaned_data["key"],
             note=self.cleaned_data.get("note", ""),
+            doubter=asking(self),
         )
 
 

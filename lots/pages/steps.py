@@ -23,6 +23,7 @@ from config.refusals import RefusalError
 from lots.ledger.recording import Act
 from lots.models import KeptForm, Lot, Movement
 from lots.pages.bench_form import ActForm, new_key
+from lots.pages.unlikely import ANSWERS, answered, put_questions
 from lots.people.access import check_staff, role_of
 from lots.queries.at_hand import lots_at_hand
 from lots.queries.saved_forms import kept_form
@@ -96,7 +97,7 @@ class BenchStep(View):
         return self.show(request, self.make_form(initial=initial))
 
     def post(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
-        form = self.make_form(data=request.POST, files=request.FILES)
+        form = self.make_form(data=answered(request.POST), files=request.FILES)
         if KEEP in request.POST:
             return self.keep(request, form)
         if form.is_valid():
@@ -109,6 +110,8 @@ class BenchStep(View):
                     raise
                 if refusal.code == "idempotency_key_reused":
                     form = self.begin_again(request)
+                elif refusal.questions:
+                    put_questions(form, refusal)
                 else:
                     put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
@@ -128,7 +131,9 @@ class BenchStep(View):
 
     def keep(self, request: HttpRequest, form: ActForm) -> HttpResponse:
         """Puts the form aside as it stands, unchecked; files are not kept."""
-        names = {name for name in request.POST if name not in {KEEP, "csrfmiddlewaretoken"}}
+        names = {
+            name for name in request.POST if name not in {KEEP, "csrfmiddlewaretoken", *ANSWERS}
+        }
         pairs = [(name, text) for name in names for text in request.POST.getlist(name)]
         about = f" – {self.subject}" if self.subject is not None else ""
         try:

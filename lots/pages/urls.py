@@ -43,6 +43,7 @@ urlpatterns: list[URLPattern] = [
     path(f"{DRAFT}/record/", pages.import_record, name="import-record"),
     path(f"{DRAFT}/progress/", pages.import_progress, name="import-progress"),
     path(f"{DRAFT}/marked/", pages.import_marked, name="import-marked"),
+    path(f"{DRAFT}/confirm/", pages.import_confirm, name="import-confirm"),
     path(f"{DRAFT}/discard/", pages.import_discard, name="import-discard"),
     path("imports/<str:code>/", pages.import_page, name="import"),
     path("labels/", labels.label_sheet, name="labels"),

@@ -22,6 +22,8 @@ def movement_receipt(movement: Movement, user: Any) -> dict[str, Any]:
         "standings__place",
         "standings__owner",
         "excesses__lot",
+        "confirmed_figures__confirmed_by",
+        "confirmed_figures__explanation",
     )
     reversal = getattr(movement, "reversed_by", None)
     stands = reversal is None and movement.reverses_id is None

@@ -13,6 +13,7 @@ from lots.ledger.drafts import Draft, StandingLine
 from lots.ledger.posting import house, post
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement
+from lots.queries.likely_lots import taken_held
 from lots.services.lot_register import register_lot
 from lots.services.taking import Take, commingled_claims, into, take
 
@@ -100,6 +101,7 @@ BLEND: Final = Event(
     offered_forms=(),
     page_at="blend",
     menu=Menu("BENCH", "Blend lots", 30, group="Lots", hint="Several lots become one"),
+    likely=taken_held,
 )
 
 

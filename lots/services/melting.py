@@ -20,6 +20,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Weighing
+from lots.queries.likely_lots import melted_held
 from lots.services.lot_register import ON_LOT, of_lot, register_lot
 from lots.services.taking import Take, Taken, portions_uncertainty_ug, take_one
 from lots.services.write_off import Cause, check_cause
@@ -123,6 +124,7 @@ MELT: Final = Event(
     flat=("melted",),
     order=("form", "gross", "tare", "balance", "place", "description"),
     menu=of_lot("Melt", 15, "And weigh what came out", Lot.State.AVAILABLE),
+    likely=melted_held,
 )
 
 

@@ -16,6 +16,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.metals import Metal
 from lots.models import Entry, Lot, Movement, Party, Place
 from lots.people.roles import OFFICE
+from lots.queries.likely_lots import opened_lot_held
 from lots.services.lot_register import LABEL_MAX, register_lot
 from lots.units import MASS_UG_MAX, VOLUME_UL_MAX, ug_to_g
 
@@ -145,6 +146,7 @@ OPEN_LOT: Final = Event(
     order=("form", "owner", "place", "mass", "volume", "metals", "content"),
     page_at="openings/lot",
     menu=Menu("BENCH", "A lot that was there", 90, group=FIRST_DAY, hint="With what it holds"),
+    likely=opened_lot_held,
 )
 
 

@@ -25,6 +25,7 @@ from lots.models import (
     Place,
     ProcessBatch,
 )
+from lots.queries.likely_lots import batch_fed_held, output_held
 from lots.services.lot_register import next_code, register_lot
 from lots.services.supplies import supply_lines
 from lots.services.taking import Take, commingled_claims, into, take
@@ -124,6 +125,7 @@ START: Final = Event(
     page_at="processes/start",
     lands="batch code",
     menu=Menu("BENCH", "Start a process", 40, group="Processes", hint="Part, dissolve, melt"),
+    likely=batch_fed_held,
 )
 
 
@@ -177,6 +179,7 @@ ADD: Final = Event(
     flat=("inputs",),
     offered_forms=(),
     page_at="/processes/<str:code>/add",
+    likely=batch_fed_held,
 )
 
 
@@ -228,6 +231,7 @@ TAKE_OUT: Final = Event(
     button="Take it out",
     done="Taken out. Print its label.",
     page_at="/processes/<str:code>/take-out",
+    likely=output_held,
 )
 
 

@@ -17,6 +17,7 @@ from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, check_weight, keep_weighing
 from lots.models import Entry, Lot, Movement, Party, Place, Weighing
+from lots.queries.likely_lots import received_held
 from lots.services.lot_register import LABEL_MAX, register_lot
 from lots.texts import DESCRIPTION_MAX
 
@@ -132,4 +133,5 @@ RECEIVE: Final = Event(
     order=("party", "bought", "form", "description", "gross", "tare", "balance", "place"),
     page_at="receive",
     menu=Menu("BENCH", "Receive a lot", 10, group="At the door", hint="Weigh it and label it"),
+    likely=received_held,
 )

@@ -13,6 +13,7 @@ from lots.ledger.drafts import Draft, Line, StandingLine
 from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.models import Lot, Movement, Place
+from lots.queries.likely_lots import sampled_held
 from lots.services.lot_register import NOT_MOVING, ON_LOT, of_lot, register_lot
 from lots.services.taking import Take, into, take_one
 
@@ -75,6 +76,7 @@ SAMPLE: Final = Event(
     order=("mass", "volume"),
     page_at="sample",
     menu=of_lot("Take a sample", 18, "For the laboratory", *NOT_MOVING),
+    likely=sampled_held,
 )
 
 

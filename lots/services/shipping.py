@@ -15,6 +15,7 @@ from lots.ledger.posting import post
 from lots.ledger.recording import Act, recorded_once
 from lots.measurements.weighings import Weight, keep_weighing
 from lots.models import Lot, Movement, Party, Weighing
+from lots.queries.likely_lots import weighed_held
 from lots.returning import charged_to_claim
 from lots.services.lot_register import ON_LOT, of_lot
 from lots.services.taking import Take, Taken, take_one
@@ -53,6 +54,7 @@ SHIP: Final = Event(
     done="Shipped.",
     cautions=("ship",),
     menu=of_lot("Ship", 60, "The whole lot leaves", Lot.State.AVAILABLE),
+    likely=weighed_held,
 )
 
 
@@ -98,6 +100,7 @@ RETURN: Final = Event(
     done="Returned.",
     cautions=("ship",),
     menu=of_lot("Return to a customer", 61, "Theirs, or owed to them", Lot.State.AVAILABLE),
+    likely=weighed_held,
 )
 
 

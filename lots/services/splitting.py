@@ -17,6 +17,7 @@ from lots.ledger.recording import Act, recorded_once
 from lots.ledger.standings import standings_of
 from lots.models import Lot, Movement, Party, Place
 from lots.portions import Portion, divide
+from lots.queries.likely_lots import split_held
 from lots.services.lot_register import LABEL_MAX, ON_LOT, of_lot, register_lot
 from lots.services.taking import check_at_hand
 from lots.units import ug_to_g
@@ -101,6 +102,7 @@ SPLIT: Final = Event(
     button="Split it",
     done="Split. Print the new labels.",
     menu=of_lot("Split", 30, "Several labels out of one", Lot.State.AVAILABLE),
+    likely=split_held,
 )
 
 

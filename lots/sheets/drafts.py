@@ -13,6 +13,7 @@ from django.db.models import F
 from config.refusals import RefusalError, RowsRefusedError, refuse
 from lots import clock
 from lots.ledger.recording import Act
+from lots.measurements.unlikely import Asking
 from lots.models import ImportDraft, SheetImport
 from lots.sheets.cells import Sheet, from_json, to_json
 from lots.sheets.columns import Layout, check_layout, rows_below, shows_commas
@@ -128,7 +129,7 @@ def check_slice(*, draft: ImportDraft, act: Act, rows: int = SLICE_ROWS) -> Impo
     last = min(first + rows, draft.row_count)
     with on_trial():
         sifter = sifter_of(upload_of(draft), draft.findings["commas"])
-        outcome = sifter.record(_at_one_moment(act), first=first, last=last)
+        outcome = sifter.record(_at_one_moment(_asking(draft, act)), first=first, last=last)
         room = max(0, PREVIEW_ROWS - len(draft.findings["preview"]))
         shown = [shown_row(sifter.subject, row) for row in outcome.rows[:room]]
     problems = outcome.problems
@@ -148,6 +149,22 @@ def check_slice(*, draft: ImportDraft, act: Act, rows: int = SLICE_ROWS) -> Impo
     )
 
 
+def confirm_figure(*, draft: ImportDraft, row: int, column: str) -> ImportDraft:
+    """Says of an unlikely figure that it is right as written; a fault of another kind stays."""
+    field = f"rows.{row}.{column}" if column else f"rows.{row}"
+    problems = draft.findings.get("problems", [])
+    rest = [each for each in problems if each["field"] != field or each["code"] != "unlikely"]
+    confirmed = sorted({*draft.findings.get("confirmed", []), field})
+    findings = {**draft.findings, "problems": rest, "confirmed": confirmed}
+    return _change(draft, (_State.CHECKED,), findings=findings)
+
+
+def _asking(draft: ImportDraft, act: Act) -> Act:
+    """The act asks about unlikely figures, but for those said to be right as written."""
+    confirmed = frozenset(draft.findings.get("confirmed", []))
+    return replace(act, doubter=Asking(lambda path: path in confirmed))
+
+
 def record_draft(*, draft: ImportDraft, act: Act, again: bool = False) -> SheetImport:
     """Records the draft's sheet, once however often it is asked for.
 
@@ -160,7 +177,8 @@ def record_draft(*, draft: ImportDraft, act: Act, again: bool = False) -> SheetI
         raise refuse("not_checked_yet", field="file")
     upload = replace(upload_of(draft), again=again)
     try:
-        made = record_import(upload=upload, act=replace(act, key=f"import-{draft.pk}"))
+        asking = replace(_asking(draft, act), key=f"import-{draft.pk}")
+        made = record_import(upload=upload, act=asking)
     except RefusalError as refusal:
         keep_failure(draft.pk, refusal)
         raise

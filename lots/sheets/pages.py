@@ -205,6 +205,17 @@ def import_record(request: HttpRequest, key: Any) -> HttpResponse:
 
 
 @staff_action
+def import_confirm(request: HttpRequest, key: Any) -> HttpResponse:
+    """Somebody says of one unlikely figure that it is right as written."""
+    draft, _ = _own(request, key)
+    row, column = request.POST.get("row", ""), request.POST.get("column", "")
+    if not row.isascii() or not row.isdigit():
+        raise Http404
+    drafts.confirm_figure(draft=draft, row=int(row), column=column)
+    return redirect("import-draft", draft.pk)
+
+
+@staff_action
 def import_discard(request: HttpRequest, key: Any) -> HttpResponse:
     draft, _ = _own(request, key)
     if draft.state == _State.RECORDING:

@@ -10,6 +10,7 @@ from django.db.models import Model
 
 from config.refusals import RefusalError, refuse
 from lots.ledger.recording import Act
+from lots.measurements.unlikely import Asking, one_by_one
 from lots.queries.works_zone import works_zone
 from lots.sheets.cells import Sheet, SheetRow
 from lots.sheets.columns import Layout, RowRead, read_row, rows_below, shows_commas, ways_of
@@ -35,6 +36,8 @@ class Problem:
         """The refusal as the API answers it: its field is `rows.<number>.<column>`."""
         name = f"rows.{self.number}"
         self.refusal.field = f"{name}.{self.column}" if self.column else name
+        for question in self.refusal.questions:
+            question["field"] = self.refusal.field
         return self.refusal
 
 
@@ -137,10 +140,11 @@ class Sifter:
         if not problems:
             try:
                 # The service makes a savepoint of its own, so a refused row leaves nothing.
-                recorded = self.subject.record(row, act)
+                recorded = self.subject.record(row, self._asking(number, act))
             except RefusalError as refusal:
-                column = self.subject.column_at_fault(refusal.field)
-                problems.append(Problem(number, column, refusal))
+                for each in one_by_one(refusal):
+                    column = self.subject.column_at_fault(each.field)
+                    problems.append(Problem(number, column, each))
             else:
                 if recorded is None:
                     outcome.passed_over += 1
@@ -151,6 +155,13 @@ class Sifter:
                         outcome.metals[metal] = outcome.metals.get(metal, 0) + mass_ug
         outcome.problems += problems
         outcome.rows.append(row)
+
+    def _asking(self, number: int, act: Act) -> Act:
+        """The act asks about the row's own figures, if it asks at all."""
+        if not isinstance(act.doubter, Asking):
+            return act
+        asking = act.doubter.of_row(f"rows.{number}", self.subject.column_at_fault)
+        return replace(act, doubter=asking)
 
     def _written(self, row: SheetRow, values: dict[str, Any]) -> dict[str, str]:
         """Each value as it was written, with the unit it was read in."""

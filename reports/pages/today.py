@@ -38,6 +38,7 @@ _ADDRESS: Final = {
     "warning": "run",
     "quarantine": "lot",
     "excess": "movement",
+    "figure": "figure",
     "batch": "batch",
     "assay": "lot",
     "month": "month",

@@ -12,7 +12,7 @@ from django.utils import timezone
 from cells.models import UNFINISHED, CellRun, CellWarning, SlimesBag
 from cells.queries.slimes_queue import slimes_queue
 from lots.display import grams
-from lots.models import Balance, Excess, Lot, ProcessBatch
+from lots.models import Balance, ConfirmedFigure, Excess, Lot, ProcessBatch
 from lots.queries.works_zone import next_month
 from reports.queries.month.months_on_books import months_on_books
 from reports.queries.month.periods import local_day
@@ -30,6 +30,7 @@ def attention(now: dt.datetime) -> list[Attention]:
         *_warnings(),
         *_quarantined(),
         *_excesses(),
+        *_unlikely(),
         *_batches(),
         *_bags(now),
         *_awaiting_assay(),
@@ -97,6 +98,15 @@ def _excesses() -> Iterator[Attention]:
             f"{each.lot.code} measured {grams(each.excess_ug)} {each.metal} above the book{beside}",
             each.movement.occurred_at,
         )
+
+
+def _unlikely() -> Iterator[Attention]:
+    """Unlikely figures that were confirmed, until somebody explains them."""
+    rows = ConfirmedFigure.objects.filter(explanation__isnull=True).order_by("id")
+    for each in rows[:LISTED_MAX]:
+        likely = " to ".join(filter(None, (each.low, each.high)))
+        text = f"{each.figure} is recorded of {each.about}, where {likely} is likely: explain it"
+        yield Attention(Urgency.TODAY, "figure", str(each.pk), text, each.confirmed_at)
 
 
 def _batches() -> Iterator[Attention]:

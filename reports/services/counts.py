@@ -24,6 +24,7 @@ from lots.measurements.weighings import Weight, keep_weighing
 from lots.metals import Metal
 from lots.models import Assay, Entry, Lot, Measurement, Place, Weighing
 from lots.people.roles import OFFICE
+from lots.queries.likely_lots import counted_held
 from lots.services.lot_register import next_code
 from reports.counting import CountedMass, in_proportion
 from reports.models import CountAdjustment, CountedMetal, CountLine, CountSheet, MonthEnd
@@ -194,6 +195,7 @@ COUNT: Final = Event(
     template="reports/count_step.html",
     lands=SUBJECT,
     page_at="/counts/<str:code>/lots/<str:lot>",
+    likely=counted_held,
 )
 
 
@@ -217,6 +219,7 @@ RECOUNT: Final = Event(
     at="recounts",
     about="Count a lot again; the new count stands and the old one stays on record.",
     flat=("found",),
+    likely=counted_held,
 )
 
 

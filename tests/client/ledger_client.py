@@ -41,6 +41,7 @@ class LedgerClient(Caller):
         place: str,
         weight: Any,
         code: Any = LEFT_OUT,
+        confirm: Any = LEFT_OUT,
         declared: Any = LEFT_OUT,
         description: Any = LEFT_OUT,
         note: Any = LEFT_OUT,
@@ -57,6 +58,7 @@ class LedgerClient(Caller):
                 "place": place,
                 "weight": weight,
                 "code": code,
+                "confirm": confirm,
                 "declared": declared,
                 "description": description,
                 "note": note,
@@ -113,23 +115,35 @@ class LedgerClient(Caller):
         )
 
     def lots_assays_create(
-        self, code: str, *, assay: Any, note: Any = LEFT_OUT, occurred_at: Any = LEFT_OUT
+        self,
+        code: str,
+        *,
+        assay: Any,
+        confirm: Any = LEFT_OUT,
+        note: Any = LEFT_OUT,
+        occurred_at: Any = LEFT_OUT,
     ) -> Any:
         """Record a laboratory's report of a lot."""
         return self.call(
             "POST",
             f"/api/v1/lots/{self.quoted(code)}/assays/",
-            body={"assay": assay, "note": note, "occurred_at": occurred_at},
+            body={"assay": assay, "confirm": confirm, "note": note, "occurred_at": occurred_at},
         )
 
     def assays_rule_create(
-        self, id: int, *, reason: str, note: Any = LEFT_OUT, occurred_at: Any = LEFT_OUT
+        self,
+        id: int,
+        *,
+        reason: str,
+        confirm: Any = LEFT_OUT,
+        note: Any = LEFT_OUT,
+        occurred_at: Any = LEFT_OUT,
     ) -> Any:
         """Let an assay rule its lot."""
         return self.call(
             "POST",
             f"/api/v1/assays/{self.quoted(id)}/rule/",
-            body={"reason": reason, "note": note, "occurred_at": occurred_at},
+            body={"reason": reason, "confirm": confirm, "note": note, "occurred_at": occurred_at},
         )
 
     def movements_retrieve(self, sequence: str) -> Any:

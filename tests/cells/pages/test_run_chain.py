@@ -280,12 +280,12 @@ def test_forgotten_readings_go_in_by_a_grid_and_a_gap_is_vouched_for(
         client_of, "run-read-many", [run.code],
         **{
             "readings-taken_at": [f"{DAY}4T19:30", f"{DAY}4T14:30", ""],
-            "readings-current_a": ["20", "20", ""],
+            "readings-current_a": ["36", "36", ""],
             "readings-voltage_v": ["2.1", "", ""],
         },
     )  # fmt: skip
     run.refresh_from_db()
-    assert run.coulomb_count.ampere_hours == 300
+    assert run.coulomb_count.ampere_hours == 380
     assert "5 readings" in page.content.decode()
     address = reverse("run-read-many", args=[run.code])
     sent = {"key": "k", "readings-taken_at": [f"{DAY}4T20:00"], "readings-current_a": ["x"]}

@@ -161,5 +161,5 @@ def test_roles_import_what_is_theirs_and_are_told_its_columns(works, api, api_as
 
 
 def test_numbers_of_json_are_exact(office):
-    post(office, [{**TRAY, "gross": Decimal("0.000001"), "tare": None}])
+    post(office, [{**TRAY, "gross": Decimal("0.000001"), "tare": None}], confirm=True)
     assert Weighing.objects.get().gross_ug == 1

@@ -329,7 +329,7 @@ def test_statements_a_row_are_bounded(works, by_manager):
 
 @pytest.mark.parametrize("subject", ["opening", "receipts", "weighings"])
 def test_a_template_comes_back_filled_in_as_it_went_out(works, by_manager, act, received, subject):
-    received(1000, form="feed")
+    received(2000, form="feed")
     file = io.BytesIO()
     write_template(subject_named(subject), file)
     page = opened(file.getvalue())

@@ -53,6 +53,8 @@ NOT_IN_THE_DEMO = {
     "cells_powerstatementwithdrawal",
     "cells_readingwithdrawal",
     "lots_barrecord",
+    "lots_confirmedfigure",
+    "lots_figureexplanation",
     "lots_deliveryline",
     "lots_deliverynote",
     "lots_importedrow",
