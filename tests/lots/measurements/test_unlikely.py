@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from inspect import Parameter, signature
 from typing import Any
 
@@ -63,9 +64,9 @@ def test_a_fraction_is_asked_about_at_the_door_and_put_right_by_a_press(browse_a
 
 
 def test_an_assay_in_per_cent_is_asked_about(received, act, report):
-    lot = received(1000)
+    lot, doubting = received(1000), replace(act(2), doubter=Asking())
     with pytest.raises(ConflictError) as caught:
-        record_assay(lot=lot, report=report({"Ag": "92.3"}), act=act(2, doubter=Asking()))
+        record_assay(lot=lot, report=report({"Ag": "92.3"}), act=doubting)
     (question,) = caught.value.questions
     assert question["field"] == "assay.results.Ag"
     assert question["suggestions"][0]["text"] == "923"
