@@ -44,10 +44,11 @@ def gather(name: str) -> tuple[Link, ...]:
     return tuple(sorted(found, key=lambda link: link.order))
 
 
-def links_for(name: str, role: str, about: Collection[str] = ()) -> list[Link]:
-    """What `role` may follow, and, when `about` is given, what suits one of these kinds."""
+def links_for(name: str, role: str | None, about: Collection[str] = ()) -> list[Link]:
+    """What `role` may follow (None: anyone), and what suits one of the kinds in `about`, if any."""
     return [
         link
         for link in gather(name)
-        if link.is_for(role) and (link.about is None or not about or link.about & set(about))
+        if (role is None or link.is_for(role))
+        and (link.about is None or not about or link.about & set(about))
     ]

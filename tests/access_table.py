@@ -337,6 +337,7 @@ lots/<code>/assay/                            staff         staff
 lots/<code>/attach/                           staff         staff
 lots/<code>/bar/                              staff         staff
 lots/<code>/bar/weights/                      staff         -
+lots/<code>/charge/                           staff         -
 lots/<code>/deliver/                          staff         staff
 lots/<code>/grade/                            staff         -
 lots/<code>/impurities/                       staff         staff

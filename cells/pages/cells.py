@@ -3,52 +3,45 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from django.core.paginator import Paginator
 from django.db.models import F
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 
 from cells.electrochemistry.nernst import CopperMargin, copper_margin
 from cells.estimate.outlook import Forecast
-from cells.models import UNDER_WAY, UNFINISHED, Cell, CellRun, ElectrolyteBatch, RunReading
+from cells.models import (
+    UNDER_WAY,
+    UNFINISHED,
+    Cell,
+    CellRun,
+    ElectrolyteBatch,
+    RunMovement,
+    RunReading,
+)
 from cells.pages.run_charts import bath_chart, current_chart, plated_chart, voltage_chart
 from cells.queries.current_series import readings_of
 from cells.queries.electrolyte_books import ElectrolyteBook, electrolyte_book, electrolyte_books
 from cells.queries.gaps import gaps_of
 from cells.queries.run_estimate import RunNow, run_now
 from cells.queries.run_summary import run_summaries, run_summary
+from cells.run_line import RunFacts, run_line
 from config.pages import message_of
 from config.refusals import RefusalError
 from lots import clock
 from lots.metals import Metal
-from lots.models import Lot
-from lots.people.access import staff_page
+from lots.models import Lot, Movement
+from lots.people.access import lot_for, staff_page
 from lots.queries.works_zone import works_zone
 
 RUNS_SHOWN: Final = 30
 ELECTROLYTES_A_PAGE: Final = 20
 _STATE: Final = CellRun.State
-# (button, address name, whether it is the usual next step) by the run's state.
-NEXT_STEPS: Final[dict[str, tuple[tuple[str, str, bool], ...]]] = {
-    _STATE.CHARGED: (("Switch on", "run-start", True),),
-    _STATE.RUNNING: (
-        ("Read the cell", "run-read", True),
-        ("Readings from the notebook", "run-read-many", False),
-        ("Switch off", "run-stop", False),
-    ),
-    _STATE.STOPPED: (
-        ("Take the anode remnant", "run-remnant", False),
-        ("Take the slimes bag", "run-bag", True),
-        ("Harvest the crystal", "run-harvest", False),
-        ("Readings from the notebook", "run-read-many", False),
-    ),
-    _STATE.HARVESTED: (
-        ("Keep the rinse water", "run-rinse", False),
-        ("Close the run", "run-close", True),
-    ),
-}
 
 
 @staff_page
@@ -74,6 +67,7 @@ def cell_list(request: HttpRequest) -> HttpResponse:
             "cells": [(cell, unfinished.get(cell.pk)) for cell in cells],
             "electrolytes": electrolyte_books(list(page.object_list)),
             "page": page,
+            "taking": request.GET.get("take", ""),
             "runs": run_summaries(runs),
         },
     )
@@ -88,6 +82,8 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
     now, forecast, no_forecast = _foretold(run, clock.now(), moment)
     summary = run_summary(run)
     book = electrolyte_book(run.electrolyte)
+    movements = run.run_movements.select_related("movement__reversed_by", "lot")
+    line = run_line(facts_of(run, movements, read=bool(readings)))
     return render(
         request,
         "cells/run.html",
@@ -105,15 +101,39 @@ def run_page(request: HttpRequest, code: str) -> HttpResponse:
             "gaps": gaps_of(run) if run.state in UNDER_WAY else (),
             "power_statements": run.power_statements.select_related("withdrawal", "recorded_by"),
             "warnings": run.warnings.exclude(state="cleared").select_related("acknowledged_by"),
-            "next_steps": NEXT_STEPS.get(run.state, ()),
+            "line": line,
+            "next": next((step for step in line if step.mark == "next"), None),
             "forecast": forecast,
             "no_forecast": no_forecast,
             "now": now,
             "moment": moment,
             "charts": _charts(run, readings, now),
-            "movements": run.run_movements.select_related("movement", "lot"),
+            "movements": movements,
         },
     )
+
+
+def facts_of(run: CellRun, movements: Iterable[RunMovement], *, read: bool) -> RunFacts:
+    """What of a run was done, from its movements with those that reverse them."""
+    kinds = Movement.Kind
+    stands = {each.movement.kind for each in movements if not hasattr(each.movement, "reversed_by")}
+    return RunFacts(
+        run.state,
+        read=read,
+        remnant=kinds.REMNANT in stands,
+        bag=kinds.SLIMES in stands,
+        rinse=kinds.RINSE in stands,
+    )
+
+
+@staff_page
+def charge_lot(request: HttpRequest, code: str) -> HttpResponse:
+    """To the charge of the free cell with the lot filled in; to choose a cell when not one is."""
+    lot = lot_for(request, code)
+    busy = CellRun.objects.filter(state__in=UNFINISHED).values("cell")
+    free = list(Cell.objects.filter(is_active=True).exclude(pk__in=busy)[:2])
+    address = reverse("charge", args=[free[0].code]) if len(free) == 1 else reverse("cells")
+    return redirect(f"{address}?{urlencode({'take': lot.code})}")
 
 
 def _copper_margin(book: ElectrolyteBook, now: RunNow | None) -> CopperMargin | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from cells.models import CHARGED_FORMS
 from config.menu import Link
 from lots.models import Lot
 from lots.people.roles import OFFICE
@@ -47,7 +48,11 @@ ADD_ONE: Final = (
     ),
 )
 _ELECTROLYTE: Final = frozenset({Lot.Form.ELECTROLYTE.value})
+_CHARGED: Final = frozenset(f"{form} {Lot.State.AVAILABLE}" for form in CHARGED_FORMS)
 LOT_ACTIONS: Final = (
+    Link(
+        "Charge a cell with it", "charge-lot", 11, about=_CHARGED, hint="In the cell that is free"
+    ),
     Link("Measure it", "electrolyte-measure", 12, about=_ELECTROLYTE, hint="Volume, g/L, acid"),
     Link("Top up", "electrolyte-top-up", 13, about=_ELECTROLYTE, hint="Water, acid, silver"),
     Link("Bleed", "electrolyte-bleed", 14, about=_ELECTROLYTE, hint="For cementation"),

@@ -15,6 +15,7 @@ urlpatterns: list[URLPattern] = [
     path("reference/cells/add/", cell_reference.EditCell.as_view(), name="cell-add"),
     path("reference/cells/of/<str:code>/", cell_reference.EditCell.as_view(), name="cell-edit"),
     path("cells/<slug:code>/feed-plan/", plans.feed_plan_page, name="feed-plan"),
+    path("lots/<str:code>/charge/", cells.charge_lot, name="charge-lot"),
     path("runs/<str:code>/", cells.run_page, name="run"),
     path(f"{ELECTROLYTE}/make-up-plan/", plans.make_up_page, name="make-up-plan"),
     path(f"{ELECTROLYTE}/bleed-plan/", plans.bleed_page, name="bleed-plan"),

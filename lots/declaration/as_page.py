@@ -44,8 +44,10 @@ from lots.pages.form_fields import (
     TakesField,
     VolumeField,
 )
-from lots.pages.steps import BenchStep, receipt_address
+from lots.pages.recorded import page_of, told_of
+from lots.pages.steps import BenchStep
 from lots.pages.unlikely import ANSWERS
+from lots.people.roles import role_of_user
 from lots.services.opening import Amount
 from lots.services.taking import Take
 
@@ -298,11 +300,25 @@ class EventPage(BenchStep):
         on, (name, _, of) = self.event.on, self.event.lands.partition(" ")
         if name and name != SUBJECT:
             return reverse(name, args=[attrgetter(of)(recorded)] if of else [])
-        made = getattr(recorded, "movement", None) or getattr(recorded, "lot", None) or recorded
-        receipt = isinstance(made, Lot | Movement) and not name
-        if on is not None and on.page and not receipt:
-            return reverse(on.page, args=[attrgetter(on.page_of)(self.subject)])
-        return receipt_address(made)
+        if on is None or not on.page or self._is_gone(recorded):
+            return page_of(recorded)
+        return reverse(on.page, args=[attrgetter(on.page_of)(self.subject)])
+
+    def _is_gone(self, recorded: Any) -> bool:
+        """Whether the lot it happened to was used up in making another."""
+        if not isinstance(recorded, Lot) or not isinstance(self.subject, Lot):
+            return False
+        return Lot.objects.filter(pk=self.subject.pk, state=Lot.State.SPENT).exists()
+
+    def told(self, recorded: Any, movement: Movement | None) -> str:
+        role = role_of_user(self.request.user)
+        for event in events_of(self.event.app) if movement is None else ():
+            is_way_back = (event.page_at or event.at).endswith("withdraw") and event.title
+            if not is_way_back or event.on is None or event.on is self.event.on:
+                continue
+            if isinstance(recorded, event.on.model) and (not event.roles or role in event.roles):
+                return told_of(self.done, event.name, recorded)
+        return super().told(recorded, movement)
 
 
 # What a page says as its event does.

@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Final
 
 from django import forms
 from django.contrib import messages
-from django.db.models import Model
+from django.db.models import Max, Model
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -21,8 +21,9 @@ from config.menu import links_for
 from config.pages import put_refusal, refusal_of
 from config.refusals import RefusalError
 from lots.ledger.recording import Act
-from lots.models import KeptForm, Lot, Movement
+from lots.models import KeptForm, Movement
 from lots.pages.bench_form import ActForm, new_key
+from lots.pages.recorded import page_of, told
 from lots.pages.unlikely import ANSWERS, answered, put_questions
 from lots.people.access import check_staff, role_of
 from lots.queries.at_hand import lots_at_hand
@@ -86,8 +87,8 @@ class BenchStep(View):
         return {}
 
     def after(self, recorded: Any) -> str:
-        """Where to go next: the receipt of what was recorded."""
-        return receipt_address(recorded)
+        """Where to go next: the lot that what was recorded is about."""
+        return page_of(recorded)
 
     def get(self, request: HttpRequest, *args: Any, **path: Any) -> HttpResponse:
         self.kept = kept_form(request.user, request.get_full_path())  # type: ignore[arg-type]
@@ -103,6 +104,7 @@ class BenchStep(View):
         if form.is_valid():
             try:
                 act = form.act(request.user)  # type: ignore[arg-type]
+                latest = Movement.objects.aggregate(latest=Max("sequence"))["latest"] or 0
                 recorded = tried_again(partial(self.perform, act, form))
             except Exception as error:
                 refusal = refusal_of(error)
@@ -116,6 +118,8 @@ class BenchStep(View):
                     put_refusal(form, refusal)
                 return self.show(request, form, status=refusal.status)
             drop_form(user=request.user, address=request.get_full_path())  # type: ignore[arg-type]
+            own = Movement.objects.filter(sequence__gt=latest, recorded_by=request.user.pk)
+            self.movement = own.order_by("-sequence").first()
             return self.answer(request, recorded)
         return self.show(request, form, status=400)
 
@@ -126,8 +130,12 @@ class BenchStep(View):
         if back.startswith("/") and url_has_allowed_host_and_scheme(back, here):
             messages.success(request, self.done, extra_tags="kept")
             return redirect(back)
-        messages.success(request, self.done)
+        messages.success(request, self.told(recorded, self.movement))
         return redirect(self.after(recorded))
+
+    def told(self, recorded: Any, movement: Movement | None) -> str:
+        """The line on the next page that says what was recorded."""
+        return told(self.done, movement, self.request.user)
 
     def keep(self, request: HttpRequest, form: ActForm) -> HttpResponse:
         """Puts the form aside as it stands, unchecked; files are not kept."""
@@ -205,17 +213,3 @@ def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]
         for name, field in form.fields.items()
         if not isinstance(field, forms.FileField)
     }
-
-
-def receipt_address(recorded: Model) -> str:
-    """The page that shows what was recorded and, for a movement, offers to take it back."""
-    if isinstance(recorded, Movement):
-        return reverse("movement", args=[recorded.sequence])
-    if isinstance(recorded, Lot):
-        first = recorded.standings.select_related("movement").order_by("id").first()
-        if first is not None:
-            return reverse("movement", args=[first.movement.sequence])
-        return reverse("lot", args=[recorded.code])
-    lot = getattr(recorded, "lot", None)
-    assert isinstance(lot, Lot), f"no receipt for {type(recorded).__name__}"
-    return reverse("lot", args=[lot.code])

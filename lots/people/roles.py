@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Any, Final
 
 from config.refusals import refuse
@@ -35,6 +36,13 @@ def role_as(person: Person | None, user: Any) -> str | None:
     if person is not None:
         return person.role
     return _ROLE.MANAGER.value if user.is_superuser else None
+
+
+def named(roles: Collection[str]) -> str:
+    """The roles as a sentence begins with them: “An accountant, an assayer or a manager”."""
+    words = [f"{'an' if role[0] in 'aeiou' else 'a'} {role}" for role in sorted(roles)]
+    said = " or ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
+    return said[0].upper() + said[1:]
 
 
 def may_reverse(movement: Movement, role: str | None) -> bool:

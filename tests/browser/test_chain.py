@@ -83,6 +83,7 @@ def receive(page: Page) -> Lot:
 
 def assay_and_rule(page: Page, lot: Lot) -> None:
     page.goto(f"/lots/{lot.code}/")
+    page.get_by_text("What else can be done with it").click()
     page.get_by_role("link", name="Enter an assay").click()
     choose(page, "Assayed by", "Fire assay")
     choose(page, "Laboratory", "Quay laboratory")

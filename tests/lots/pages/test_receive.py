@@ -35,7 +35,7 @@ def test_received_lot_shows_its_receipt_and_its_figures(
     answer = browser.post(reverse("receive"), sent, follow=True)
     lot = Lot.objects.get()
     movement = Movement.objects.get()
-    assert answer.redirect_chain == [(reverse("movement", args=[movement.sequence]), 302)]
+    assert answer.redirect_chain == [(reverse("lot", args=[lot.code]), 302)]
     assert holding(lot).metals == {"Ag": 1_204_720_000, "Cu": 97_680_000}
     page = answer.content.decode()
     assert lot.code in page
