@@ -365,6 +365,7 @@ months/<month>/begin/                         office        office
 months/<month>/close/                         office        office
 months/<month>/count/                         office        office
 months/<month>/how-sure/                      staff         -
+months/<month>/verdict/                       staff         -
 months/<month>/paper/                         staff         -
 months/<month>/prepare/                       office        office
 months/<month>/reopen/                        office        office

@@ -86,6 +86,7 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
         chosen = chosen or next(iter(statement.metals), None)
         flow = flow_chart(chosen.metal, statement) if chosen else None
     month_end = month_end_of(period)
+    is_over = period.ends_at <= clock.now()
     return render(
         request,
         "reports/month.html",
@@ -95,6 +96,11 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             "pack": pack,
             "statement": statement,
             "chosen": chosen,
+            "counted": [each for each in statement.metals if each.is_counted],
+            "largest": max(statement.areas, key=lambda each: each.closing_ug, default=None),
+            "worst": max(pack.losses.by_stage, key=lambda each: abs(each.mass_ug), default=None),
+            "owner_count": len({each.owner for each in pack.claims}),
+            "to_do": _to_do(month_end, is_over=is_over),
             "overview": _overview(statement.metals),
             "waterfall": waterfall(chosen, str(period)) if chosen else None,
             "flow": flow,
@@ -104,7 +110,7 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             "sheets": CountSheet.objects.filter(month_end=month_end).select_related("place")
             if month_end
             else (),
-            "is_over": period.ends_at <= clock.now(),
+            "is_over": is_over,
             "conventions": (
                 conventions.SIGN_CONVENTION,
                 conventions.STATEMENT_SIGNS,
@@ -122,6 +128,16 @@ def month_paper(request: HttpRequest, month: str) -> HttpResponse:
     period = period_for(month)
     content = month_end_pdf(month_pack(period), made_at=clock.now())
     return to_save(content, f"month-end-{period}.pdf")
+
+
+def _to_do(month_end: MonthEnd | None, *, is_over: bool) -> str:
+    """What the close waits for, in a sentence."""
+    if month_end is None:
+        return "Begin the close, and count what lies at each place."
+    told = dict(zip((state for state, _, _ in CLOSE_STEPS), CLOSE_STEPS, strict=True))
+    if month_end.state in {_STATE.OPEN, _STATE.COUNTING} and not is_over:
+        return "Count now or when the month is over; it can be made ready to approve after that."
+    return told[_STATE(month_end.state)][2]
 
 
 def _overview(metals: Sequence[MetalStatement]) -> list[tuple[str, list[int | None]]]:

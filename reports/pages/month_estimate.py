@@ -24,6 +24,7 @@ from reports.queries.month.difference_sequence import (
     month_books,
 )
 from reports.queries.month.figure_uncertainty import statement_uncertainty
+from reports.statistics.inventory_difference import Verdict
 
 
 @staff_page
@@ -51,6 +52,50 @@ def estimate_page(request: HttpRequest, month: str) -> HttpResponse:
             "conventions": (SIGN_CONVENTION, NOTHING_CHANGED),
         },
     )
+
+
+@staff_page
+def verdict_page(request: HttpRequest, month: str) -> HttpResponse:
+    """Whether the month is sound: a part of its page, and a page of its own.
+
+    The limits of error follow from every entry, so the month's page asks for it once it stands.
+    """
+    period = period_for(month)
+    books = month_books(period)
+    wholes = [
+        each.months[-1]
+        for each in difference_sequences(period, books=books)
+        if each.area == ALL_AREAS and each.months[-1].is_counted
+    ]
+    beyond = [each for each in wholes if each.whole.verdict is not Verdict.WITHIN]
+    doubted = next(iter(best_estimate(period, books=books).suspicions), None)
+    word, css, sentence = _judged(len(wholes), [Metal(each.metal).label for each in beyond])
+    if doubted and not beyond:
+        word, css, sentence = "look at it", "mind", "A measurement does not fit the others."
+    template = "month_verdict.html" if request.htmx else "month_verdict_page.html"  # type: ignore[attr-defined]
+    return render(
+        request,
+        f"reports/{template}",
+        {
+            "section": "months",
+            "period": period,
+            "word": word,
+            "css": css,
+            "sentence": sentence,
+            "found": [_row(each) for each in wholes],
+            "doubted": doubted,
+        },
+    )
+
+
+def _judged(counted: int, beyond: Sequence[str]) -> tuple[str, str, str]:
+    """The verdict in a word, how it is marked, and in a sentence."""
+    if not counted:
+        return "not known", "mind", "Nothing was counted, so the books stand alone."
+    if beyond:
+        named = " and ".join(beyond)
+        return "not sound", "bad", f"{named} differs by more than its limit of error."
+    return "sound", "good", "Book and count agree within their limits of error."
 
 
 def _row(month: MonthDifference) -> dict[str, Any]:

@@ -54,6 +54,7 @@ urlpatterns: list[URLPattern] = [
     path("months/", month.month_list, name="months"),
     path(f"{MONTH}/", month.month_page, name="month"),
     path(f"{MONTH}/paper/", month.month_paper, name="month-paper"),
+    path(f"{MONTH}/verdict/", month_estimate.verdict_page, name="month-verdict"),
     path(f"{MONTH}/how-sure/", month_estimate.estimate_page, name="month-estimate"),
     path(f"{SHEET}/", counts.sheet_page, name="count-sheet"),
     path(f"{SHEET}/form/", counts.count_form, name="sheet-form"),

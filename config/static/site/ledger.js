@@ -56,6 +56,12 @@
     if (Array.from(zone.options).some(function (each) { return each.value === here; })) zone.value = here;
     if ((1.5).toLocaleString(navigator.language).includes(",")) setUp.elements.decimal_sign.value = ",";
   }
+  // Chapters lie open on a wide screen and on paper, and fold on a phone to their headlines.
+  const chapters = document.querySelectorAll("details.chapter");
+  if (window.matchMedia("(min-width: 62rem)").matches) chapters.forEach(function (each) { each.open = true; });
+  window.addEventListener("beforeprint", function () {
+    chapters.forEach(function (each) { each.open = true; });
+  });
 
   document.querySelectorAll("[data-print]").forEach(function (button) {
     button.hidden = false;
