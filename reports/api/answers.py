@@ -47,7 +47,7 @@ class ReportView(QuestionView):
     """A report. Subclasses name `asks`, `shows`, `file_name` and `tables_of`, and `answer`.
 
     `tables_of` makes the tables of CSV and workbook; the JSON then has `totals` and `notes`, what
-    the figures and their signs mean. `writers` write the answer into a file by its form, where it
+    the figures and their signs mean. `written_as` writes the answer to a file by its form, where it
     is no table. A report that `may_lag` is read from the replica, if there is one: its header
     `Books-Through` says up to which movement. A request that needs a later one says so by
     `Books-After`.
@@ -55,7 +55,7 @@ class ReportView(QuestionView):
 
     forms: ClassVar[Sequence[str]] = ("json", "csv", "xlsx")
     tables_of: ClassVar[Callable[[Any], Sequence[Table]] | None] = None
-    writers: ClassVar[Mapping[str, Callable[[Any, IO[bytes]], object]]] = {}
+    written_as: ClassVar[Mapping[str, Callable[[Any, IO[bytes]], object]]] = {}
     file_name: ClassVar[str] = ""
     # Where every total is nought, none is told.
     tells_totals: ClassVar[bool] = True
@@ -112,8 +112,8 @@ class ReportView(QuestionView):
         kind = type(self)
         answered, form = self.answer(asked, **path), asked["as"]
         name = "-".join([*filter(None, [self.file_name]), *map(str, path.values())])
-        if form in self.writers:
-            write = self.writers[form]
+        if form in self.written_as:
+            write = self.written_as[form]
             return file_of(f"{name}.{form}", lambda file: write(answered, file))
         tables = kind.tables_of(answered) if kind.tables_of else ()
         if form == "csv":

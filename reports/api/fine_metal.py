@@ -35,7 +35,7 @@ class BarListReport(ReportView):
     }
     shows = BarList
     file_name = "bars"
-    writers = {
+    written_as = {
         "csv": lambda listed, file: csv_of(partial(write_bar_list_csv, listed))(file),
         "xlsx": write_bar_list_workbook,
     }
@@ -62,7 +62,7 @@ class DeliveryNoteReport(ReportView):
     asks: ClassVar[dict[str, Any]] = {}
     shows = DeliveryDocument
     forms = ("json", "pdf")
-    writers = {"pdf": lambda document, file: file.write(delivery_note_pdf(document))}
+    written_as = {"pdf": lambda document, file: file.write(delivery_note_pdf(document))}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> DeliveryDocument:
         notes = DeliveryNote.objects.select_related("party", "delivered_by")

@@ -69,7 +69,7 @@ class MonthReport(ReportView):
     may_lag = True
     file_name = "month-end"
     tables_of = month_end_tables
-    writers = {"pdf": lambda pack, file: file.write(month_end_pdf(pack, made_at=clock.now()))}
+    written_as = {"pdf": lambda pack, file: file.write(month_end_pdf(pack, made_at=clock.now()))}
 
     def answer(self, asked: dict[str, Any], **path: Any) -> MonthPack:
         return month_pack(

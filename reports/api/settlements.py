@@ -33,7 +33,7 @@ class SettlementStatement(ReportView):
     asks: ClassVar[dict[str, Any]] = {}
     shows = SettlementDocument
     forms = ("json", "xlsx", "pdf")
-    writers = {
+    written_as = {
         "xlsx": write_settlement_workbook,
         "pdf": lambda document, file: file.write(settlement_pdf(document)),
     }

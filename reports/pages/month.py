@@ -98,7 +98,7 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             "chosen": chosen,
             "counted": [each for each in statement.metals if each.is_counted],
             "largest": max(statement.areas, key=lambda each: each.closing_ug, default=None),
-            "worst": max(pack.losses.by_stage, key=lambda each: abs(each.mass_ug), default=None),
+            "worst": max(pack.losses.by_stage(), key=lambda each: abs(each.mass_ug), default=None),
             "owner_count": len({each.owner for each in pack.claims}),
             "to_do": _to_do(month_end, is_over=is_over),
             "overview": _overview(statement.metals),
