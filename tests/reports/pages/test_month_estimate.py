@@ -43,3 +43,21 @@ def test_differences_stand_beside_their_limits_of_error(demo, office):
 @pytest.mark.django_db
 def test_a_month_that_is_none_is_not_found(demo, office):
     assert office.get("/months/soon/how-sure/").status_code == 404
+
+
+@pytest.mark.django_db
+def test_the_month_says_whether_it_is_sound_and_what_to_look_at_first(demo, office):
+    """The second was closed with palladium beyond its limit; the third holds the mis-keyed weight."""
+    said = office.get(reverse("month-verdict", args=[str(month_period(demo.months[1]))])).content.decode()
+    assert "not sound" in said
+    period = month_period(demo.months[-1])
+    said = office.get(reverse("month-verdict", args=[str(period)])).content.decode()
+    assert best_estimate(period).suspicions[0].sentence in said
+
+
+@pytest.mark.django_db
+def test_a_part_of_the_months_page_is_no_page_of_its_own(demo, office):
+    period = month_period(demo.months[0])
+    page = office.get(reverse("month-verdict", args=[str(period)]), headers={"HX-Request": "true"})
+    assert b"<html" not in page.content
+    assert b"<h1>Is" not in page.content
