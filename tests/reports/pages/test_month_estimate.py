@@ -47,8 +47,10 @@ def test_a_month_that_is_none_is_not_found(demo, office):
 
 @pytest.mark.django_db
 def test_the_month_says_whether_it_is_sound_and_what_to_look_at_first(demo, office):
-    """The second was closed with palladium beyond its limit; the third holds the mis-keyed weight."""
-    said = office.get(reverse("month-verdict", args=[str(month_period(demo.months[1]))])).content.decode()
+    """The second closed with palladium beyond its limit; the third holds the mis-keyed weight."""
+    said = office.get(
+        reverse("month-verdict", args=[str(month_period(demo.months[1]))])
+    ).content.decode()
     assert "not sound" in said
     period = month_period(demo.months[-1])
     said = office.get(reverse("month-verdict", args=[str(period)])).content.decode()
