@@ -466,6 +466,7 @@ slimes/recover/                               staff         staff
 terms/                                        staff         -
 terms/<code>/                                 staff         -
 terms/<code>/write/                           office        office
+today/cells/                                   staff         -
 today/how-sure/                               staff         -
 today/look-again/                             -             staff
 tokens/                                       signed in     signed in

@@ -80,7 +80,7 @@ class SetUpForm(ActForm):
         widget=forms.TextInput({"autocomplete": "off", "autocapitalize": "none"}),
     )
     password = forms.CharField(
-        help_text="Twelve signs or more. Write it down: nobody else can let you in.",
+        help_text="Twelve characters or more. Write it down: nobody else can let you in.",
         max_length=4096,
         strip=False,
         widget=forms.PasswordInput({"autocomplete": "new-password"}),

@@ -85,8 +85,8 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
         chosen = next((each for each in statement.metals if each.metal == wanted), None)
         chosen = chosen or next(iter(statement.metals), None)
         flow = flow_chart(chosen.metal, statement) if chosen else None
-    month_end = month_end_of(period)
-    is_over = period.ends_at <= clock.now()
+    standing = standing_of(period)
+    month_end = standing["month_end"]
     return render(
         request,
         "reports/month.html",
@@ -100,17 +100,15 @@ def month_page(request: HttpRequest, month: str) -> HttpResponse:
             "largest": max(statement.areas, key=lambda each: each.closing_ug, default=None),
             "worst": max(pack.losses.by_stage(), key=lambda each: abs(each.mass_ug), default=None),
             "owner_count": len({each.owner for each in pack.claims}),
-            "to_do": _to_do(month_end, is_over=is_over),
             "overview": _overview(statement.metals),
             "waterfall": waterfall(chosen, str(period)) if chosen else None,
             "flow": flow,
             "flow_note": FLOW_NOTE,
-            "month_end": month_end,
             "close_steps": _progress(month_end),
             "sheets": CountSheet.objects.filter(month_end=month_end).select_related("place")
             if month_end
             else (),
-            "is_over": is_over,
+            **standing,
             "conventions": (
                 conventions.SIGN_CONVENTION,
                 conventions.STATEMENT_SIGNS,
@@ -128,6 +126,14 @@ def month_paper(request: HttpRequest, month: str) -> HttpResponse:
     period = period_for(month)
     content = month_end_pdf(month_pack(period), made_at=clock.now())
     return to_save(content, f"month-end-{period}.pdf")
+
+
+def standing_of(period: Period) -> dict[str, Any]:
+    """How far the close has come, and what it waits for."""
+    month_end = month_end_of(period)
+    is_over = period.ends_at <= clock.now()
+    to_do = _to_do(month_end, is_over=is_over)
+    return {"month_end": month_end, "is_over": is_over, "to_do": to_do}
 
 
 def _to_do(month_end: MonthEnd | None, *, is_over: bool) -> str:

@@ -14,7 +14,7 @@ from lots.people.access import staff_page
 from lots.units import UG_PER_G
 from reports.conventions import SIGN_CONVENTION
 from reports.exports.best_estimate import NOTHING_CHANGED
-from reports.pages.month import period_for
+from reports.pages.month import period_for, standing_of
 from reports.queries.month.best_estimate import best_estimate
 from reports.queries.month.difference_sequence import (
     ALL_AREAS,
@@ -83,6 +83,7 @@ def verdict_page(request: HttpRequest, month: str) -> HttpResponse:
             "css": css,
             "sentence": sentence,
             "found": [_row(each) for each in wholes],
+            **standing_of(period),
             "doubted": doubted,
         },
     )
@@ -94,7 +95,10 @@ def _judged(counted: int, beyond: Sequence[str]) -> tuple[str, str, str]:
         return "not known", "mind", "Nothing was counted, so the books stand alone."
     if beyond:
         named = " and ".join(beyond)
-        return "not sound", "bad", f"{named} differs by more than its limit of error."
+        many = (
+            "differ by more than their limits" if beyond[1:] else "differs by more than its limit"
+        )
+        return "not sound", "bad", f"{named} {many} of error."
     return "sound", "good", "Book and count agree within their limits of error."
 
 
@@ -110,6 +114,7 @@ def _row(month: MonthDifference) -> dict[str, Any]:
         "limit_95_ug": round(whole.limit_of_error_95),
         "limit_99_ug": round(whole.limit_of_error_99),
         "verdict": whole.verdict.value,
+        "is_beyond": whole.verdict is not Verdict.WITHIN,
     }
 
 

@@ -24,14 +24,16 @@ from lots.people.roles import OFFICE
 from lots.queries.saved_forms import kept_forms
 from lots.units import ug_to_g
 from reports.queries.attention import attention
+from reports.queries.cells_now import cells_now
 from reports.queries.inventory import Inventory, inventory
+from reports.queries.latest_prices import latest_prices
 from reports.queries.month.entry_uncertainty import book_uncertainty
 from reports.queries.month.figure_uncertainty import uncertain
 from reports.queries.month.periods import local_day
 from reports.queries.obligations import Obligations, obligations_from
 from reports.queries.office_attention import cover_matters, paper_matters
 from reports.queries.set_up_list import set_up_list
-from reports.queries.to_do import Attention, Urgency
+from reports.queries.to_do import Attention, Urgency, by_stake, gathered
 
 _ADDRESS: Final = {
     "run": "run",
@@ -46,6 +48,8 @@ _ADDRESS: Final = {
     "settlement": "settlement",
     "unsettled": "settle",
 }
+# So many matters stand open; the others a press away.
+FIRST: Final = 3
 _WITHOUT_CODE: Final = {"bags": "slimes", "balance": "balances", "cover": "cover"}
 URGENCY_NAMES: Final = {Urgency.NOW: "now", Urgency.TODAY: "today", Urgency.SOON: "soon"}
 _URGENCY_CSS: Final = {Urgency.NOW: "bad", Urgency.TODAY: "mind", Urgency.SOON: ""}
@@ -69,6 +73,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
             **_matters(owed, role_of(request)),
             "kept": kept_forms(request.user),
             "to_set_up": set_up_list() if role_of(request) in OFFICE else [],
+            "cells": cells_now(clock.now(), with_estimate=False),
             "positions": held.positions,
             "obligations": [each for each in owed.metals if each.owed_ug],
             "charts": [chart for metal in Metal.values if (chart := _by_area(held, metal))],
@@ -84,12 +89,15 @@ def _matters(owed: Obligations, role: str | None) -> dict[str, Any]:
     found = [*attention(now), *cover_matters(owed)]
     if role in OFFICE:
         found += paper_matters(local_day(now))
-    matters = sorted(found, key=lambda each: each.urgency)
+    matters, small = gathered(by_stake(found, latest_prices(local_day(now))))
+    told = [
+        (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
+        for each in matters
+    ]
     return {
-        "matters": [
-            (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])
-            for each in matters
-        ],
+        "matters": told[:FIRST],
+        "further": told[FIRST:],
+        "small": [(each, address_of(each)) for each in small],
         "is_stale": stale_runs(now).exists(),
     }
 
@@ -117,6 +125,18 @@ def _look_again(request: HttpRequest) -> HttpResponse:
             {**_matters(obligations_from(inventory()), role_of(request)), "is_stale": False},
         )
     return redirect("today")
+
+
+@staff_page
+def cells_now_page(request: HttpRequest) -> HttpResponse:
+    """The cells with what has grown in them: a part of Today, and a page of its own."""
+    template = "cell_strip.html" if request.htmx else "cells_now.html"  # type: ignore[attr-defined]
+    cells = cells_now(clock.now(), with_estimate=True)
+    return render(
+        request,
+        f"reports/{template}",
+        {"section": "today", "cells": cells, "estimated": True},
+    )
 
 
 @staff_page

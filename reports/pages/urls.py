@@ -33,6 +33,7 @@ urlpatterns: list[URLPattern] = [
     *page_paths("reports", OVERRIDES),
     path("", today.today_page, name="today"),
     path("today/look-again/", today.look_again, name="today-look-again"),
+    path("today/cells/", today.cells_now_page, name="cells-now"),
     path("today/how-sure/", today.holdings_sureness, name="holdings-sureness"),
     path("help/", help_page.help_page, name="help"),
     path("balances/", help_page.balances_page, name="balances"),

@@ -74,8 +74,13 @@ def _moment(value: dt.datetime) -> str:
 
 def _warnings() -> Iterator[Attention]:
     warnings = CellWarning.objects.filter(state=CellWarning.State.OPEN).select_related("run")
-    for each in warnings.order_by("raised_at")[:LISTED_MAX]:
-        yield Attention(Urgency.NOW, "warning", each.run.code, each.message, each.raised_at)
+    by_run: dict[str, list[CellWarning]] = {}
+    for each in warnings.order_by("raised_at"):
+        by_run.setdefault(each.run.code, []).append(each)
+    for run, raised in [*by_run.items()][:LISTED_MAX]:
+        more = f" (and {len(raised) - 1} more)" if raised[1:] else ""
+        text = f"{raised[0].message}{more}"
+        yield Attention(Urgency.NOW, "warning", run, text, raised[0].raised_at)
 
 
 def _quarantined() -> Iterator[Attention]:
@@ -91,12 +96,15 @@ def _excesses() -> Iterator[Attention]:
     for each in rows.order_by("id")[:LISTED_MAX]:
         limit = each.limit_of_error_ug
         beside = "" if limit is None else f", limit of error {grams(limit)}"
+        is_beyond = limit is None or each.excess_ug > limit
         yield Attention(
-            Urgency.TODAY if limit is None or each.excess_ug > limit else Urgency.SOON,
+            Urgency.TODAY if is_beyond else Urgency.SOON,
             "excess",
             str(each.movement.sequence),
             f"{each.lot.code} measured {grams(each.excess_ug)} {each.metal} above the book{beside}",
             each.movement.occurred_at,
+            {each.metal: each.excess_ug},
+            is_beyond=limit is not None and is_beyond,
         )
 
 

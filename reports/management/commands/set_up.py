@@ -170,4 +170,4 @@ def _choices(question: Question) -> Sequence[str] | None:
 def _password(file: Path | None, may_ask: bool) -> str:
     if file is not None:
         return file.read_text().rstrip("\r\n")
-    return getpass("Password, twelve signs or more: ") if may_ask else ""
+    return getpass("Password, twelve characters or more: ") if may_ask else ""

@@ -162,8 +162,8 @@ def test_a_draft_and_a_lot_long_unsettled_wait_for_the_office(works, act, browse
 
 def kinds(browser):
     """What each kind of matter says."""
-    matters = browser.get(reverse("today")).context["matters"]
-    return {each.kind: each.text for each, *_ in matters}
+    context = browser.get(reverse("today")).context
+    return {each.kind: each.text for each, *_ in [*context["matters"], *context["further"]]}
 
 
 def test_today_looks_at_the_cells_again_when_it_is_a_while(
@@ -222,3 +222,21 @@ def test_papers_whose_time_of_keeping_ends_are_announced_to_the_office(
     with clock.at(tomorrow):
         listed = office.get(address).content.decode()
     assert [f"paper-{number}.pdf" in listed for number in range(4)] == [False, True, True, False]
+
+
+def test_the_cells_stand_first_with_what_comes_next(
+    works: SimpleNamespace, browser: Client
+) -> None:
+    bench = Bench(works)
+    assert reverse("charge", args=[bench.cell.code]) in browser.get("/").content.decode()
+    run = bench.charged()
+    page = browser.get("/").content.decode()
+    assert page.index('class="strip"') < page.index("What needs somebody")
+    assert reverse("run-start", args=[run.code]) in page
+    start_run(run=run, act=bench.act(2), first=Instruments(Decimal(12)))
+    page = browser.get("/").content.decode()
+    assert reverse("run-read", args=[run.code]) in page
+    assert "12.0 A" in page
+    strip = browser.get(reverse("cells-now"), headers={"HX-Request": "true"}).content.decode()
+    assert "crystal" in strip
+    assert "<html" not in strip
