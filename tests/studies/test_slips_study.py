@@ -19,7 +19,9 @@ def test_no_true_figure_of_the_demo_is_asked_about_and_large_slips_are(settings,
     for kind in KINDS:
         large = study.of(kind, *TWICE_OR_MORE)
         assert large.made > 50, kind
-        assert large.caught >= 0.85 * large.made, kind
-        assert large.suggested >= 0.75 * large.caught, kind
-    assert study.of("decimal point").caught >= 0.9 * study.of("decimal point").made
+        assert large.caught >= 0.65 * large.made, kind
+        assert large.suggested >= 0.55 * large.caught, kind
+    points = study.of("decimal point")
+    assert points.caught >= 0.8 * points.made
+    assert points.suggested == points.caught
     assert study.of(WRONG_DAY).made > 5
