@@ -174,9 +174,15 @@ def _made_of(rng: np.random.Generator) -> dict[str, float]:
     return made
 
 
-def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run:
-    """One run of a named loss and law, with what is told of its feed."""
+def simulate(
+    rng: np.random.Generator, *, loss: str, feed: str, law: str, fresh: float | None = None
+) -> Run:
+    """One run of a named loss and law, with what is told of its feed.
+
+    `fresh` is the litres of a new bath of silver alone, in place of a used one of any size.
+    """
     litres = math.exp(rng.uniform(math.log(0.5), math.log(800.0)))
+    litres = litres if fresh is None else fresh
     made = _made_of(rng)
     lost = 1.0 - rng.uniform(0.92, 0.99)
     cathode = 1.0 if loss == "anode" else 1.0 - lost
@@ -185,6 +191,8 @@ def simulate(rng: np.random.Generator, *, loss: str, feed: str, law: str) -> Run
     sooner, share = rng.uniform(1.0, 1.8), rng.uniform(0.2, 0.8)
     fines, contact = rng.uniform(0.0, 0.015), rng.uniform(0.01, 0.1)
     bath = {"Ag": rng.uniform(60, 120), "Cu": rng.uniform(5, 35), "Pd": rng.uniform(0, 0.2)}
+    if fresh is not None:
+        bath |= {"Cu": 0.0, "Pd": 0.0}
     u_bath = 0.01 if rng.random() < 0.5 else 0.03
     # No more is hung in a bath than it has silver to stand for the copper that dissolves.
     spare_g_per_l = rng.uniform(0.3, 0.7) * bath["Ag"]
