@@ -42,6 +42,7 @@ TEST_LINES_MAX = 40
 LONGER_TESTS = {
     "test_every_microgram_is_on_the_books_through_a_run": "a run from its charge to its close",
     "test_from_the_door_to_the_settlement": "every step of a lot through the API",
+    "test_what_the_owner_is_told_holds_the_truth": "every request a run of one cell takes",
 }
 FILES_MAX = 25
 # Folders with more files side by side, each with its reason.

@@ -38,6 +38,8 @@ SCATTER_DEGREES: Final = 4.0
 END_SHARP: Final = 0.003
 # A law's evidence counts for this power of itself: no law is true, and scatter is not independent.
 EVIDENCE_POWER: Final = 0.7
+# However well a named law does, the general one counts for this much: no law is true.
+GENERAL_SHARE: Final = 0.25
 MENDING_STEPS: Final = 4
 MENDED: Final = 0.05
 
@@ -236,8 +238,14 @@ def fit(problem: Problem) -> Fitted:
     log_weight = -costs - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
     log_weight = EVIDENCE_POWER * (log_weight - log_weight.max())
     weight = np.exp(log_weight) * np.array([share for _, share in LOSS_KINDS])[loss]
+    weight /= weight.sum()
+    general = law == len(LAWS) - 1
+    short = GENERAL_SHARE - weight[general].sum()
+    if short > 0.0:
+        weight[~general] *= (1.0 - GENERAL_SHARE) / weight[~general].sum()
+        weight[general] *= GENERAL_SHARE / weight[general].sum()
     gain = (root @ inverse) @ (slopes * weights[:, None, :])
-    return Fitted(law, loss, z, root, weight / weight.sum(), whole, slopes, gain)
+    return Fitted(law, loss, z, root, weight, whole, slopes, gain)
 
 
 def draws_of(problem: Problem, fitted: Fitted, normals: Floats) -> Course:

@@ -53,7 +53,7 @@ def _root(fall: Floats, x: Floats, _: Floats) -> Floats:
 
 def _general(fall: Floats, x: Floats, bend: Floats) -> Floats:
     """Any fall, early or late, with more leave to depart from it."""
-    return -fall * x ** np.exp(0.7 * bend)
+    return -fall * x ** np.exp(0.9 * bend)
 
 
 LAWS: Final[tuple[tuple[str, Callable[[Floats, Floats, Floats], Floats], float], ...]] = (
@@ -62,7 +62,7 @@ LAWS: Final[tuple[tuple[str, Callable[[Floats, Floats, Floats], Floats], float],
     ("linear_in_charge", _decay, 0.02),
     ("shrinking_surface", _surface, 0.02),
     ("root_of_charge", _root, 0.02),
-    ("general", _general, 0.08),
+    ("general", _general, 0.15),
 )
 
 
