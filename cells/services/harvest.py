@@ -177,6 +177,7 @@ HARVEST: Final = Event(
     lead="Rinsed, tested, dried; weighed dry.",
     button="Harvest",
     done="Harvested. The silver weighed stands beside the silver expected on the run's page.",
+    order=("gross", "tare", "balance", "place", "rinse_count", "chloride_clear", "dry", "declared"),
     cautions=("harvest", "rinse", "dry"),
     flat=("crystal",),
     fixed={"assay.side": Assay.Side.HOUSE, "assay.basis": Assay.Basis.FINENESS},

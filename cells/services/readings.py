@@ -80,6 +80,7 @@ READ: Final = Event(
     title="Read the cell",
     button="Keep the reading",
     done="The reading is kept.",
+    order=("current_a", "voltage_v"),
     cautions=("run",),
     likely=reading_held,
 )

@@ -109,6 +109,7 @@ TAKE_REMNANT: Final = Event(
     lead="Undissolved feed, rinsed and dry. Its content is in proportion to the charge.",
     button="Take it",
     done="The remnant is a lot of its own. Print its label.",
+    order=("gross", "tare", "balance", "place"),
     cautions=("stop",),
     likely=remnant_held,
 )

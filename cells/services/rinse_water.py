@@ -113,7 +113,7 @@ KEEP_RINSE_WATER: Final = Event(
     cautions=("rinse",),
     flat=("water",),
     fixed=ASSAYED_IN_G_PER_L,
-    order=("place", "volume", "standard_uncertainty"),
+    order=("volume", "standard_uncertainty", "place", "estimated"),
     likely=rinse_held,
 )
 

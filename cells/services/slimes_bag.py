@@ -153,7 +153,7 @@ BAG: Final = Event(
     done="The bag is a lot of its own and waits for recovery. Label it and keep it wet.",
     cautions=("slimes",),
     flat=("bag",),
-    order=("place", "torn", "kept_share"),
+    order=("place", "torn"),
     likely=bag_held,
 )
 

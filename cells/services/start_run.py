@@ -54,6 +54,7 @@ START: Final = Event(
     title="Switch on",
     button="The current is on",
     done="The run has started.",
+    order=("current_a", "voltage_v"),
     cautions=("run",),
     fixed={"first.is_interruption": False},
     likely=start_held,

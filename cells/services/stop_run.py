@@ -60,6 +60,7 @@ STOP: Final = Event(
     lead="The charge is counted from the readings up to now.",
     button="The current is off",
     done="The run is stopped. Take the remnant first, then the bag, then the crystal.",
+    order=("current_a", "voltage_v"),
     cautions=("stop",),
     fixed={"last.is_interruption": False},
     likely=stop_held,

@@ -202,6 +202,15 @@ class EventForm(ActForm):
         first = next(name for each, name in self.asked.items() if each.startswith(f"{path}."))
         self.asked_as = {question.name: first, **self.asked_as}
 
+    @property
+    def rest(self) -> list[str]:
+        """What may be left out and is not in the event's order of need."""
+        own = [*self.asked.values(), "occurred_at", "note"]
+        rest = [name for name in own if name in self.fields and not self.fields[name].required]
+        rest = [name for name in rest if name not in self.event.order]
+        # Where nothing is needed, what is asked is the step.
+        return rest if set(self.asked.values()) - set(rest) else rest[len(self.asked) :]
+
     def clean(self) -> dict[str, Any]:
         data: dict[str, Any] = super().clean() or self.cleaned_data
         asked = {name.partition("-")[0] for name in self.data} - {
@@ -251,7 +260,11 @@ class EventForm(ActForm):
         if any(part.needed and part not in given for part in question.parts):
             return None
         answers = {part.name: value for part, value in given.items()}
-        return build(question.type, question.parts, with_typed(question.parts, answers, self.data))
+        sent = {
+            name: field.widget.value_from_datadict(self.data, self.files, name)
+            for name, field in self.fields.items()
+        }
+        return build(question.type, question.parts, with_typed(question.parts, answers, sent))
 
 
 def _within(path: str) -> str:

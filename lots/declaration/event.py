@@ -254,10 +254,10 @@ class Event:
     address where it is another. `flat` names dataclass parameters whose fields are asked as the
     event's own; `asked_as` the question for what the service's refusals call otherwise ("" for the
     whole request). `fixed` answers questions on the page that only programs are asked, `order` puts
-    the page's questions in order. `when` and `why` are the words for the moment and the note, which
-    a page does not ask where they are empty; a note that `needs_why` can't be left out. One lands
-    on the receipt of what was recorded, its movement or lot, else on the page of what it happened
-    to; there at once where `lands` is SUBJECT, or on the page it names, followed by the attribute
+    the page's questions in order of need: what else may be left out stands under “more”. `when` and
+    `why` are the words for the moment and the note, which a page does not ask where they are empty;
+    a note that `needs_why` can't be left out. One lands on the page of what it happened to, else on
+    that of the lot that was recorded; or on the page that `lands` names, followed by the attribute
     of what was recorded that its address asks for. `never_kept` names what the API answers once
     only; `begins` gives what the page's form begins with, `beside` what its template shows else,
     `called` the API's name for it where several events share a service. `likely` holds figures

@@ -140,6 +140,7 @@ ASSAY: Final = Event(
     lead="The report is kept beside the lot. It changes the books when someone lets it rule.",
     button="Keep the report",
     done="The report is kept. Let it rule if it is the one that counts.",
+    order=("method", "laboratory", "results", "basis"),
     cautions=("assay",),
     begins=_usual,
     page_at="assay",

@@ -11,11 +11,11 @@ from django.views.decorators.http import require_safe
 from config.pages import message_of
 from config.refusals import RefusalError
 from lots import display
-from lots.pages.form_fields import SCANNED_AT
+from lots.pages.form_fields import SCANNED_AT, MassInput
 from lots.people.access import role_of, staff_page
 from lots.queries.search import WORDS_MAX, search
 from lots.scales import CAPACITY_RULE, UNCERTAINTY_RULE, rounding_ug, usual_capacity_ug
-from lots.units import parse_mass
+from lots.written import read_mass
 
 
 @staff_page
@@ -57,11 +57,11 @@ def scale_rule(request: HttpRequest) -> HttpResponse:
 
 
 def _below_a_mass(request: HttpRequest, say: Callable[[int], str]) -> HttpResponse:
-    text = request.GET.get(request.GET.get("of", ""), "")
-    if not text.strip():
+    text = MassInput().value_from_datadict(request.GET, None, request.GET.get("of", ""))
+    if not text:
         return HttpResponse("")
     try:
-        quantity = parse_mass(text, field="", positive=False)
+        quantity = read_mass(text, positive=False)
     except RefusalError as refusal:
         return render(
             request, "lots/conversion.html", {"problem": refusal.remedy or message_of(refusal)}

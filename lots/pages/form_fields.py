@@ -17,16 +17,21 @@ from lots.codes import parse_code
 from lots.measurements.assays import Finding
 from lots.metals import Metal
 from lots.models import Lot
+from lots.queries.works import works_settings
 from lots.services.opening import Amount
 from lots.services.taking import Take
-from lots.units import parse_decimal, parse_mass
-from lots.volumes import parse_volume
+from lots.units import UNIT_NAMES, parse_decimal
+from lots.written import number_and_unit, plain_number, read_mass, read_volume
 
 
 class MassInput(forms.TextInput):
-    """A mass as written, with its conversion shown below while it is typed."""
+    """A mass on a keypad of digits, its unit beside it, its conversion below while it is typed.
+
+    A unit typed after the number counts more than the one chosen.
+    """
 
     template_name = "lots/widgets/mass.html"
+    units: ClassVar[tuple[str, ...]] = ("g", "kg", "mg", "ozt", "dwt", "gr", "lb")
 
     def __init__(self, attrs: dict[str, Any] | None = None) -> None:
         super().__init__(
@@ -34,19 +39,33 @@ class MassInput(forms.TextInput):
                 "autocomplete": "off",
                 "spellcheck": "false",
                 "maxlength": 60,
-                "placeholder": "1302.4 g",
+                "inputmode": "decimal",
                 "hx-get": reverse_lazy("convert-mass"),
-                "hx-trigger": "input changed delay:250ms, load[this.value]",
                 "hx-target": "next .conversion",
                 "hx-sync": "this:replace",
                 **(attrs or {}),
             }
         )
 
+    def value_from_datadict(self, data: Any, files: Any, name: str) -> str:
+        text = (data.get(name) or "").strip()
+        found = number_and_unit(text)
+        unit = data.get(f"{name}-unit")
+        return f"{text} {unit}" if found and not found[1] and unit in self.units else text
+
     def get_context(self, name: str, value: Any, attrs: Any) -> dict[str, Any]:
+        found = number_and_unit(str(value or ""))
+        own = found[1] if found else ""
+        if found and own in self.units:
+            value = found[0]
         context: dict[str, Any] = super().get_context(name, value, attrs)
-        context["widget"]["attrs"]["hx-trigger"] = "input changed delay:250ms"
-        context["widget"]["attrs"]["hx-vals"] = f'{{"of": "{name}"}}'
+        widget = context["widget"]
+        widget["attrs"]["hx-trigger"] = "input changed delay:250ms, change from:next select"
+        widget["attrs"]["hx-vals"] = f'{{"of": "{name}"}}'
+        widget["attrs"]["hx-include"] = "next select"
+        chosen = own if own in self.units else works_settings().mass_unit
+        context["units"] = [(each, UNIT_NAMES[each], each == chosen) for each in self.units]
+        context["as_typed"] = own in self.units
         return context
 
 
@@ -83,7 +102,7 @@ class MassField(RefusingField):
         self.positive = positive
 
     def read(self, value: Any) -> int:
-        return parse_mass(value, field="", positive=self.positive).mass_ug
+        return read_mass(value, field="", positive=self.positive).mass_ug
 
 
 class VolumeField(RefusingField):
@@ -94,7 +113,7 @@ class VolumeField(RefusingField):
     )
 
     def read(self, value: Any) -> int:
-        return parse_volume(value, field="")
+        return read_volume(value, field="")
 
 
 class FigureField(RefusingField):
@@ -118,7 +137,7 @@ class FigureField(RefusingField):
         }
 
     def read(self, value: Any) -> Decimal:
-        return parse_decimal(str(value).strip(), field="", **self.limits)
+        return parse_decimal(plain_number(str(value).strip(), field=""), field="", **self.limits)
 
 
 class LotCodeInput(forms.TextInput):
@@ -206,8 +225,8 @@ class TakesField(RefusingField):
         if not portion:
             return Take(lot)
         if lot.is_liquid:
-            return Take(lot, volume_ul=parse_volume(portion, field=""))
-        return Take(lot, mass_ug=parse_mass(portion, field="").mass_ug)
+            return Take(lot, volume_ul=read_volume(portion, field=""))
+        return Take(lot, mass_ug=read_mass(portion, field="").mass_ug)
 
 
 class KeyedInput(forms.Widget):
@@ -259,7 +278,7 @@ class FinenessField(ByMetalField):
     widget = KeyedInput("‰")
 
     def read_one(self, metal: Metal, figure: str, spread: str) -> Decimal:
-        return parse_decimal(figure, field=metal.label)
+        return parse_decimal(plain_number(figure, field=metal.label), field=metal.label)
 
 
 class FindingsField(ByMetalField):
@@ -272,8 +291,8 @@ class FindingsField(ByMetalField):
             text = f"{metal.label} needs its result and its standard uncertainty."
             raise forms.ValidationError(text, code="result_incomplete")
         return Finding(
-            parse_decimal(figure, field=metal, decimals_max=6),
-            parse_decimal(spread, field=metal, minimum=Decimal(0), decimals_max=6),
+            parse_decimal(plain_number(figure, field=metal), field=metal),
+            parse_decimal(plain_number(spread, field=metal), field=metal, minimum=Decimal(0)),
         )
 
 
@@ -283,7 +302,7 @@ class MassesByMetalField(ByMetalField):
     widget = KeyedInput("with its unit, as in 250 g")
 
     def read_one(self, metal: Metal, figure: str, spread: str) -> int:
-        return parse_mass(figure, field=metal.label).mass_ug
+        return read_mass(figure, field=metal.label).mass_ug
 
 
 class AmountsField(ByMetalField):
@@ -292,8 +311,8 @@ class AmountsField(ByMetalField):
     widget = KeyedInput("with its unit, as in 250 g", "mass", with_spread=True)
 
     def read_one(self, metal: Metal, figure: str, spread: str) -> Amount:
-        u = parse_mass(spread, field=metal.label, positive=False).mass_ug if spread else None
-        return Amount(parse_mass(figure, field=metal.label).mass_ug, u)
+        u = read_mass(spread, field=metal.label, positive=False).mass_ug if spread else None
+        return Amount(read_mass(figure, field=metal.label).mass_ug, u)
 
 
 class CodeField(forms.CharField):

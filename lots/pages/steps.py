@@ -21,7 +21,7 @@ from config.menu import links_for
 from config.pages import put_refusal, refusal_of
 from config.refusals import RefusalError
 from lots.ledger.recording import Act
-from lots.models import KeptForm, Movement
+from lots.models import Balance, KeptForm, Movement, Place
 from lots.pages.bench_form import ActForm, new_key
 from lots.pages.recorded import page_of, told
 from lots.pages.unlikely import ANSWERS, answered, put_questions
@@ -36,6 +36,9 @@ RECORDED_BEFORE: Final = (
 )
 KEEP: Final = "keep"
 KEPT: Final = "Kept below until you finish it or throw it away. Nothing is recorded yet."
+MOMENT: Final = "occurred_at"
+# Where what was used last is what a form begins with: in every form, or in the same form alone.
+REMEMBERED: Final[dict[type[Model], str]] = {Balance: "anywhere", Place: "here"}
 # A form that asks for less besides the moment and a note is not worth putting aside.
 ASKED_MIN: Final = 3
 
@@ -168,7 +171,7 @@ class BenchStep(View):
 
     def show(self, request: HttpRequest, form: ActForm, status: int = 200) -> HttpResponse:
         self.form = form
-        offer_to_add(request, form)
+        make_ready(request, form)
         offered = [] if self.offered_forms is None else lots_at_hand(self.offered_forms)
         return render(
             request,
@@ -181,21 +184,53 @@ class BenchStep(View):
                 "offered": offered,
                 "fresh": not form.is_bound,
                 "kept": self.kept,
+                "kept_moment": dict(self.kept.values).get(MOMENT) if self.kept else None,
                 "may_be_kept": len(form.visible_fields()) > ASKED_MIN,
+                **folded(form),
                 **self.context(),
             },
             status=status,
         )
 
 
-def offer_to_add(request: HttpRequest, form: forms.Form) -> None:
-    """Beside each list that has nothing to choose from, the way to add one and come back."""
+def folded(form: ActForm) -> dict[str, Any]:
+    """The fields in sight, and those under “more”, which opens where one has an error or a value.
+
+    A form that asks little folds nothing.
+    """
+    fields = form.visible_fields()
+    under = set(getattr(form, "rest", ())) if len(fields) > ASKED_MIN else set()
+    rest = [each for each in fields if each.name in under]
+    begun = [each for each in rest if each.errors or _is_said(form, each)]
+    first = [each for each in fields if each.name not in under]
+    return {"first": first, "rest": rest, "is_more_open": bool(begun)}
+
+
+def _is_said(form: ActForm, field: forms.BoundField) -> bool:
+    """Whether somebody, or the address, gave the field what it does not begin with by itself."""
+    if form.is_bound:
+        return field.data not in (None, "", [], {}, False) and field.data != field.field.initial
+    return bool(form.initial.get(field.name))
+
+
+def make_ready(request: HttpRequest, form: forms.Form) -> None:
+    """Chooses the only one of a needed list; beside an empty one stands the way to add one.
+
+    The balance and the place used last are remembered on the device: see `ledger.js`.
+    """
     links = links_for("ADD_ONE", role_of(request) or "")
-    for field in form.fields.values():
-        rows = field.queryset if isinstance(field, forms.ModelChoiceField) else None
-        if rows is None or rows.exists():
+    for name, field in form.fields.items():
+        if not isinstance(field, forms.ModelChoiceField) or field.queryset is None:
             continue
-        label = rows.model._meta.label
+        if field.required and field.queryset.model in REMEMBERED:
+            field.widget.attrs["data-remember"] = REMEMBERED[field.queryset.model]
+        rows = list(field.queryset[:2])
+        several = isinstance(field, forms.ModelMultipleChoiceField)
+        if len(rows) == 1 and field.required and not several:
+            form.initial.setdefault(name, rows[0].pk)
+        if rows:
+            continue
+        label = field.queryset.model._meta.label
         found = next((each for each in links if each.about and label in each.about), None)
         if found is not None:
             back = urlencode({"next": request.get_full_path()})
@@ -204,12 +239,15 @@ def offer_to_add(request: HttpRequest, form: forms.Form) -> None:
 
 
 def values_of(form: ActForm, pairs: Sequence[tuple[str, str]]) -> dict[str, Any]:
-    """What was kept, as each field's widget reads it from what a browser sends."""
+    """What was kept, as each field's widget reads it from what a browser sends.
+
+    When it happened is not brought back: by now it may be another day.
+    """
     sent = QueryDict(mutable=True)
     for name, text in pairs:
         sent.appendlist(name, text)
     return {
         name: field.widget.value_from_datadict(sent, MultiValueDict(), name)
         for name, field in form.fields.items()
-        if not isinstance(field, forms.FileField)
+        if not isinstance(field, forms.FileField) and name != MOMENT
     }

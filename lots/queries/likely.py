@@ -11,7 +11,8 @@ from config.refusals import RefusalError
 from lots import clock
 from lots.likelihood.figures import Held, HeldMoment, Range
 from lots.queries.works_zone import works_zone
-from lots.units import UG_PER_UNIT, parse_mass, ug_to_g
+from lots.units import UG_PER_UNIT, ug_to_g
+from lots.written import read_mass
 
 if TYPE_CHECKING:
     from lots.measurements.assays import Finding
@@ -34,7 +35,7 @@ def mass_held(path: str, mass_ug: int, range_g: Range, typed: str = "") -> Held:
 
 def _as_typed(mass_ug: int, typed: str) -> tuple[Decimal, str]:
     try:
-        written = parse_mass(typed, field="")
+        written = read_mass(typed)
     except RefusalError:
         return ug_to_g(mass_ug), GRAM
     return (written.value, written.unit) if written.mass_ug == mass_ug else (ug_to_g(mass_ug), GRAM)

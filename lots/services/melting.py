@@ -122,7 +122,7 @@ MELT: Final = Event(
     done="Melted. Label what came out, sample it and weigh it if that is not done.",
     cautions=("melt",),
     flat=("melted",),
-    order=("form", "gross", "tare", "balance", "place", "description"),
+    order=("form", "gross", "tare", "balance", "place"),
     menu=of_lot("Melt", 15, "And weigh what came out", Lot.State.AVAILABLE),
     likely=melted_held,
 )

@@ -230,6 +230,7 @@ TAKE_OUT: Final = Event(
     lead="Weighed or measured by volume; its content assayed, taken as given, or estimated.",
     button="Take it out",
     done="Taken out. Print its label.",
+    order=("form", "gross", "tare", "balance", "volume", "place", "declared", "estimated"),
     page_at="/processes/<str:code>/take-out",
     likely=output_held,
 )
@@ -242,12 +243,9 @@ def outputs_of(batch: ProcessBatch) -> QuerySet[Movement]:
     alone, and would otherwise not be known for the batch's. Older ones are known by their vessel.
     """
     drawn = Q(entries__lot=batch.vessel_id) | Q(material_entries__lot=batch.vessel_id)
-    outputs = Movement.objects.filter(
-        drawn | Q(refers_to=_start_of(batch)),
-        kind=Movement.Kind.BATCH_OUTPUT,
-        reversed_by__isnull=True,
-    )
-    return outputs.order_by("sequence").distinct()
+    outputs = Movement.objects.filter(kind=Movement.Kind.BATCH_OUTPUT, reversed_by__isnull=True)
+    of_batch = outputs.filter(drawn | Q(refers_to=_start_of(batch)))
+    return of_batch.order_by("sequence").distinct()
 
 
 @recorded_once

@@ -130,7 +130,7 @@ RECEIVE: Final = Event(
     cautions=("receive",),
     flat=("receipt",),
     asked_as={"fineness": "declared"},
-    order=("party", "bought", "form", "description", "gross", "tare", "balance", "place"),
+    order=("party", "form", "gross", "tare", "balance", "place", "declared", "bought"),
     page_at="receive",
     menu=Menu("BENCH", "Receive a lot", 10, group="At the door", hint="Weigh it and label it"),
     likely=received_held,

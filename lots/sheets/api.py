@@ -45,7 +45,8 @@ from lots.sheets.subjects import (
     subject_named,
     subjects_for,
 )
-from lots.sheets.values import COMMA, DAY_MONTH, MONTH_DAY, POINT
+from lots.sheets.values import DAY_MONTH, MONTH_DAY
+from lots.written import COMMA, POINT
 
 _HEADER_ROW_MAX: Final = 1_048_576
 

@@ -11,7 +11,6 @@ from typing import Any, Final
 from config.refusals import RefusalError, refuse
 from lots.fineness import parse_fineness
 from lots.sheets.cells import Cell, Sheet, SheetRow, text_cell
-from lots.sheets.unit_words import UNSAID, unit_word
 from lots.sheets.values import (
     Ways,
     has_decimal_comma,
@@ -23,6 +22,7 @@ from lots.sheets.values import (
     refuse_unread,
 )
 from lots.texts import checked_text
+from lots.unit_words import UNSAID, unit_word
 from lots.units import UNIT_NAMES, mass_to_ug, parse_decimal
 from lots.volumes import volume_to_ul
 

@@ -14,8 +14,9 @@ from lots.sheets.columns import Column, Layout, Source, header_of, layout_proble
 from lots.sheets.drafts import Sent
 from lots.sheets.files import check_size
 from lots.sheets.subjects import Subject
-from lots.sheets.unit_words import UNSAID
-from lots.sheets.values import COMMA, DAY_MONTH, MONTH_DAY, POINT
+from lots.sheets.values import DAY_MONTH, MONTH_DAY
+from lots.unit_words import UNSAID
+from lots.written import COMMA, POINT
 
 REFUSED: Final = "refused"
 _SAMPLE_LENGTH: Final = 24

@@ -8,7 +8,7 @@ from typing import Final
 
 from lots.sheets.cells import Sheet, SheetRow
 from lots.sheets.columns import Column, Kind, Layout, Source
-from lots.sheets.unit_words import UNSAID, unit_word
+from lots.unit_words import UNSAID, unit_word
 
 HEADER_WITHIN: Final = 40
 _BRACKETED: Final = re.compile(r"(.*?)\s*[\[(]([^\[\]()]{1,20})[\])]\s*")

@@ -13,29 +13,18 @@ from decimal import Decimal
 from typing import Final
 
 from config.refusals import RefusalError, refuse
+from lots import written
 from lots.sheets.cells import FAULT, FORMULA, MOMENT, NUMBER, TEXT, Cell
 from lots.units import canonical_unit
 
 DAY_MONTH: Final = "dmy"
 MONTH_DAY: Final = "mdy"
-COMMA: Final = ","
-POINT: Final = "."
-NUMBER_LENGTH_MAX: Final = 64
 
 # Days from 1954 to 2119: below and above, a bare number in a column of dates is a slip.
 _SERIAL_MIN: Final = 20_000
 _SERIAL_MAX: Final = 80_000
 _EPOCH_1900: Final = dt.datetime(1899, 12, 30)  # noqa: DTZ001 - a serial has no zone of its own
 _EPOCH_1904: Final = dt.datetime(1904, 1, 1)  # noqa: DTZ001
-_GROUPING: Final = re.compile(r"[\s']")
-_WITH_UNIT: Final = re.compile(r"([+-]?[0-9.,\s']*[0-9][0-9.,\s']*?)\s*([^0-9\s.,'+-][^0-9]*)?")
-_PLAIN: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
-_THOUSANDS: Final = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
-_GROUPED: Final = {
-    COMMA: re.compile(r"[+-]?[0-9]{1,3}(?:,[0-9]{3})+(?:\.[0-9]*)?"),
-    POINT: re.compile(r"[+-]?[0-9]{1,3}(?:\.[0-9]{3})+(?:,[0-9]*)?"),
-}
-_ONE_COMMA: Final = re.compile(r"[+-]?[0-9]*,[0-9]+")
 _TIME: Final = r"(?:[T ]+([0-9]{1,2}):([0-9]{2})(?::([0-9]{2})(?:\.[0-9]+)?)?)?"
 _ISO: Final = re.compile(r"([0-9]{4})-([0-9]{1,2})-([0-9]{1,2})" + _TIME)
 _PACKED_ISO: Final = re.compile(r"([0-9]{4})([0-9]{2})([0-9]{2})" + _TIME)
@@ -85,32 +74,29 @@ def refuse_unread(cell: Cell, field: str) -> None:
         raise refuse("cell_error", field=field, value=cell.text)
 
 
-def number_text(cell: Cell, ways: Ways, *, field: str) -> str:
-    """The cell's number as plain digits with a point.
-
-    Raises InvalidError `ambiguous_number` for what one reader takes for thousands and another for
-    decimals, `not_a_number` for anything else.
-    """
-    return _plain_number(cell, cell.text, ways, field)
-
-
 def number_and_unit(cell: Cell, ways: Ways, *, field: str) -> tuple[str, str]:
-    """The cell's number as `number_text`, and the unit written after it, if any."""
-    match = _with_unit(cell.text)
-    if match is None:
+    """The cell's number as plain digits with a point, and the unit written after it, if any.
+
+    Raises as `lots.written.plain_number`.
+    """
+    found = written.number_and_unit(cell.text)
+    if found is None or cell.kind not in {TEXT, NUMBER}:
         raise _not_a_number(cell, field)
-    return _plain_number(cell, match[1], ways, field), (match[2] or "").strip()
+    if cell.kind == NUMBER:
+        return found
+    digits = written.plain_number(
+        found[0],
+        field=field,
+        sign=ways.decimal_sign,
+        commas_seen=ways.commas_seen,
+        in_sheet=True,
+    )
+    return digits, found[1]
 
 
 def has_decimal_comma(cell: Cell) -> bool:
     """Whether the cell's number can only be read with its comma as the decimal sign."""
-    if cell.kind != TEXT:
-        return False
-    match = _with_unit(cell.text)
-    digits = _GROUPING.sub("", match[1]) if match else ""
-    if _ONE_COMMA.fullmatch(digits):
-        return not _THOUSANDS.fullmatch(digits)
-    return COMMA in digits and _GROUPED[POINT].fullmatch(digits) is not None
+    return cell.kind == TEXT and written.has_decimal_comma(cell.text)
 
 
 def mass_unit(text: str, *, field: str) -> str:
@@ -159,43 +145,6 @@ def read_moment(cell: Cell, ways: Ways, *, field: str) -> dt.datetime:
     if with_offset is not None:
         return _in_years(with_offset, cell, field)
     return _on_clock(_written(cell, ways, field), cell, ways, field)
-
-
-def _with_unit(text: str) -> re.Match[str] | None:
-    """A number and what follows it; a long text is no number, and would take long to tell."""
-    return _WITH_UNIT.fullmatch(text) if len(text) <= NUMBER_LENGTH_MAX else None
-
-
-def _plain_number(cell: Cell, text: str, ways: Ways, field: str) -> str:
-    if cell.kind not in {TEXT, NUMBER} or len(text) > NUMBER_LENGTH_MAX:
-        raise _not_a_number(cell, field)
-    if cell.kind == NUMBER:
-        return text
-    digits = _GROUPING.sub("", text)
-    if ways.decimal_sign:
-        return _by_sign(digits, ways.decimal_sign, cell, field)
-    doubtful = _THOUSANDS.fullmatch(digits) and (COMMA in digits or ways.commas_seen)
-    if doubtful:
-        raise refuse("ambiguous_number", field=field, value=cell.text)
-    if _PLAIN.fullmatch(digits):
-        return digits
-    if _ONE_COMMA.fullmatch(digits):
-        return digits.replace(COMMA, POINT)
-    for grouping, other in ((COMMA, POINT), (POINT, COMMA)):
-        if _GROUPED[grouping].fullmatch(digits):
-            return digits.replace(grouping, "").replace(other, POINT)
-    raise _not_a_number(cell, field)
-
-
-def _by_sign(digits: str, sign: str, cell: Cell, field: str) -> str:
-    """The number by the decimal sign the user named; the other sign may only group thousands."""
-    other = POINT if sign == COMMA else COMMA
-    if other in digits and not _GROUPED[other].fullmatch(digits):
-        raise _not_a_number(cell, field)
-    plain = digits.replace(other, "").replace(sign, POINT)
-    if not _PLAIN.fullmatch(plain):
-        raise _not_a_number(cell, field)
-    return plain
 
 
 def _from_serial(cell: Cell, ways: Ways, field: str) -> dt.datetime:

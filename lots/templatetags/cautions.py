@@ -13,9 +13,13 @@ register = template.Library()
 
 @register.inclusion_tag("lots/cautions.html")
 def cautions(*steps: str) -> dict[str, Any]:
-    """Each hazard once, in the order of the steps; `DEFERRAL` ends the block."""
+    """Each hazard once, in the order of the steps; `DEFERRAL` ends the block.
+
+    The first sentence of the first one is always in sight.
+    """
     shown = {each.code: each for step in steps if step for each in cautions_for(step).cautions}
-    return {"cautions": list(shown.values()), "deferral": DEFERRAL}
+    first = next((each.text.partition(". ")[0].rstrip(".") + "." for each in shown.values()), "")
+    return {"cautions": list(shown.values()), "first": first, "deferral": DEFERRAL}
 
 
 @register.inclusion_tag("lots/cautions.html")

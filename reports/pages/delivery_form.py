@@ -13,7 +13,7 @@ from lots.models import Balance, DeliveryNote, Lot
 from lots.pages.bench_form import ActForm, choice_field, party_field
 from lots.pages.form_fields import RefusingField, RowsInput, lot_by_code
 from lots.services.delivery import CARRIER_MAX, Delivered
-from lots.units import parse_mass
+from lots.written import read_mass
 
 Row = tuple[str, str, str]
 
@@ -52,8 +52,8 @@ class DoorField(RefusingField):
 
     def _read(self, code: str, gross: str, tare: str) -> AtTheDoor:
         lot = lot_by_code(code)
-        gross_ug = parse_mass(gross, field="gross").mass_ug if gross else None
-        tare_ug = parse_mass(tare, field="tare", positive=False).mass_ug if tare else 0
+        gross_ug = read_mass(gross, field="gross").mass_ug if gross else None
+        tare_ug = read_mass(tare, field="tare", positive=False).mass_ug if tare else 0
         if tare and gross_ug is None:
             text = f"Lot {lot.code} has a tare and no gross weight."
             raise forms.ValidationError(text, code="required")

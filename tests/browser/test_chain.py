@@ -45,7 +45,14 @@ def north(site: str, works: SimpleNamespace, act: Callable[..., Any]) -> Cell:
     return cell
 
 
+def unfold(page: Page) -> None:
+    """Opens what stands under “more”."""
+    if page.locator("details.more:not([open])").count():
+        page.locator("details.more > summary").click()
+
+
 def at(page: Page, moment: str) -> None:
+    unfold(page)
     page.get_by_label("When it happened").fill(f"2026-05-{moment}")
 
 
@@ -124,7 +131,7 @@ def run_the_cell(page: Page, lot: Lot) -> CellRun:
 
 def empty_the_cell(page: Page, run: CellRun) -> None:
     page.goto(f"/runs/{run.code}/remnant/")
-    page.get_by_label("Gross").fill("600 g")
+    page.get_by_label("Gross").fill("850 g")
     choose(page, "Balance", "Bench balance")
     choose(page, "Where it is put", "Feed shelf")
     at(page, "04T16:40")

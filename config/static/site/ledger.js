@@ -37,14 +37,17 @@
   window.addEventListener("offline", tellConnection);
   tellConnection();
 
-  // On a phone the hazards of a step stand open the first time this device sees them there, and
-  // fold to their heading afterwards; on a wide screen they always stand open.
+  const person = document.body.dataset.person || "";
+  const step = window.location.pathname.replace(/[A-Z]{2}[0-9]{2}-[0-9A-Z-]+/g, "-");
+
+  // On a phone the hazards of a step stand open at a person's first time there, and fold to the
+  // first of them afterwards; on a wide screen they always stand open.
   const hazards = document.querySelector("[data-cautions]");
   if (hazards && window.matchMedia("(max-width: 61.9rem)").matches) {
-    const step = "ledger.hazards " + window.location.pathname.replace(/[A-Z]{2}[0-9]{2}-[0-9A-Z-]+/g, "-");
+    const seen = "ledger.hazards " + person + " " + step;
     store(function (storage) {
-      if (storage.getItem(step)) hazards.open = false;
-      storage.setItem(step, "seen");
+      if (storage.getItem(seen)) hazards.open = false;
+      storage.setItem(seen, "seen");
     });
   }
 
@@ -123,7 +126,6 @@
   // after a lost connection or an ended session is recorded once.
   const form = document.querySelector("form[data-keep]");
   const recorded = document.querySelector("[data-recorded]");
-  const person = document.body.dataset.person || "";
   if (recorded) {
     store(function (storage) {
       const sent = storage.getItem("ledger.sent");
@@ -133,6 +135,29 @@
   }
   if (!form) return;
   const name = "ledger.begun " + person + " " + window.location.pathname + window.location.search;
+
+  // The unit, the balance and the place that a person used last are what the form begins with.
+  const remembered = Array.from(form.querySelectorAll("select[data-remember]"));
+  function lastOf(select, where) {
+    return "ledger.last " + person + " " + where + " " + select.name;
+  }
+  if (form.dataset.keep === "fresh") remembered.forEach(function (select) {
+    const last = store(function (storage) {
+      return storage.getItem(lastOf(select, step))
+        || (select.dataset.remember === "anywhere" && storage.getItem(lastOf(select, "")));
+    });
+    const known = Array.from(select.options).some(function (each) { return each.value === last; });
+    if (last && known && (!select.value || select.name.endsWith("-unit"))) select.value = last;
+  });
+  function remember() {
+    store(function (storage) {
+      remembered.forEach(function (select) {
+        if (!select.value) return;
+        storage.setItem(lastOf(select, step), select.value);
+        storage.setItem(lastOf(select, ""), select.value);
+      });
+    });
+  }
 
   function keep() {
     store(function (storage) {
@@ -145,7 +170,6 @@
     function named(field) {
       return Array.from(form.querySelectorAll("[name='" + CSS.escape(field) + "']"));
     }
-    form.querySelectorAll("input[type=checkbox]").forEach(function (box) { box.checked = false; });
     pairs.forEach(function (pair) {
       const index = seen[pair[0]] = (pair[0] in seen ? seen[pair[0]] + 1 : 0);
       let fields = named(pair[0]);
@@ -160,8 +184,11 @@
       }) || fields[Math.min(index, fields.length - 1)];
       // What was not chosen yet stays to be chosen, perhaps from a list that has grown.
       if (!field || (field.tagName === "SELECT" && !pair[1])) return;
+      const was = field.value;
       if (field.type === "checkbox" || field.type === "radio") field.checked = true;
       else field.value = pair[1];
+      const more = field.closest("details.more");
+      if (more && (field.checked || field.value !== was)) more.open = true;
     });
   }
 
@@ -175,15 +202,37 @@
     return found;
   }
   const sent = form.dataset.keep === "fresh" && window.history.state && window.history.state.sent;
-  if (sent) fillIn(sent);
+  function untick() {
+    form.querySelectorAll("input[type=checkbox]").forEach(function (box) { box.checked = false; });
+  }
+  if (sent) {
+    untick();
+    fillIn(sent);
+  }
 
   // What the server kept later, perhaps from another device, counts more than what lies here.
   const here = store(function (storage) { return JSON.parse(storage.getItem(name)); });
   const later = Number(form.dataset.keptAt || 0);
   const kept = !sent && form.dataset.keep === "fresh" && here && here.pairs && here.at > later;
   if (kept) {
-    fillIn(here.pairs);
+    // What was sent may be recorded already, so it is filled in as it was, its moment too. Of what
+    // was only begun, when it happened comes back when asked for.
+    const wasSent = store(function (storage) { return storage.getItem("ledger.sent"); }) === name;
+    const isMoment = function (pair) { return pair[0] === "occurred_at"; };
+    const moment = wasSent ? null : here.pairs.find(isMoment);
+    untick();
+    fillIn(here.pairs.filter(function (pair) { return wasSent || !isMoment(pair); }));
     const note = document.getElementById("kept");
+    const asking = note && note.querySelector("[data-moment]");
+    if (asking && moment && moment[1]) {
+      asking.hidden = false;
+      asking.textContent += moment[1].replace("T", " ");
+      asking.addEventListener("click", function () {
+        fillIn([moment]);
+        asking.hidden = true;
+        keep();
+      });
+    }
     if (note) {
       note.hidden = false;
       note.querySelector("button").addEventListener("click", function () {
@@ -207,6 +256,7 @@
       return;
     }
     keep();
+    remember();
     store(function (storage) { storage.setItem("ledger.sent", name); });
     window.history.replaceState({sent: values()}, "");
     button.setAttribute("aria-busy", "true");

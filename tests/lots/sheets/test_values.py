@@ -17,13 +17,16 @@ from lots.sheets.values import (
     has_decimal_comma,
     mass_unit,
     number_and_unit,
-    number_text,
     read_moment,
     read_yes_no,
 )
 
 LISBON = ZoneInfo("Europe/Lisbon")
 WAYS = Ways(zone=LISBON)
+
+
+def number_text(cell, ways, *, field):
+    return number_and_unit(cell, ways, field=field)[0]
 
 
 def refusal(read, *args, **options):
@@ -83,15 +86,13 @@ def test_a_decimal_comma_beyond_doubt_is_seen(written, betrays):
     assert has_decimal_comma(Cell(text=written)) is betrays
 
 
-@pytest.mark.parametrize(
-    "written", ["", "1e5", "NaN", "∞", "1,2,3", "1.2.3", "١٢", "5 g", "1" * 65]
-)
+@pytest.mark.parametrize("written", ["", "1e5", "NaN", "∞", "1,2,3", "1.2.3", "١٢", "1" * 65])
 def test_what_is_no_number_is_refused(written):
     assert refusal(number_text, Cell(text=written), WAYS) == "not_a_number"
 
 
 def test_a_unit_in_the_cell_is_taken_with_it():
-    assert number_and_unit(Cell(text="41.87 oz t"), WAYS, field="x") == ("41.87", "oz t")
+    assert number_and_unit(Cell(text="41.87 oz t"), WAYS, field="x") == ("41.87", "ozt")
     assert number_and_unit(Cell(text="1302,4g"), WAYS, field="x") == ("1302.4", "g")
     assert number_and_unit(Cell(NUMBER, "7"), WAYS, field="x") == ("7", "")
 
