@@ -25,7 +25,7 @@ _TWO_READINGS: Final = 2**0.5
 class Weight:
     """What was read: gross and tare in micrograms on one balance. `tare_ug` 0: tared on the pan."""
 
-    gross_ug: Annotated[int, Asks("Gross", "With its unit: 1302.4 g, 41.87 ozt, 26 dwt.")]
+    gross_ug: Annotated[int, Asks("Gross", "As in 1302.4 g or 41.87 ozt.")]
     tare_ug: Annotated[
         int, Asks("Tare", "Empty when the pan was tared.", positive=False, otherwise=0)
     ]
