@@ -8,6 +8,7 @@ class CellsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
     append_only_tables = (*APPEND_ONLY, *POWER)
     searched = "cells.pages.menu.SEARCHED"
+    daily_chores = {"warnings": "cells.services.cell_warnings.look_at_stale"}
 
     def ready(self) -> None:
         # Each event registers how its movement is undone, whoever reverses it.

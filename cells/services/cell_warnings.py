@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from typing import Annotated, Final
 
+from django.db import transaction
 from django.db.models import Q, QuerySet
 
 from cells.models import UNFINISHED, CellRun, CellWarning
@@ -14,8 +15,10 @@ from cells.queries.run_estimate import run_now
 from cells.services.run_steps import ON_RUN, current_run
 from cells.warnings import Finding
 from config.refusals import ConflictError, RefusalError
+from lots import clock
 from lots.declaration.event import Asks, Event, On
-from lots.ledger.recording import Act, recorded_once
+from lots.ledger.recording import Act, lock_ledger, recorded_once
+from lots.ledger.sealing import sealing
 from lots.texts import REASON_MAX, checked_reason
 
 _STATE: Final = CellWarning.State
@@ -69,6 +72,15 @@ def stale_runs(now: dt.datetime) -> QuerySet[CellRun]:
     return CellRun.objects.filter(state__in=UNFINISHED).filter(
         Q(warnings_at__isnull=True) | Q(warnings_at__lt=now - STALE_AFTER)
     )
+
+
+def look_at_stale() -> str:
+    """Tries the rules on every run that nobody looked at for a while, and says on how many."""
+    runs = list(stale_runs(clock.now()))
+    for run in runs:
+        with transaction.atomic(), sealing(lock_ledger()):
+            look_again(current_run(run), clock.now())
+    return f"Runs looked at: {len(runs)}."
 
 
 def bring_up_to_date(run: CellRun, moment: dt.datetime, found: Sequence[Finding]) -> None:

@@ -72,9 +72,14 @@ def read_chunks(path: Path) -> Iterator[bytes]:
 
 def stored(path: Path) -> Stored:
     """A file's length and SHA-256 as they are."""
+    return stored_as(read_chunks(path))
+
+
+def stored_as(chunks: Iterable[bytes]) -> Stored:
+    """The length and SHA-256 of bytes that come a chunk at a time."""
     digest = hashlib.sha256()
     count = 0
-    for chunk in read_chunks(path):
+    for chunk in chunks:
         digest.update(chunk)
         count += len(chunk)
     return Stored(count, digest.hexdigest())

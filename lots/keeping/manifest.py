@@ -35,15 +35,17 @@ def on_disk_migrations() -> Migrations:
     return found
 
 
+def is_current() -> bool:
+    """Whether this database has the very tables of this program."""
+    return applied_migrations() == on_disk_migrations()
+
+
 def ledger_stand() -> dict[str, Any]:
     """The last movement's and the last seal's number and digest, which cover all before them."""
-    head = LedgerHead.objects.filter(pk=1).first() or LedgerHead()
-    return {
-        "last_sequence": head.last_sequence,
-        "last_digest": head.last_digest,
-        "last_seal": head.last_seal,
-        "last_seal_digest": head.last_seal_digest,
-    }
+    names = ("last_sequence", "last_digest", "last_seal", "last_seal_digest")
+    # Only these columns: a database that waits for its migrations may lack later ones.
+    found = LedgerHead.objects.filter(pk=1).values(*names).first()
+    return dict(found or {name: getattr(LedgerHead(), name) for name in names})
 
 
 def as_bytes(manifest: Mapping[str, Any]) -> bytes:

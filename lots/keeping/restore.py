@@ -166,7 +166,12 @@ def _told(content: dict[str, Any]) -> Restored:
 
 
 def _differing(content: dict[str, Any]) -> list[str]:
-    """The tables that are not what the manifest says, and the ledger's head if it is not."""
+    """The tables that are not what the manifest says, and the ledger's head if it is not.
+
+    A backup made before its migrations says nothing of its tables: their file was found whole.
+    """
+    if not content["tables"]:
+        return []
     wanted = {
         name: Stored(each["rows"], each["sha256"]) for name, each in content["tables"].items()
     }

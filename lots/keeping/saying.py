@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from getpass import getpass
 
 from django.core.management.base import CommandError, OutputWrapper
 
@@ -25,3 +27,8 @@ def warn_of_missing(missing: Sequence[str], stderr: OutputWrapper) -> None:
     """Papers that rows name and that are not in DATA_DIR: the rest is still worth keeping."""
     for name in missing:
         stderr.write(f"Missing, and so not kept: {name}")
+
+
+def ask_passphrase() -> str:
+    """What somebody types unseen; nothing where nobody can be asked."""
+    return getpass("Passphrase of the backup: ") if sys.stdin.isatty() else ""

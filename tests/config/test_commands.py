@@ -22,9 +22,11 @@ from tests.live_server import ROOT
 OURS = {name: app for name, app in get_commands().items() if app in {"config", "lots", "reports"}}
 # Those that begin without a ledger, each with what it does there.
 ON_ANY_DATABASE = {
+    "choose_backup_folder": "asks no database",
     "demo": "makes the tables itself",
     "make_signing_key": "asks no database",
     "restore_backup": "brings the tables along",
+    "serve": "makes the tables itself",
     "verify_backup": "restores into a database of its own",
     "verify_statement": "asks the database only with --ledger",
     "write_schema": "asks no database",

@@ -9,8 +9,9 @@ from typing import Any
 from django.core.management import call_command
 
 from config.commands import LedgerCommand
+from lots.keeping.backup_folder import readable
 from lots.keeping.restore import restore_backup
-from lots.keeping.saying import said_plainly
+from lots.keeping.saying import ask_passphrase, said_plainly
 
 
 class Command(LedgerCommand):
@@ -24,8 +25,8 @@ class Command(LedgerCommand):
         )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        with said_plainly():
-            done = restore_backup(options["file"], overwrite=options["overwrite"])
+        with said_plainly(), readable(options["file"], ask_passphrase) as plain:
+            done = restore_backup(plain, overwrite=options["overwrite"])
         self.stdout.write(
             f"Restored the backup of {done.made_at}: {done.tables} tables, {done.rows} rows, "
             f"{done.papers} papers, up to movement {done.ledger['last_sequence']}."

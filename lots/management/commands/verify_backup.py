@@ -9,8 +9,9 @@ from typing import Any
 from django.core.management.base import CommandError
 
 from config.commands import LedgerCommand
+from lots.keeping.backup_folder import readable
 from lots.keeping.restore import verify_backup
-from lots.keeping.saying import said_plainly
+from lots.keeping.saying import ask_passphrase, said_plainly
 
 
 class Command(LedgerCommand):
@@ -21,8 +22,8 @@ class Command(LedgerCommand):
         parser.add_argument("file", type=Path)
 
     def handle(self, *args: Any, **options: Any) -> None:
-        with said_plainly():
-            found = verify_backup(options["file"])
+        with said_plainly(), readable(options["file"], ask_passphrase) as plain:
+            found = verify_backup(plain)
         told = found.restored
         for table in found.differing:
             self.stdout.write(f"differs: {table}")

@@ -10,6 +10,7 @@ from contextlib import AbstractContextManager, closing, contextmanager
 from decimal import Decimal
 from itertools import count
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,6 +20,7 @@ from django.db import connection, transaction
 from django.test import override_settings
 
 from lots import clock
+from lots.keeping import encryption
 from lots.keeping.other_database import pointed_at
 from lots.ledger.recording import Act
 from lots.ledger.reversal import reverse_movement
@@ -98,6 +100,17 @@ def books(
         with transaction.atomic(), clock.at(EVENING):
             recorded_by = _a_day()
         yield recorded_by
+
+
+@pytest.fixture
+def stick(tmp_path: Path, settings: SimpleNamespace, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder that may be chosen, and a DATA_DIR of the test's own."""
+    monkeypatch.setattr(encryption, "WORK_LOG2", 10)
+    settings.DATA_DIR = tmp_path / "data"
+    settings.DATA_DIR.mkdir()
+    folder = tmp_path / "stick"
+    folder.mkdir()
+    return folder
 
 
 def _a_day() -> Act:
