@@ -268,6 +268,7 @@ api/v1/weighings/<pk>/post-difference/        -             staff
 api/v1/weighings/<pk>/withdraw/               -             staff
 api/v1/works-settings/                        staff         -
 api/v1/works-settings/<pk>/                   staff         -
+api/v1/works/backups/                         managing      managing
 api/v1/works/details/                         -             managing
 api/v1/works/one-person/                      -             managing
 assays/<pk>/rule/                             assaying      assaying
@@ -473,6 +474,7 @@ tokens/                                       signed in     signed in
 tokens/<pk>/revoke/                           -             signed in
 warnings/<pk>/                                staff         staff
 weighings/<pk>/post/                          staff         staff
+works/backups/                                managing      managing
 works/details/                                managing      managing
 works/one-person/                             managing      managing
 """

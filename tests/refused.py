@@ -40,7 +40,7 @@ def every_row() -> dict[str, list[Any]]:
 
 
 # No answer repeats what these are, nor, with these codes, what was left out.
-NOT_REPEATED: Final = {None, "file", "sheet", "folder", "database", "signing_key"}
+NOT_REPEATED: Final = {None, "file", "sheet", "folder", "database", "signing_key", "passphrase"}
 NOTHING_GIVEN: Final = frozenset(
     """
     bad_row basis_without_quantity cell_needed claim_needs_the_pool column_needed

@@ -5,6 +5,7 @@ from rest_framework.routers import SimpleRouter
 
 from lots import models
 from lots.api import (
+    backups,
     documents,
     fine_metal,
     lists,
@@ -32,6 +33,7 @@ LOT = "lots/<str:code>"
 BATCH = "process-batches/<str:code>"
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("works/backups/", backups.BackupsView.as_view()),
     path("webhooks/<int:pk>/secret/", webhooks_api.SubscriptionSecret.as_view()),
     path("events/", events_api.EventsAfter.as_view()),
     path(f"{LOT}/grade/", fine_metal.GradeLot.as_view()),

@@ -23,7 +23,7 @@ from django.utils.module_loading import import_string
 from config.refusals import RefusalError
 from lots import clock
 from lots.feed.event_delivery import deliver_due
-from lots.keeping.backup_folder import back_up_verified
+from lots.keeping.backup_folder import back_up_verified, choice
 from lots.keeping.daily_plan import Ran, due
 from lots.ledger.ledger_checks import run_checks
 from lots.ledger.recording import lock_ledger
@@ -73,7 +73,7 @@ def run_due(*, again: bool = False) -> Mapping[str, Ran] | None:
             return None
         now = clock.now().astimezone(works_zone())
         every, ran = chores(), _read(kept)
-        for name in every if again else due(every, ran, now):
+        for name in every if again else _due(ran, now):
             ran[name] = _tried(name, every[name], ran.get(name), now)
             row = (name, now.isoformat(), _text(ran[name].well_at), ran[name].said)
             kept.execute("REPLACE INTO ran VALUES (?, ?, ?, ?)", row)
@@ -85,7 +85,7 @@ def go_on(stopping: threading.Event) -> None:
     while not stopping.wait(WAKES_EVERY_S):
         try:
             deliver_due()
-            if due(chores(), last_ran(), clock.now().astimezone(works_zone())):
+            if _due(last_ran(), clock.now().astimezone(works_zone())):
                 run_due()
         except Exception:
             # The site goes on without; the next time may go well.
@@ -110,6 +110,15 @@ def told(error: Exception) -> str:
     if isinstance(error, OSError):
         return f"A file can't be read or written: {error}"
     return str(error) if isinstance(error, ChoreError) else f"{type(error).__name__}: {error}"[:300]
+
+
+def _due(ran: Mapping[str, Ran], now: datetime) -> list[str]:
+    """What is due; a backup made before the folder was chosen lies elsewhere and does not count."""
+    chosen_at = choice().chosen_at
+    counted = dict(ran)
+    if "backup" in ran and chosen_at and ran["backup"].tried_at < datetime.fromisoformat(chosen_at):
+        del counted["backup"]
+    return due(chores(), counted, now)
 
 
 def _tried(name: str, chore: Callable[[], str], last: Ran | None, now: datetime) -> Ran:

@@ -7,9 +7,11 @@ from lots.ledger import guards
 
 def guard(apps, schema_editor):
     guards.append_only(schema_editor.connection, guards.CONFIRMED)
+    guards.count_writes(schema_editor.connection, dict.fromkeys(guards.CONFIRMED, ()))
 
 
 def unguard(apps, schema_editor):
+    guards.leave_uncounted(schema_editor.connection, guards.CONFIRMED)
     guards.changeable(schema_editor.connection, guards.CONFIRMED)
 
 

@@ -54,6 +54,14 @@ BENCH: Final = (
         group="Office",
         hint="Who signs in, with which role",
     ),
+    Link(
+        "Backups",
+        "backups",
+        94,
+        roles=MANAGING,
+        group="Office",
+        hint="Where they go, and the last one",
+    ),
 )
 REFERENCE: Final = (
     Link("Parties", "parties", 10, roles=OFFICE),

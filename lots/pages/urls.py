@@ -3,6 +3,7 @@
 from django.urls import URLPattern, path
 
 from lots.declaration.as_page import page_paths
+from lots.keeping import backups_page
 from lots.pages import (
     bars_listing,
     bench,
@@ -56,6 +57,7 @@ urlpatterns: list[URLPattern] = [
     path("kept/<int:pk>/drop/", saved_forms.drop_kept, name="drop-kept"),
     path("documents/<int:pk>/", lot.document, name="document"),
     *reference.PATHS,
+    path("works/backups/", backups_page.backups_page, name="backups"),
     path("password/", OwnPassword.as_view(), name="own-password"),
     path("people/", people_pages.people_list, name="people"),
     path("people/<int:pk>/", people_pages.person_page, name="person"),

@@ -77,6 +77,11 @@ def managers_page(view: View) -> View:
     return _guarded(view, MANAGING)
 
 
+def managers_form(view: View) -> View:
+    """A page with a form, for managers."""
+    return _guarded(view, MANAGING, require_http_methods(["GET", "HEAD", "POST"]))
+
+
 def staff_form(view: View) -> View:
     """A page with a form, for anyone who works here."""
     return _guarded(view, None, require_http_methods(["GET", "HEAD", "POST"]))

@@ -15,15 +15,17 @@ from cells.services.cell_warnings import refresh_warnings, stale_runs
 from config.drawing.charts import Bar, BarChart
 from config.refusals import RefusalError
 from lots import clock
+from lots.keeping.backup_folder import kept as backup_kept
 from lots.ledger.holdings import NOW
 from lots.ledger.recording import Act
 from lots.metals import Metal
 from lots.models import Person, Place
 from lots.people.access import check_staff, role_of, staff_page
-from lots.people.roles import OFFICE
+from lots.people.roles import MANAGING, OFFICE
 from lots.queries.saved_forms import kept_forms
 from lots.units import ug_to_g
 from reports.queries.attention import attention
+from reports.queries.backup_matters import backup_matters, is_old
 from reports.queries.cells_now import cells_now
 from reports.queries.inventory import Inventory, inventory
 from reports.queries.latest_prices import latest_prices
@@ -50,7 +52,12 @@ _ADDRESS: Final = {
 }
 # So many matters stand open; the others a press away.
 FIRST: Final = 3
-_WITHOUT_CODE: Final = {"bags": "slimes", "balance": "balances", "cover": "cover"}
+_WITHOUT_CODE: Final = {
+    "bags": "slimes",
+    "balance": "balances",
+    "cover": "cover",
+    "backups": "backups",
+}
 URGENCY_NAMES: Final = {Urgency.NOW: "now", Urgency.TODAY: "today", Urgency.SOON: "soon"}
 _URGENCY_CSS: Final = {Urgency.NOW: "bad", Urgency.TODAY: "mind", Urgency.SOON: ""}
 
@@ -72,6 +79,7 @@ def today_page(request: HttpRequest) -> HttpResponse:
             "now": clock.now(),
             **_matters(owed, role_of(request)),
             "kept": kept_forms(request.user),
+            **_backup(),
             "to_set_up": set_up_list() if role_of(request) in OFFICE else [],
             "cells": cells_now(clock.now(), with_estimate=False),
             "positions": held.positions,
@@ -83,12 +91,19 @@ def today_page(request: HttpRequest) -> HttpResponse:
     )
 
 
+def _backup() -> dict[str, Any]:
+    found = backup_kept()
+    return {"backup": found, "backup_is_old": is_old(found, clock.now())}
+
+
 def _matters(owed: Obligations, role: str | None) -> dict[str, Any]:
     """What needs somebody, and whether the cells' warnings are still to be looked at again."""
     now = clock.now()
     found = [*attention(now), *cover_matters(owed)]
     if role in OFFICE:
         found += paper_matters(local_day(now))
+    if role in MANAGING:
+        found += backup_matters(backup_kept(), now)
     matters, small = gathered(by_stake(found, latest_prices(local_day(now))))
     told = [
         (each, address_of(each), URGENCY_NAMES[each.urgency], _URGENCY_CSS[each.urgency])

@@ -13,8 +13,8 @@ from lots.keeping.daily_plan import DAYS, MONTHS, WEEKS, Ran, due, to_drop
 
 ZONE = ZoneInfo("Europe/Amsterdam")
 BEGAN = dt.datetime(2024, 1, 1, 3, tzinfo=dt.UTC)
-moments = st.sets(
-    st.integers(0, 900 * 24).map(lambda hours: BEGAN + dt.timedelta(hours=hours)), max_size=80
+moments = st.sets(st.integers(0, 900 * 24), max_size=50).map(
+    lambda hours: {BEGAN + dt.timedelta(hours=each) for each in hours}
 )
 
 

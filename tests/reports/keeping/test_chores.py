@@ -34,6 +34,22 @@ def test_each_is_done_once_a_day(books: Act, stick: Path) -> None:
     assert len(list(stick.iterdir())) == 2
 
 
+def test_once_another_folder_is_chosen_the_next_backup_goes_there_the_same_day(
+    books: Act, stick: Path
+) -> None:
+    with clock.at(EVENING):
+        run_due()
+        assert list(stick.iterdir()) == []
+    with clock.at(EVENING + dt.timedelta(minutes=5)):
+        choose_folder(str(stick), passphrase="", by="Ada")
+        before = last_ran()
+        ran = run_due()
+        assert ran is not None
+        assert [name for name in ran if ran[name] != before[name]] == ["backup"]
+        assert len(list(stick.iterdir())) == 1
+        assert run_due() == ran
+
+
 def test_what_fails_is_told_stops_nothing_and_is_tried_again_in_an_hour(
     books: Act, stick: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
