@@ -15,9 +15,9 @@ from lots.likelihood.figures import Range
 CELL_V: Final = (Decimal("0.3"), Decimal(12))
 BATH_C: Final = (Decimal(5), Decimal(70))
 FREE_ACID_G_PER_L_MAX: Final = Decimal(120)
-# What a litre of cold water takes up, and so more than a litre of any solution holds. Silver: 122 g
-# of nitrate in 100 ml (biologyinsights.com/is-silver-nitrate-agno3-soluble-in-water, read 2026-11),
-# 107.87 parts silver in 169.87. Copper: 125 g of nitrate at 20 °C, from memory, 63.55 in 187.56.
+# What a litre of cold water takes up, and so more than a litre of any solution holds. From
+# memory: of silver 122 g of nitrate in 100 ml, 107.87 parts silver in 169.87; of copper 125 g of
+# nitrate at 20 °C, 63.55 in 187.56.
 SOLUBLE_G_PER_L: Final = {"Ag": Decimal(775), "Cu": Decimal(424)}
 # What a bath is worked at: far below what dissolves.
 WORKED_G_PER_L: Final = {"Ag": (Decimal(5), Decimal(300)), "Cu": (Decimal(0), Decimal(150))}

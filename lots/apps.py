@@ -12,7 +12,6 @@ class LotsConfig(AppConfig):
     append_only_tables = (*APPEND_ONLY, *CONFIRMED, *IMPORTS, *SEALS, *SETTINGS, *PEOPLE, *ZONE)
     readiness = {"triggers_missing": "lots.ledger.guard_findings.absent_triggers"}
     searched = "lots.queries.search.SEARCHED"
-    at_start = ("lots.queries.set_up.tell_code",)
     metrics = ("lots.ledger.ledger_metrics.tell",)
 
     def ready(self) -> None:

@@ -43,16 +43,18 @@ def every_row() -> dict[str, list[Any]]:
 NOT_REPEATED: Final = {None, "file", "sheet", "folder", "database", "signing_key", "passphrase"}
 NOTHING_GIVEN: Final = frozenset(
     """
-    bad_row basis_without_quantity cell_needed claim_needs_the_pool column_needed
+    bad_code bad_row basis_without_quantity cell_needed charge_number_out_of_range
+    claim_needs_the_pool column_needed
     column_used_twice empty impurity_missing link_spent mass_or_volume missing moisture_missing
     no_figures no_room no_silver not_a_boolean not_a_column not_a_list not_a_month not_a_name
-    not_a_number not_a_text not_an_object not_increasing not_text nothing_dissolves
+    not_a_number not_a_text not_an_object not_increasing not_text nothing_dissolves nothing_ticked
     nothing_found nothing_given nothing_measured nothing_proposed nothing_taken
     one_content_needed one_count_needed one_of_two one_quantity_needed one_thing party_needed
+    recipe_needed
     password_not_chosen password_weak price_missing quantity_needed required result_missing
     same_ends same_password scope_needed settings_as_before silver_not_measured taken_twice
-    too_many too_many_rows two_rules umpire_needed uncertainty_needed unit_needed unknown_node
-    unknown_stream version_needed wrong_password
+    too_many too_many_rows two_rules umpire_needed uncertainty_needed unit_needed
+    unknown_element unknown_node unknown_stream version_needed wrong_code wrong_password
     """.split()  # noqa: SIM905 a list of so many would be a page
 )
 _init = RefusalError.__init__

@@ -18,6 +18,7 @@ from config.running.health import pending_migrations
 from config.running.serving import log_as_served, serve
 from lots.keeping import chores
 from lots.keeping.backup_folder import back_up_verified
+from lots.queries.set_up import tell_code
 
 # How long a process waits for another that backs up or migrates.
 _TURN_S_MAX = 600
@@ -74,6 +75,8 @@ class Command(LedgerCommand):
         self.stdout.write(f"The database is of this version now.{safe}")
 
     def _begin(self, bind: str, stopping: threading.Event) -> None:
+        tell_code()
+        connections.close_all()
         threading.Thread(target=chores.go_on, args=[stopping], daemon=True).start()
         self.stdout.write(f"Serving http://{bind}/ until Ctrl-C.")
         self.stdout.flush()

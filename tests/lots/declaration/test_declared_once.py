@@ -42,6 +42,7 @@ HAND_MADE = {
     "lots/pages/impurities.py": "the override of impurities",
     "lots/pages/bar_form.py": "the override of list-bar",
     "lots/pages/edit_form.py": "the version that was seen, beside the details",
+    "lots/pages/set_up.py": "the first page, before anybody can sign in",
     "lots/sheets/api.py": "a whole sheet, whose columns are the events' own questions",
     "lots/sheets/forms.py": "how a sheet is laid out, which is not recorded",
     "reports/pages/overrides.py": "the overrides",

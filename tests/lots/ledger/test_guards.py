@@ -148,6 +148,7 @@ def test_lots_names_every_table_that_history_hangs_on(db: None) -> None:
         "lots_processbatch",
         "lots_recordedrequest",
         "lots_signinattempt",
+        "lots_signinlink",
         "lots_tracecheckpoint",
     }
     tables = {model._meta.db_table for model in apps.get_app_config("lots").get_models()}
