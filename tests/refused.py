@@ -45,7 +45,8 @@ NOTHING_GIVEN: Final = frozenset(
     """
     bad_code bad_row basis_without_quantity cell_needed charge_number_out_of_range
     claim_needs_the_pool column_needed
-    column_used_twice empty impurity_missing link_spent mass_or_volume missing moisture_missing
+    column_used_twice empty impurity_missing length_needed link_spent mass_or_volume missing
+    moisture_missing
     no_figures no_room no_silver not_a_boolean not_a_column not_a_list not_a_month not_a_name
     not_a_number not_a_text not_an_object not_increasing not_text nothing_dissolves nothing_ticked
     nothing_found nothing_given nothing_measured nothing_proposed nothing_taken

@@ -26,6 +26,8 @@ from waitress import create_server, wasyncore
 BODY_BYTES_MAX: Final = 64 * 1024 * 1024
 # A client that is silent for so long loses its connection.
 SILENCE_S_MAX: Final = 60
+# Seconds that a request half sent gets when the server stops.
+READ_S_MAX: Final = 3
 _log = logging.getLogger(__name__)
 _CAN_POLL: Final = hasattr(select, "poll")
 # select(), which is all that Windows has, takes 512 sockets.
@@ -62,7 +64,9 @@ def serve(application: Callable[..., Any], bind: str, on_start: Callable[[], Non
     server.del_channel()
     server.socket.close()
     until = time.monotonic() + int(os.environ.get("WEB_GRACEFUL_TIMEOUT", "30"))
-    while _is_busy(server) and time.monotonic() < until:
+    # What was being sent already is read to its end, if that comes soon.
+    until_read = time.monotonic() + READ_S_MAX
+    while time.monotonic() < until and _is_busy(server, time.monotonic() < until_read):
         _turn(server)
     server.task_dispatcher.shutdown(timeout=1)
 
@@ -83,6 +87,9 @@ def _turn(server: Any) -> None:
     wasyncore.loop(timeout=0.5, map=server._map, use_poll=_CAN_POLL, count=1)
 
 
-def _is_busy(server: Any) -> bool:
+def _is_busy(server: Any, reads: bool) -> bool:
     channels = [*server.active_channels.values()]
-    return any(channel.requests or channel.total_outbufs_len for channel in channels)
+    return any(
+        channel.requests or channel.total_outbufs_len or (reads and channel.request is not None)
+        for channel in channels
+    )

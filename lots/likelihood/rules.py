@@ -42,15 +42,20 @@ def out_of_batch_g(fed_g: Decimal) -> Range:
     return Range(fed_g / 2000, fed_g * Decimal("1.1") + 1, f"{_g(fed_g)} went in")
 
 
-def received_mass_g(usual_g: Sequence[Decimal], capacity_g: Decimal, u_g: Decimal) -> Range:
-    """At the door: within what the balance weighs well, and not far from what usually comes."""
+def received_mass_g(
+    usual_g: Sequence[Decimal], capacity_g: Decimal | None, u_g: Decimal
+) -> Range | None:
+    """At the door: within what the balance weighs well, and not far from what usually comes.
+
+    None where neither is known: no capacity (None), and few lots yet.
+    """
     least, most = u_g * 20, capacity_g
-    why = f"the balance weighs to {_g(capacity_g)}"
+    why = "" if capacity_g is None else f"the balance weighs to {_g(capacity_g)}"
     if len(usual_g) >= HISTORY_MIN:
         least = max(least, min(usual_g) / 6)
-        most = min(most, max(usual_g) * 6)
+        most = min(most or max(usual_g) * 6, max(usual_g) * 6)
         why = f"lots of {_g(min(usual_g))} to {_g(max(usual_g))} usually come"
-    return Range(least, most, why)
+    return None if most is None else Range(least, most, why)
 
 
 def part_g(whole_g: Decimal) -> Range:

@@ -43,10 +43,10 @@ def received_held(*, receipt: Any, act: Act) -> HeldFigures:
     balance = receipt.weight.balance
     weighed = Weighing.objects.filter(purpose=Weighing.Purpose.RECEIPT).order_by("-id")
     usual = [ug_to_g(ug) for ug in weighed.values_list("net_ug", flat=True)[:RECEIPTS_LOOKED_AT]]
-    limits = rules.received_mass_g(
-        usual, ug_to_g(balance.capacity_ug), ug_to_g(balance.standard_uncertainty_ug)
-    )
-    yield from weight_held(receipt.weight, limits)
+    capacity_g = None if balance.capacity_ug is None else ug_to_g(balance.capacity_ug)
+    limits = rules.received_mass_g(usual, capacity_g, ug_to_g(balance.standard_uncertainty_ug))
+    if limits is not None:
+        yield from weight_held(receipt.weight, limits)
     yield from _fineness_held("declared", receipt.declared, receipt.form)
     latest = weighed.values_list("taken_at", flat=True).first()
     if latest is not None:

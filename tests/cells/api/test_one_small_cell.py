@@ -49,14 +49,19 @@ def test_what_the_owner_is_told_holds_the_truth(seed, works, api_as):
     def post(address: str, body: dict[str, Any]) -> Any:
         sent.add(next(each for each in REQUESTS if address.strip("/").endswith(each)))
         answer = client.post(f"/api/v1/{address}", body)
+        # A current that falls away at the end is asked about; it is right as it was read.
+        if answer.status_code == 409 and answer.json()["code"] == "unlikely":
+            answer = client.post(f"/api/v1/{address}", {**body, "confirm": True})
         assert answer.status_code == 201, (address, answer.content)
         return answer.json()
 
     def weighed(grams: float) -> dict[str, str]:
         return {"gross": f"{grams:.2f} g", "balance": "bench"}
 
+    hours, current = run.read(24.0, run.end_h)
     with clock.at(BEGUN + dt.timedelta(days=50)):
-        limits = {"current_limit_a": "90", "fuse_rating_a": "90"}
+        limit = f"{current[0] * 1.5:.1f}"
+        limits = {"current_limit_a": limit, "fuse_rating_a": limit}
         cell = post("cells/", {"name": "The cell", "bath_volume": "3 L", **limits})["code"]
         bath = post(
             "electrolytes/prepare/",
@@ -82,7 +87,6 @@ def test_what_the_owner_is_told_holds_the_truth(seed, works, api_as):
         )["code"]
         body = {"electrolyte": bath, "takes": [{"lot": lot}], "occurred_at": at(-1)}
         code = post(f"cells/{cell}/charge/", body)["code"]
-        hours, current = run.read(24.0, run.end_h)
         first = {"first": {"current_a": f"{current[0]:.3f}"}, "occurred_at": at(0)}
         post(f"runs/{code}/start/", first)
         for hour, shown in zip(hours[1:], current[1:], strict=True):

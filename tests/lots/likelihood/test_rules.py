@@ -64,6 +64,14 @@ def test_what_usually_comes_counts_once_there_is_enough_of_it():
     assert not few.contains(Decimal(1)), "too little for the balance"
 
 
+def test_a_scale_of_unknown_capacity_asks_only_by_what_usually_comes():
+    assert rules.received_mass_g([], None, Decimal("0.1")) is None
+    many = rules.received_mass_g([Decimal(100)] * 5, None, Decimal("0.1"))
+    assert many is not None
+    assert many.contains(Decimal(500))
+    assert not many.contains(Decimal(5000))
+
+
 def test_an_assay_is_near_what_the_book_has_and_traces_are_left_alone():
     ranges = rules.found_ranges(ppt(Ag="925", Pd="1", Rh="0.1"), ppt(Ag="918", Pd="2", Rh="9"))
     assert ranges["Ag"].contains(Decimal("918"))

@@ -44,7 +44,8 @@ def test_form_begun_on_one_device_is_finished_on_another(
     assert form["keep_apart"].value() is False
     page = office.get(reverse("blend")).content.decode()
     assert "hälf &lt;done&gt;" in page
-    assert 'value="2026-05-04T09:30"' in page
+    # When it happened is asked again, lest an old time slip in; the page says what it was.
+    assert 'value="2026-05-04T09:30"' not in page
 
 
 def test_recording_it_takes_it_off_the_list(browser: Client, works: SimpleNamespace) -> None:

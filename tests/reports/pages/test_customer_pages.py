@@ -39,7 +39,7 @@ OPEN = {"lot-answer", "settlement", "account", "my-lots", "tokens", "own-passwor
 OPEN |= {"delivery", "delivery-paper", "my-deliveries"}
 # Open to strangers too, or only leading elsewhere.
 NOBODYS = {"sign-in", "sign-out", "shared", "shared-form", "scanned", "schema", "api-docs", "token"}
-NOBODYS |= {"live", "ready", "metrics", "token-revoke", "set-up"}
+NOBODYS |= {"live", "ready", "metrics", "token-revoke", "set-up", "sign-in-once"}
 # Nobody's: what an address is filled with that names nothing.
 NOTHING = {
     "key": UUID(int=2),
