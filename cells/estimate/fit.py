@@ -236,7 +236,8 @@ def fit(problem: Problem) -> Fitted:
     inverse = np.linalg.inv(lower)
     root = np.transpose(inverse, (0, 2, 1))
     log_weight = -costs - np.log(np.diagonal(lower, axis1=1, axis2=2)).sum(axis=1)
-    log_weight = EVIDENCE_POWER * (log_weight - log_weight.max())
+    # Bounded, so that no kind of law has a weight of nothing, which can't be scaled up.
+    log_weight = np.maximum(EVIDENCE_POWER * (log_weight - log_weight.max()), -600.0)
     weight = np.exp(log_weight) * np.array([share for _, share in LOSS_KINDS])[loss]
     weight /= weight.sum()
     general = law == len(LAWS) - 1
