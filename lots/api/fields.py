@@ -19,7 +19,7 @@ from lots.units import mass_to_ug, parse_decimal, parse_mass, ug_to_g, ug_to_ozt
 from lots.volumes import UL_PER_UNIT, parse_volume, volume_to_ul
 
 ID_DIGITS_MAX: Final = 18
-_MASS_IN: Final = {
+MASS_ASKED: Final = {
     "oneOf": [
         {"type": "string", "example": "1302.4 g"},
         {
@@ -29,6 +29,7 @@ _MASS_IN: Final = {
         },
     ]
 }
+VOLUME_ASKED: Final = {"oneOf": [{"type": "string", "example": "11.5 l"}, MASS_ASKED["oneOf"][1]]}
 MASS: Final[dict[str, Any]] = {
     "type": "object",
     "properties": {
@@ -120,7 +121,7 @@ class PartsField(ExactField):
         return parse_fineness(data, field=full_name(self))
 
 
-@extend_schema_field(_MASS_IN)
+@extend_schema_field(MASS_ASKED)
 class MassField(serializers.Field):  # type: ignore[type-arg]
     """A mass with its unit, "41.87 ozt" or {"value": "41.87", "unit": "ozt"}; micrograms inside."""
 
@@ -163,7 +164,7 @@ class ShownMetals(serializers.Field):  # type: ignore[type-arg]
         return show_metals(value)
 
 
-@extend_schema_field({"oneOf": [{"type": "string", "example": "11.5 l"}, _MASS_IN["oneOf"][1]]})
+@extend_schema_field(VOLUME_ASKED)
 class VolumeField(serializers.Field):  # type: ignore[type-arg]
     """A volume, "850 ml" or {"value": "0.85", "unit": "l"}; microlitres inside."""
 
@@ -206,7 +207,7 @@ class ByMetalField(serializers.Field):  # type: ignore[type-arg]
         return {metal: str(figure) for metal, figure in value.items()}
 
 
-@extend_schema_field({"type": "object", "additionalProperties": _MASS_IN})
+@extend_schema_field({"type": "object", "additionalProperties": MASS_ASKED})
 class MassesByMetalField(serializers.Field):  # type: ignore[type-arg]
     """Masses keyed by metal, such as {"Cu": "250 g"}; micrograms inside."""
 

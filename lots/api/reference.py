@@ -8,7 +8,7 @@ from typing import Any, ClassVar, Final, cast
 from django.db import transaction
 from django.db.models import Model
 from drf_spectacular.types import OpenApiTypes
-from drf_spectacular.utils import OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema, extend_schema_field
 from rest_framework import serializers, status
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -16,8 +16,10 @@ from rest_framework.viewsets import ReadOnlyModelViewSet
 
 from config.refusals import refuse
 from lots.api.commands import KEY_PARAMETER, act_of, as_plain
-from lots.api.fields import MassField, VolumeField
+from lots.api.fields import MASS as SHOWN_MASS
+from lots.api.fields import MASS_ASKED, VOLUME_ASKED, MassField, VolumeField
 from lots.api.listed import narrowed
+from lots.api.records import VOLUME as SHOWN_VOLUME
 from lots.declaration.event import MASS, VOLUME, Question, questions_of
 from lots.ledger.recording import remember_answer
 from lots.models import Party, Place
@@ -104,7 +106,17 @@ def version_seen(request: Request) -> int:
     return int(given)
 
 
-_QUANTITIES: Final = {MASS: MassField, VOLUME: VolumeField}
+@extend_schema_field({"anyOf": [MASS_ASKED, SHOWN_MASS]})
+class KeptMass(MassField):
+    """A mass, sent with its unit and shown in all of them."""
+
+
+@extend_schema_field({"anyOf": [VOLUME_ASKED, SHOWN_VOLUME]})
+class KeptVolume(VolumeField):
+    """A volume, sent with its unit and shown in all of them."""
+
+
+_QUANTITIES: Final = {MASS: KeptMass, VOLUME: KeptVolume}
 
 
 def serializer_of(

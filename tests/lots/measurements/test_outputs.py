@@ -21,7 +21,7 @@ def test_an_assay_by_volume_says_nothing_of_a_weighed_output(
     inputs = Inputs([Take(receive(works, act()))])
     batch = start_batch(kind="melt", place=works.places["melt-bench"], inputs=inputs, act=act(1))
     found = {"Ag": Finding(Decimal(50), Decimal(1))}
-    report = AssayReport("titration", works.laboratory, found, basis="concentration")
+    report = AssayReport("titration", works.laboratory, found, basis="g_per_l")
     output = replace(weighed_output(works, 1, None), assay=report)
     with refused("basis_without_quantity", "output.assay.basis"):
         record_output(batch=batch, output=output, act=act(2, "k"))
