@@ -99,7 +99,7 @@ class Client:
                 self.tally.lost += 1
             elif answer.status in AGAIN:
                 self.tally.busy[str(answer.body.get("code"))] += 1
-            elif answer.body.get("code") == "unlikely" and isinstance(body, dict):
+            elif answer.status == 409 and answer.body["code"] == "unlikely" and body:
                 # The driver's figures are as they should be, however unlike the works' usual ones.
                 body = {**body, "confirm": True}
             else:
