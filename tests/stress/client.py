@@ -99,7 +99,7 @@ class Client:
                 self.tally.lost += 1
             elif answer.status in AGAIN:
                 self.tally.busy[str(answer.body.get("code"))] += 1
-            elif answer.status == 409 and answer.body["code"] == "unlikely" and body:
+            elif _is_asked(answer) and isinstance(body, dict):
                 # The driver's figures are as they should be, however unlike the works' usual ones.
                 body = {**body, "confirm": True}
             else:
@@ -137,6 +137,10 @@ class Client:
     def _token(self) -> str:
         values = [cookie.value for cookie in self._cookies if cookie.name == "csrftoken"]
         return values[0] or "" if values else ""
+
+
+def _is_asked(answer: Answer) -> bool:
+    return answer.status == 409 and answer.body.get("code") == "unlikely"
 
 
 def _as_json(content: bytes) -> Any:
