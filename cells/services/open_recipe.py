@@ -35,7 +35,7 @@ class Recipe:
         int,
         Asks(
             "Silver in it",
-            "The metal, as in 480 g. Of silver nitrate 63.5 % is silver.",
+            "The metal, as in 600 g. Of silver nitrate 63.5 % is silver.",
             at_most=MASS_UG_MAX,
         ),
     ]
@@ -117,7 +117,7 @@ OPEN_RECIPE: Final = Event(
     name="open-recipe",
     about="Put an electrolyte already there on the books by what was dissolved in it.",
     title="An electrolyte by its recipe",
-    lead="What was dissolved, and what it was made up to: 480 g of silver made up to 3 L. Taken as "
+    lead="What was dissolved, and what it was made up to: 600 g of silver made up to 5 L. Taken as "
     "sure to 1 % of the metal and 2 % of the volume, until it is measured.",
     button="Put it on the books",
     done="The electrolyte is on the books. Label its cell or carboy.",
@@ -132,7 +132,7 @@ OPEN_RECIPE: Final = Event(
         "An electrolyte by its recipe",
         90,
         group=FIRST_DAY,
-        hint="480 g of silver made up to 3 L",
+        hint="600 g of silver made up to 5 L",
     ),
 )
 

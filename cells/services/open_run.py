@@ -32,7 +32,7 @@ class Running:
     mass_ug: Annotated[int, Asks("How much went in", "With its unit, as in 1.2 kg.")]
     silver_ug: Annotated[
         int | None,
-        Asks("Silver in its electrolyte", "By its recipe, as in 480 g.", kind=MASS),
+        Asks("Silver in its electrolyte", "By its recipe, as in 600 g.", kind=MASS),
     ] = None
     volume_ul: Annotated[int | None, Asks("Made up to", "As in 3 L.", kind=VOLUME)] = None
     electrolyte: Annotated[

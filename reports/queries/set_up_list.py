@@ -45,7 +45,7 @@ def set_up_list() -> list[Line]:
             _line("Is it running already?", False, "open-run", "Since when, and what went in", "")
         )
     lines.append(
-        _line("Its electrolyte", done["baths"], "open-recipe", "480 g of silver made up to 3 L")
+        _line("Its electrolyte", done["baths"], "open-recipe", "600 g of silver made up to 5 L")
     )
     run = CellRun.objects.order_by("id").first() if done["runs"] else None
     cell = Cell.objects.filter(is_active=True).order_by("id").first() if done["cells"] else None
